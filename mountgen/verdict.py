@@ -1,0 +1,30 @@
+"""One checked quantity with its limit: what every table of verdicts and `report.json` are made of. A leaf."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Verdict = Literal["pass", "caution", "fail"]
+SEVERITY: dict[Verdict, int] = {"fail": 0, "caution": 1, "pass": 2}
+
+
+@dataclass(frozen=True)
+class Check:
+    """One verdict.
+
+    name    : short, unique, e.g. "clearance at rest".
+    value   : what was found; limit: what it is held against, both in `unit` ("" for counts and yes/no as 1/0).
+    source  : where the limit comes from and how sure that is: a citation, "recipe", "common practice" or "from memory".
+    remedy  : what to do if it is not a pass; names the recipe key and a value that would pass where one can be computed.
+    place   : where, in part coordinates and clock position; "" where it has no place.
+    """
+
+    name: str
+    verdict: Verdict
+    value: float | None
+    limit: float | None
+    unit: str
+    source: str
+    remedy: str = ""
+    place: str = ""
