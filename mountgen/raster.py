@@ -1,0 +1,312 @@
+"""Compiled loops over triangles, points and grid nodes: the z-buffer and the two dilations. A leaf.
+
+All fields are (R, C) float32 in mm: row r is y = origin[1] + r*pitch, column c is x = origin[0] + c*pitch. A node that nothing
+has reached holds EMPTY. The loops release the interpreter lock, so two halves of a mesh can run in two threads.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from math import ceil, floor, sqrt
+from os import cpu_count
+
+import numba
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, Ints, Singles
+
+EMPTY = np.float32(-1.0e9)  # mm; height of a node nothing has reached
+THREADS = min(4, cpu_count() or 1)
+SAGITTA = 0.01  # mm; balls along an edge are set so close that the scallop between them stays below this
+_jit = numba.njit(cache=True, nogil=True, fastmath=False)
+
+
+@_jit
+def _raster_faces(vertices, faces, lift, x0, y0, pitch, height):  # type: ignore[no-untyped-def]
+    rows, cols = height.shape
+    for f in range(faces.shape[0]):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        ax, ay, az = vertices[a, 0], vertices[a, 1], vertices[a, 2]
+        bx, by, bz = vertices[b, 0], vertices[b, 1], vertices[b, 2]
+        cx, cy, cz = vertices[c, 0], vertices[c, 1], vertices[c, 2]
+        nz = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
+        if nz == 0.0:
+            continue
+        clear = lift[f]
+        if clear > 0.0:
+            if nz < 0.0:
+                continue  # a face that looks down cannot be the top of its own offset
+            nx = (by - ay) * (cz - az) - (bz - az) * (cy - ay)
+            ny = (bz - az) * (cx - ax) - (bx - ax) * (cz - az)
+            scale = clear / sqrt(nx * nx + ny * ny + nz * nz)
+            ax += nx * scale
+            bx += nx * scale
+            cx += nx * scale
+            ay += ny * scale
+            by += ny * scale
+            cy += ny * scale
+            az += nz * scale
+            bz += nz * scale
+            cz += nz * scale
+        c_lo = max(0, int(ceil((min(ax, bx, cx) - x0) / pitch)))
+        c_hi = min(cols - 1, int(floor((max(ax, bx, cx) - x0) / pitch)))
+        r_lo = max(0, int(ceil((min(ay, by, cy) - y0) / pitch)))
+        r_hi = min(rows - 1, int(floor((max(ay, by, cy) - y0) / pitch)))
+        inv = 1.0 / nz
+        for r in range(r_lo, r_hi + 1):
+            y = y0 + r * pitch
+            for col in range(c_lo, c_hi + 1):
+                x = x0 + col * pitch
+                wb = ((x - ax) * (cy - ay) - (y - ay) * (cx - ax)) * inv
+                wc = ((bx - ax) * (y - ay) - (by - ay) * (x - ax)) * inv
+                if wb < -1e-9 or wc < -1e-9 or wb + wc > 1.0 + 1e-9:
+                    continue
+                z = az + wb * (bz - az) + wc * (cz - az)
+                if z > height[r, col]:
+                    height[r, col] = z
+
+
+@_jit
+def _stamp(x, y, z, ball, slope, skirt, x0, y0, pitch, height):  # type: ignore[no-untyped-def]
+    """Raise the field to a ball of radius `ball` about (x, y, z), continued below its tangent by a cone of steepness `slope`."""
+    rows, cols = height.shape
+    reach = ball + skirt
+    c_lo = max(0, int(ceil((x - reach - x0) / pitch)))
+    c_hi = min(cols - 1, int(floor((x + reach - x0) / pitch)))
+    r_lo = max(0, int(ceil((y - reach - y0) / pitch)))
+    r_hi = min(rows - 1, int(floor((y + reach - y0) / pitch)))
+    # the cone touches the ball where the ball's own slope d / sqrt(c² - d²) equals `slope`
+    touch = ball * slope / sqrt(1.0 + slope * slope)
+    apex = z + ball * sqrt(1.0 + slope * slope)
+    for r in range(r_lo, r_hi + 1):
+        dy = y0 + r * pitch - y
+        for col in range(c_lo, c_hi + 1):
+            dx = x0 + col * pitch - x
+            square = dx * dx + dy * dy
+            if square > reach * reach:
+                continue
+            top = z + sqrt(ball * ball - square) if square < touch * touch else apex - slope * sqrt(square)
+            if top > height[r, col]:
+                height[r, col] = top
+
+
+@_jit
+def _stamp_mesh(vertices, faces, clear, slope, skirt, sagitta, x0, y0, pitch, height):  # type: ignore[no-untyped-def]
+    for f in range(faces.shape[0]):
+        for k in range(3):
+            a = faces[f, k]
+            b = faces[f, (k + 1) % 3]
+            ball = clear[f]
+            ax, ay, az = vertices[a, 0], vertices[a, 1], vertices[a, 2]
+            _stamp(ax, ay, az, ball, slope, skirt, x0, y0, pitch, height)
+            if a > b:
+                continue  # the neighbour stamps this edge
+            dx, dy, dz = vertices[b, 0] - ax, vertices[b, 1] - ay, vertices[b, 2] - az
+            step = sqrt(8.0 * max(ball, 0.05) * sagitta)
+            parts = int(ceil(sqrt(dx * dx + dy * dy + dz * dz) / step))
+            for i in range(1, parts):
+                t = i / parts
+                _stamp(ax + t * dx, ay + t * dy, az + t * dz, ball, slope, skirt, x0, y0, pitch, height)
+
+
+@_jit
+def _stamp_points(points, clear, slope, skirt, x0, y0, pitch, height):  # type: ignore[no-untyped-def]
+    for i in range(points.shape[0]):
+        _stamp(points[i, 0], points[i, 1], points[i, 2], clear[i], slope, skirt, x0, y0, pitch, height)
+
+
+@_jit
+def _sweep_cone(height, drop, near, far):  # type: ignore[no-untyped-def]
+    """Two sweeps of a 5 x 5 chamfer: every node is raised to each neighbour less `drop` a pitch of distance."""
+    rows, cols = height.shape
+    for sweep in range(2):
+        s = 1 if sweep == 0 else -1
+        for i in range(rows):
+            r = i if s == 1 else rows - 1 - i
+            for j in range(cols):
+                c = j if s == 1 else cols - 1 - j
+                best = height[r, c]
+                for k in range(8):
+                    if k == 0:
+                        dr, dc, d = 0, -1, 1.0
+                    elif k == 1:
+                        dr, dc, d = -1, 0, 1.0
+                    elif k == 2:
+                        dr, dc, d = -1, -1, near
+                    elif k == 3:
+                        dr, dc, d = -1, 1, near
+                    elif k == 4:
+                        dr, dc, d = -1, -2, far
+                    elif k == 5:
+                        dr, dc, d = -1, 2, far
+                    elif k == 6:
+                        dr, dc, d = -2, -1, far
+                    else:
+                        dr, dc, d = -2, 1, far
+                    rr, cc = r + s * dr, c + s * dc
+                    if rr < 0 or cc < 0 or rr >= rows or cc >= cols:
+                        continue
+                    other = height[rr, cc] - drop * d
+                    if other > best:
+                        best = other
+                height[r, c] = best
+
+
+@_jit
+def _look_around(height, empty, todo, reach, out):  # type: ignore[no-untyped-def]
+    rows, cols = height.shape
+    for i in range(todo.shape[0]):
+        r, c = todo[i, 0], todo[i, 1]
+        best = empty
+        for k in range(16):
+            angle = k * np.pi / 8.0
+            dr, dc = np.sin(angle), np.cos(angle)
+            for step in range(1, reach):
+                rr = int(round(r + step * dr))
+                cc = int(round(c + step * dc))
+                if rr < 0 or cc < 0 or rr >= rows or cc >= cols:
+                    break
+                if height[rr, cc] > empty:
+                    best = max(best, height[rr, cc])
+                    break
+        out[i] = best
+
+
+@_jit
+def _fill_rows(loop, x0, y0, pitch, inside):  # type: ignore[no-untyped-def]
+    rows, cols = inside.shape
+    count = loop.shape[0]
+    cuts = np.empty(count)
+    for r in range(rows):
+        y = y0 + r * pitch
+        found = 0
+        for i in range(count):
+            ay, by = loop[i, 1], loop[(i + 1) % count, 1]
+            if (ay > y) != (by > y):
+                ax, bx = loop[i, 0], loop[(i + 1) % count, 0]
+                cuts[found] = ax + (y - ay) * (bx - ax) / (by - ay)
+                found += 1
+        cuts[:found].sort()
+        for i in range(0, found - 1, 2):
+            first = max(0, int(ceil((cuts[i] - x0) / pitch)))
+            last = min(cols - 1, int(floor((cuts[i + 1] - x0) / pitch)))
+            for c in range(first, last + 1):
+                inside[r, c] = not inside[r, c]
+
+
+def _halves(count: int) -> list[slice]:
+    edges = np.linspace(0, count, THREADS + 1).astype(int)
+    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+
+
+def empty_field(shape: tuple[int, int]) -> Singles:
+    """Return a field that nothing has reached."""
+    return np.full(shape, EMPTY, dtype=np.float32)
+
+
+def fill_loop(loop: Floats, *, origin: tuple[float, float], pitch: float, shape: tuple[int, int]) -> Bools:
+    """Return the nodes inside a closed loop (K, 2), mm, by the even-odd rule, (R, C) bool."""
+    inside: Bools = np.zeros(shape, dtype=np.bool_)
+    _fill_rows(np.ascontiguousarray(loop, dtype=np.float64), origin[0], origin[1], pitch, inside)
+    return inside
+
+
+def raster_faces(
+    vertices: Floats, faces: Ints, *, origin: tuple[float, float], pitch: float, shape: tuple[int, int],
+    clearance: Floats | None = None,
+) -> Singles:
+    """Return the highest point of a mesh over each node (a z-buffer), or of its faces moved out by a clearance.
+
+    Args:
+        vertices: (V, 3) float64, mm.
+        faces: (F, 3) int32.
+        origin: x, y of node (0, 0), mm.
+        pitch: node distance, mm.
+        shape: rows, columns.
+        clearance: (F,) float64, mm: each face is moved along its own normal by this; faces that look down are then left out.
+
+    Returns:
+        (R, C) float32, mm; EMPTY where no face lies over the node.
+    """
+    lift = np.zeros(len(faces)) if clearance is None else np.ascontiguousarray(clearance, dtype=np.float64)
+    vertices, faces = np.ascontiguousarray(vertices), np.ascontiguousarray(faces)
+
+    def work(part: slice) -> Singles:
+        height = empty_field(shape)
+        _raster_faces(vertices, faces[part], lift[part], origin[0], origin[1], pitch, height)
+        return height
+
+    return _merge(work, len(faces))
+
+
+def stamp_mesh(
+    vertices: Floats, faces: Ints, clearance: Floats, *, slope: float, origin: tuple[float, float], pitch: float,
+    shape: tuple[int, int],
+) -> Singles:
+    """Return the field of balls set on every vertex and along every edge, each continued downwards by a short cone.
+
+    With `raster_faces` at the same clearance this is the upper surface of the Minkowski sum of the mesh and a ball. The cone
+    keeps the field steep but finite beside walls, so that a level set can be found between nodes to a fraction of the pitch.
+
+    Args:
+        vertices: (V, 3) float64, mm.  faces: (F, 3) int32.
+        clearance: (F,) float64, ball radius at each face, mm.
+        slope: cone steepness, mm of height per mm of distance (1 / tan of the draft).
+        origin, pitch, shape: the grid, as for `raster_faces`.
+
+    Returns:
+        (R, C) float32, mm.
+    """
+    vertices, faces = np.ascontiguousarray(vertices), np.ascontiguousarray(faces)
+    clearance = np.ascontiguousarray(clearance, dtype=np.float64)
+
+    def work(part: slice) -> Singles:
+        height = empty_field(shape)
+        _stamp_mesh(
+            vertices, faces[part], clearance[part], slope, 2.5 * pitch, SAGITTA, origin[0], origin[1], pitch, height
+        )
+        return height
+
+    return _merge(work, len(faces))
+
+
+def stamp_points(
+    points: Floats, clearance: Floats, *, slope: float, origin: tuple[float, float], pitch: float, height: Singles
+) -> Singles:
+    """Return `height` raised by balls (with cones, as in `stamp_mesh`) about points (N, 3) of radii (N,), mm."""
+    raised = height.copy()
+    _stamp_points(
+        np.ascontiguousarray(points, dtype=np.float64), np.ascontiguousarray(clearance, dtype=np.float64), slope,
+        2.5 * pitch, origin[0], origin[1], pitch, raised,
+    )
+    return raised
+
+
+def dilate_cone(height: Singles, *, slope: float, pitch: float) -> Singles:
+    """Return the grey dilation of a field by a cone: max over q of height(q) - slope * |p - q|.
+
+    Two sweeps of a 5 x 5 chamfer with unit, diagonal and knight steps; distance is over-estimated by at most 2.8 %.
+
+    References:
+        G. Borgefors (1986), Distance transformations in digital images, CVGIP 34:344-371.
+    """
+    raised = height.copy()
+    _sweep_cone(raised, slope * pitch, sqrt(2.0), sqrt(5.0))
+    return raised
+
+
+def look_around(height: Singles, wanted: Bools, *, reach: float, pitch: float) -> Singles:
+    """Return, for each wanted node (in np.argwhere order), the highest of the first surfaces met in 16 directions over the plan."""
+    todo = np.argwhere(wanted).astype(np.int32)
+    out = np.full(len(todo), EMPTY, dtype=np.float32)
+    _look_around(height, EMPTY, todo, max(2, ceil(reach / pitch)), out)
+    return out
+
+
+def _merge(work, count: int) -> Singles:  # type: ignore[no-untyped-def]
+    with ThreadPoolExecutor(THREADS) as pool:
+        fields = list(pool.map(work, _halves(count)))
+    merged: Singles = fields[0]
+    for other in fields[1:]:
+        np.maximum(merged, other, out=merged)
+    return merged
