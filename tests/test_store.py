@@ -17,9 +17,17 @@ from mountgen import store as store_module
 from mountgen.store import Entry, Store, find_cache_folder, make_key
 
 ENTRY = Entry(
-    arrays={"points": np.arange(12.0).reshape(4, 3), "seen": np.array([[True, False]]), "none": np.zeros((0,
-    3), "i4")}, facts={"unit": "inch", "spacing": 0.1 + 0.2, "notes": ["≤ 3 mm", None], "brep":
-    "DBRep_DrawableShape\n" * 3},
+    arrays={
+        "points": np.arange(12.0).reshape(4, 3),
+        "seen": np.array([[True, False]]),
+        "none": np.zeros((0, 3), "i4"),
+    },
+    facts={
+        "unit": "inch",
+        "spacing": 0.1 + 0.2,
+        "notes": ["≤ 3 mm", None],
+        "brep": "DBRep_DrawableShape\n" * 3,
+    },
 )
 KEY = make_key("test", 1)
 
@@ -65,8 +73,23 @@ def test_arrays_come_back_read_only(tmp_path: Path) -> None:
 def test_keys_depend_on_every_input() -> None:
     ones = np.ones((2, 3))
     inputs: list[tuple[object, ...]] = [
-        (), (1,), (1.5,), ("1",), (b"1",), (None,), ([1],), ([1, 2],), (1, 2), ("a", "b"), ("ab",), ({"a":
-        1},), (ones,), (ones.T,), (ones.astype("f4"),), (2 * ones,), (ones.tobytes(),),
+        (),
+        (1,),
+        (1.5,),
+        ("1",),
+        (b"1",),
+        (None,),
+        ([1],),
+        ([1, 2],),
+        (1, 2),
+        ("a", "b"),
+        ("ab",),
+        ({"a": 1},),
+        (ones,),
+        (ones.T,),
+        (ones.astype("f4"),),
+        (2 * ones,),
+        (ones.tobytes(),),
     ]
     keys = [make_key("scan", *i) for i in inputs] + [make_key("field")]
     assert len(set(keys)) == len(keys)

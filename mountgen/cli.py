@@ -1,0 +1,362 @@
+"""The command line, and the only file that prints.
+
+A command loads what it needs itself, so that `--help` answers at once; it makes one library call and shows
+the result. What was found and the verdicts go to stdout, progress and failures to stderr.
+"""
+
+from __future__ import annotations
+
+import codecs
+import os
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from enum import StrEnum
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich import box
+from rich.console import Console
+from rich.status import Status
+from rich.table import Table
+from rich.text import Text
+
+from mountgen.errors import MountgenError
+
+if TYPE_CHECKING:
+    from mountgen.verdict import Check
+
+MADE, NOT_MADE, CHECK_FAILED, STOPPED = 0, 1, 3, 130  # 2 (a wrong command line) comes from the parser
+LOG_WIDTH = 120  # characters a line where the output is no terminal and COLUMNS is not set
+COLOURS = {"fail": "bold red", "caution": "yellow", "pass": "green"}
+EPILOG = (
+    "Exit codes: 0 made and no check failed (cautions are shown); 3 made and written, but a check failed; "
+    "1 could not be made, nothing written; 2 wrong command line."
+)
+
+app = typer.Typer(
+    help="From a raw scan of a recess and a short recipe to a part that goes in.",
+    epilog=EPILOG,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+class Unit(StrEnum):
+    """Length unit of a scan file."""
+
+    mm = "mm"
+    cm = "cm"
+    m = "m"
+    inch = "inch"
+
+
+def _check_overrides(values: list[str] | None) -> list[str]:
+    for value in values or []:
+        key, equals, _ = value.partition("=")
+        if not (key.strip() and equals):
+            raise typer.BadParameter(f"{value!r} is not KEY=VALUE, such as fit.clearance=0.6")
+    return values or []
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            _stdout().print(f"mountgen {version('mountgen')}")
+        except PackageNotFoundError:
+            _stdout().print("mountgen, run from source and not installed")
+        raise typer.Exit(MADE)
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command(epilog=EPILOG)
+def make(
+    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="Recipe file (TOML).", show_default=False)],
+    scan: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Scan to use instead of the recipe's.", show_default=False),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for the files, made if missing; default beside the recipe.", show_default=False
+        ),
+    ] = None,
+    overrides: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="KEY=VALUE",
+            callback=_check_overrides,
+            help="Replace one value of the recipe, such as fit.clearance=0.6; as often as needed.",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """Make the part: STL, STEP, 3MF, report.json and the complete recipe, and prove that it goes in."""
+    with _failures_shown():
+        from mountgen.recipe_file import load_recipe
+
+        loaded = load_recipe(recipe, overrides=overrides or [], scan=scan)
+        with _Display() as display, display.stage("load libraries"):
+            from mountgen.pipeline import make as make_part
+            from mountgen.store import Store, find_cache_folder
+        with display:
+            made = make_part(
+                loaded,
+                out or recipe.parent,
+                sources=(recipe,),
+                store=Store(find_cache_folder()),
+                progress=display,
+            )
+        _show_checks(made.checks)
+        _show_files(list(made.files.values()), seconds=sum(made.seconds.values()))
+        failed = [check for check in made.checks if check.verdict == "fail"]
+        if failed:
+            _show_failed(failed, total=len(made.checks))
+            raise typer.Exit(CHECK_FAILED)
+
+
+@app.command()
+def new(
+    starter: Annotated[
+        str, typer.Argument(metavar="STARTER", help="phone-shelf, plug or tray.", show_default=False)
+    ],
+    scan: Annotated[
+        Path, typer.Option(metavar="FILE", help="Scan that the part is for.", show_default=False)
+    ],
+) -> None:
+    """Write a commented recipe beside the scan, from a starter."""
+    with _failures_shown():
+        from mountgen.recipe_file import write_starter
+
+        path = write_starter(starter, scan)
+        out = _stdout()
+        out.print(_clean(f"wrote {path}"), soft_wrap=True)
+        out.print(_clean("next:  read its comments, set your sizes, then run:"))
+        out.print(_clean(f"       mountgen make {_quote(path)}"), soft_wrap=True)
+
+
+@app.command()
+def survey(
+    scan: Annotated[
+        Path, typer.Argument(metavar="SCAN", help="Scan file: STL, PLY, OBJ or 3MF.", show_default=False)
+    ],
+    unit: Annotated[Unit, typer.Option(help="Length unit of the file.")] = Unit.mm,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for the picture, made if missing; default beside the scan.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Show what `make` would find in a scan, and draw it: depth, rim, clock dial and a side section."""
+    with _failures_shown(), _Display() as display:
+        with display.stage("load libraries"):
+            from mountgen.datum import find_datum
+            from mountgen.recipe import Mouth
+            from mountgen.scan import read_scan
+            from mountgen.survey import survey_scan
+        with display.stage("read the scan"):
+            read = read_scan(scan, unit=unit.value)
+        with display.stage("find the mouth"):
+            recess = find_datum(read, mouth=Mouth())
+        with display.stage("draw"):
+            found = survey_scan(read, recess, out or scan.parent)
+        rows = Table(box=None, show_header=False, pad_edge=False)
+        rows.add_column(no_wrap=True)
+        rows.add_column(overflow="fold")
+        for name, text in found.rows():
+            rows.add_row(_clean(name), _clean(text))
+        _stdout().print(rows)
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run the command line and leave with its exit code.
+
+    Args:
+        argv: arguments without the program's name; default those of the process.
+
+    Raises:
+        SystemExit: always; 0, 1, 2, 3 or 130 as in `EPILOG`, 130 for a run stopped with Ctrl-C.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="mountgen.plain")
+    app(args=None if argv is None else list(argv), prog_name="mountgen")
+
+
+class _Screen(Console):
+    """A console that takes texts as they are, and lets a run end well when its reader has gone (`| head`)."""
+
+    def __init__(self, *, stderr: bool) -> None:
+        stream = sys.stderr if stderr else sys.stdout
+        width = None if stream.isatty() or os.environ.get("COLUMNS") else LOG_WIDTH
+        super().__init__(stderr=stderr, width=width, markup=False, emoji=False, highlight=False)
+
+    def on_broken_pipe(self) -> None:
+        self.quiet = True
+        os.dup2(os.open(os.devnull, os.O_WRONLY), self.file.fileno())
+
+
+def _stdout() -> _Screen:
+    return _Screen(stderr=False)
+
+
+def _stderr() -> _Screen:
+    return _Screen(stderr=True)
+
+
+class _Display:
+    """Progress for a person at a terminal (one live line), or one line a stage where there is no terminal."""
+
+    def __init__(self) -> None:
+        self._err, self._out = _stderr(), _stdout()
+        self._status: Status | None = None
+
+    def __enter__(self) -> _Display:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._status is not None:
+            self._status.stop()
+            self._status = None
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Show that the stage `name` is running, and how long it took."""
+        started = time.perf_counter()
+        if self._err.is_terminal:
+            if self._status is None:
+                self._status = self._err.status(_clean(name), spinner="line")
+                self._status.start()
+            self._status.update(_clean(name))
+        yield
+        if not self._err.is_terminal:
+            self._err.print(_clean(f"{time.perf_counter() - started:7.2f} s  {name}"))
+
+    def say(self, text: str) -> None:
+        """Print a finding, above the live line."""
+        if self._status is not None:
+            self._status.stop()
+        self._out.print(_clean(text))
+        if self._status is not None:
+            self._status.start()
+
+
+@contextmanager
+def _failures_shown() -> Iterator[None]:
+    """Turn a failure that the user can mend into exit code 1, Ctrl-C into 130; a bug keeps its traceback."""
+    try:
+        yield
+    except MountgenError as error:
+        screen = _stderr()
+        screen.print(Text("error: ", style="bold red") + _clean(error.what), soft_wrap=True)
+        screen.print(_clean(f"  where:  {error.where}\n  remedy: {error.remedy}"), soft_wrap=True)
+        raise typer.Exit(NOT_MADE) from None
+    except KeyboardInterrupt:
+        _stderr().print("stopped")
+        raise typer.Exit(STOPPED) from None
+
+
+def _show_checks(checks: Sequence[Check]) -> None:
+    """Print the table of verdicts, the worst first."""
+    from mountgen.verdict import SEVERITY
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("verdict", no_wrap=True)
+    table.add_column("check", overflow="fold")
+    for title in ("value", "limit"):
+        table.add_column(title, justify="right", no_wrap=True)
+    table.add_column("unit", no_wrap=True)
+    table.add_column("what to do", overflow="fold", ratio=1)
+    for check in sorted(checks, key=lambda c: SEVERITY[c.verdict]):
+        advice = check.remedy if check.verdict != "pass" else ""
+        table.add_row(
+            Text(check.verdict, style=COLOURS[check.verdict]),
+            _clean(check.name),
+            format_number(check.value),
+            format_number(check.limit),
+            _clean(check.unit),
+            _clean(f"{check.place}: {advice}" if advice and check.place else advice),
+        )
+    _stdout().print(table)
+
+
+def _show_files(paths: Sequence[Path], *, seconds: float) -> None:
+    screen = _stdout()
+    for path in paths:
+        screen.print(_clean(f"wrote {path}"), soft_wrap=True)
+    screen.print(f"in {seconds:.1f} s")
+
+
+def _show_failed(failed: Sequence[Check], *, total: int) -> None:
+    """Say at the very end, where nobody overlooks it, what failed."""
+    screen = _stderr()
+    title = f"{len(failed)} of {total} checks failed; the files are written, but do not rely on this part:"
+    screen.print(Text(title, style=COLOURS["fail"]), soft_wrap=True)
+    for check in failed:
+        size = f"{format_number(check.value)} {check.unit}".strip()
+        limit = "" if check.limit is None else f", limit {format_number(check.limit)} {check.unit}".rstrip()
+        place = f", at {check.place}" if check.place else ""
+        screen.print(_clean(f"  {check.name}: {size}{limit}{place}"), soft_wrap=True)
+        if check.remedy:
+            screen.print(_clean(f"    {check.remedy}"), soft_wrap=True)
+
+
+def format_number(value: float | None) -> str:
+    """Return a measured number with four digits that mean something, or a dash."""
+    if value is None or not isfinite(value):
+        return "-"
+    size = abs(value)
+    if size == int(size) or size >= 1000:
+        return f"{value:.0f}"
+    text = f"{value:.1f}" if size >= 100 else f"{value:.2f}" if size >= 10 else f"{value:.3f}"
+    return text.rstrip("0").rstrip(".") if size >= 0.001 else f"{value:.1g}"
+
+
+def _clean(text: str) -> Text:
+    """Return text without control characters: a file name must not steer the terminal."""
+    return Text("".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text))
+
+
+def _quote(path: Path) -> str:
+    """Return a path as a shell takes it."""
+    text = str(path)
+    return text if all(c.isalnum() or c in "-_./\\:+,@" for c in text) else f'"{text}"'
+
+
+_PLAIN = str.maketrans(
+    {"≤": "<=", "≥": ">=", "±": "+-", "×": "x", "·": "*", "→": "->", "°": " deg", "²": "^2", "³": "^3"}
+    | dict.fromkeys("–—−", "-")
+    | dict.fromkeys("‘’", "'")
+    | dict.fromkeys("“”", '"')
+    | dict.fromkeys("µμ", "u")
+    | {"…": "..."}
+)
+
+
+def _write_plainly(error: UnicodeError) -> tuple[str, int]:
+    """Replace what the terminal's encoding lacks by plain letters, so that printing never fails."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    text = error.object[error.start : error.end].translate(_PLAIN)
+    return "".join(c if c.isascii() else "?" for c in text), error.end
+
+
+codecs.register_error("mountgen.plain", _write_plainly)

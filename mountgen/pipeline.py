@@ -1,0 +1,246 @@
+"""The main job from scan to files, readable as a table of contents."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from mountgen.datum import Recess, find_datum
+from mountgen.errors import ExportError, RecipeError, ScanError
+from mountgen.field import InsertableSpace, UnseenArea, build_space
+from mountgen.scan import Mend, Scan, read_scan
+from mountgen.store import Entry, Store, make_key
+from mountgen.verdict import Check
+
+if TYPE_CHECKING:
+    from mountgen.recipe import Recipe
+
+
+class Progress(Protocol):
+    """Whom the work tells how it goes."""
+
+    def stage(self, name: str) -> AbstractContextManager[None]:
+        """Enter at the start of a stage, leave at its end."""
+
+    def say(self, text: str) -> None:
+        """Pass on a finding, one line."""
+
+
+@dataclass(frozen=True)
+class Made:
+    """A part that was made, whether or not every check passed.
+
+    report  : as in report.json.
+    files   : file name to path.
+    checks  : verdicts, in the order made.
+    seconds : by stage, in the order run.
+    """
+
+    report: dict[str, Any]
+    files: dict[str, Path]
+    checks: tuple[Check, ...]
+    seconds: dict[str, float]
+
+
+class _Clock:
+    """Times stages and passes them on."""
+
+    def __init__(self, progress: Progress) -> None:
+        self.progress = progress
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        started = time.perf_counter()
+        with self.progress.stage(name):
+            yield
+        self.seconds[name] = round(time.perf_counter() - started, 4)
+
+
+def make(
+    recipe: Recipe, out: Path, *, sources: tuple[Path, ...] = (), store: Store, progress: Progress
+) -> Made:
+    """Make the part of a recipe: read, find, build, check, write.
+
+    Args:
+        recipe: complete recipe; its scan file is set.
+        out: folder for the files; made if missing.
+        sources: files that must not be overwritten, besides the scan.
+        store: where results of early stages are kept.
+        progress: told of stages and findings.
+
+    Returns:
+        Made: also where a check failed; the files are written then too.
+
+    Raises:
+        MountgenError: the part could not be made; nothing was written or overwritten.
+    """
+    clock = _Clock(progress)
+    if recipe.scan.file is None:
+        raise RecipeError(
+            "no scan is named", "scan.file in the recipe", "set it, or give one with --scan FILE"
+        )
+    guard_sources((*sources, recipe.scan.file), out=out, names=name_outputs(recipe.name))
+
+    with clock.stage("read the scan"):
+        scan, scan_key = _recall_scan(recipe, store)
+    for line in describe_scan(scan):
+        progress.say(line)
+
+    with clock.stage("find mouth and draw direction"):
+        key = make_key("datum", scan_key, recipe.mouth.model_dump(mode="json"))
+        recess = store.remember(
+            key, lambda: find_datum(scan, mouth=recipe.mouth), pack=_pack_recess, unpack=_unpack_recess
+        )
+    for line in describe_recess(recess):
+        progress.say(line)
+
+    with clock.stage("build the insertable space"):
+        key = make_key("field", key, recipe.fit.model_dump(mode="json"))
+        space = store.remember(
+            key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
+        )
+
+    with clock.stage("load the solid kernel"):
+        from mountgen.platform_check import require_kernel
+
+        require_kernel()
+        from mountgen.export import export_part
+        from mountgen.features import add_features
+        from mountgen.inspection import inspect_body
+        from mountgen.loft import loft_body
+        from mountgen.recipe_file import dump_recipe
+        from mountgen.report import build_report, encode_report
+
+    with clock.stage("loft the body"):
+        plug = loft_body(space, recess, fit=recipe.fit)
+    with clock.stage("add features"):
+        body = add_features(plug, space, recess, recipe=recipe)
+    for note in body.notes:
+        progress.say(f"note       {note}")
+
+    with clock.stage("check the fit"):
+        inspection = inspect_body(body.mesh, recess, recipe=recipe)
+
+    with clock.stage("write files"):
+        report = build_report(
+            recipe=recipe.model_dump(mode="json"),
+            scan=scan,
+            recess=recess,
+            space=space,
+            body=body,
+            inspection=inspection,
+            seconds=clock.seconds,
+        )
+        resolved, reported = name_outputs(recipe.name)[-2:]
+        extra = {reported: encode_report(report), resolved: dump_recipe(recipe).encode("utf-8")}
+        files = export_part(body, out, name=recipe.name, extra=extra)
+    return Made(report=report, files=files, checks=inspection.checks, seconds=clock.seconds)
+
+
+def name_outputs(name: str) -> tuple[str, ...]:
+    """Return the names of all files of a part called `name`, the resolved recipe and the report last."""
+    return (f"{name}.stl", f"{name}.step", f"{name}.3mf", f"{name}.resolved.toml", "report.json")
+
+
+def guard_sources(sources: tuple[Path, ...], *, out: Path, names: tuple[str, ...]) -> None:
+    """Make sure that no output takes the place of something the part is made from.
+
+    Raises:
+        ExportError: it would.
+    """
+    for source in sources:
+        for name in names:
+            target = out / name
+            same = target.resolve() == source.resolve()
+            if same or (target.exists() and source.exists() and target.samefile(source)):
+                remedy = "give another folder with --out, or another name in the recipe"
+                raise ExportError(f"{name} would overwrite what the part is made from", str(source), remedy)
+
+
+def describe_scan(scan: Scan) -> list[str]:
+    """Return what was read and mended, one finding a line."""
+    size = scan.vertices.max(axis=0) - scan.vertices.min(axis=0)
+    lines = [
+        f"scan       {scan.path.name}: {len(scan.faces)} triangles, unit {scan.unit}, "
+        f"{size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, spacing {scan.spacing:.2f} mm, "
+        f"noise {scan.noise:.3f} mm"
+    ]
+    for mend in scan.mended:
+        lines.append(f"mended     {mend.count} {mend.what}" + (f": {mend.note}" if mend.note else ""))
+    return lines
+
+
+def describe_recess(recess: Recess) -> list[str]:
+    """Return mouth, draw direction and depth, one finding a line."""
+    width, height = recess.rim[:, :2].max(axis=0) - recess.rim[:, :2].min(axis=0)
+    x, y, z = recess.part_to_scan[:3, 2]
+    lines = [
+        f"mouth      {width:.1f} x {height:.1f} mm, {recess.depth:.1f} mm deep",
+        f"draw       ({x:+.4f}, {y:+.4f}, {z:+.4f}) in the scan's axes",
+    ]
+    return lines + [f"note       {note}" for note in recess.notes]
+
+
+def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
+    path = recipe.scan.file
+    assert path is not None
+    options = {"unit": recipe.scan.unit, "bridge": recipe.scan.bridge}
+    digest = sha256()
+    try:
+        with open(path, "rb") as file:
+            while block := file.read(1 << 20):
+                digest.update(block)
+    except OSError as error:
+        remedy = "check scan.file in the recipe, or give another with --scan FILE"
+        raise ScanError(f"the scan cannot be read ({error.strerror})", str(path), remedy) from error
+    # The suffix counts because the reader may go by it; the name and place of the file do not.
+    key = make_key("scan", digest.hexdigest(), path.suffix.lower(), options)
+    scan = store.remember(key, lambda: read_scan(path, **options), pack=_pack_scan, unpack=_unpack_scan)
+    return replace(scan, path=path), key
+
+
+def _pack_scan(scan: Scan) -> Entry:
+    facts = {name: getattr(scan, name) for name in ("sha256", "unit", "mm_per_unit", "spacing", "noise")}
+    facts["path"] = str(scan.path)
+    facts["mended"] = [[m.what, m.count, m.note] for m in scan.mended]
+    return Entry(arrays={"vertices": scan.vertices, "faces": scan.faces}, facts=facts)
+
+
+def _unpack_scan(entry: Entry) -> Scan:
+    values: dict[str, Any] = {**entry.arrays, **entry.facts}
+    mended = tuple(Mend(what, count, note) for what, count, note in values.pop("mended"))
+    return Scan(**(values | {"path": Path(values["path"]), "mended": mended}))
+
+
+def _pack_recess(recess: Recess) -> Entry:
+    arrays = {n: getattr(recess, n) for n in ("vertices", "faces", "rim", "lid", "part_to_scan", "up")}
+    facts = {"depth": recess.depth, "open_side_deg": recess.open_side_deg, "notes": list(recess.notes)}
+    return Entry(arrays=arrays, facts=facts)
+
+
+def _unpack_recess(entry: Entry) -> Recess:
+    values: dict[str, Any] = {**entry.arrays, **entry.facts}
+    side = values["open_side_deg"]
+    values["open_side_deg"] = None if side is None else (side[0], side[1])
+    return Recess(**(values | {"notes": tuple(values["notes"])}))
+
+
+def _pack_space(space: InsertableSpace) -> Entry:
+    facts: dict[str, Any] = {n: getattr(space, n) for n in ("pitch", "draft_deg", "top")}
+    facts["origin"] = list(space.origin)
+    facts["unseen"] = [[u.area, u.x, u.y] for u in space.unseen]
+    arrays = {n: getattr(space, n) for n in ("height", "seen", "mouth", "lid")}
+    return Entry(arrays=arrays, facts=facts)
+
+
+def _unpack_space(entry: Entry) -> InsertableSpace:
+    values: dict[str, Any] = {**entry.arrays, **entry.facts}
+    x, y = values["origin"]
+    unseen = tuple(UnseenArea(*each) for each in values["unseen"])
+    return InsertableSpace(**(values | {"origin": (x, y), "unseen": unseen}))
