@@ -1,0 +1,142 @@
+"""All or nothing: whatever goes wrong, what stood there still stands there, and no temporary file is left."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import sys
+from pathlib import Path
+
+import pytest
+
+from mountgen import safe_write
+from mountgen.errors import ExportError
+from mountgen.safe_write import write_file, write_files
+
+OLD = {"a.stl": b"old a", "b.step": b"old b"}
+NEW = {"a.stl": b"new a", "b.step": b"new b", "c.3mf": b"new c"}
+
+
+def read_all(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name, content in OLD.items():
+        (tmp_path / name).write_bytes(content)
+    return tmp_path
+
+
+def test_writes_over_what_stood_there_and_leaves_nothing_else(folder: Path) -> None:
+    assert write_files(folder, NEW) == {name: folder / name for name in NEW}
+    assert read_all(folder) == NEW
+
+
+def test_makes_missing_folders(tmp_path: Path) -> None:
+    path = write_file(tmp_path / "out" / "deep" / "part.stl", b"part")
+    assert path.read_bytes() == b"part"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such mode bits")
+def test_a_new_file_has_the_usual_mode(tmp_path: Path) -> None:
+    """A file of the temporary-file library could be read by its owner alone."""
+    plain = tmp_path / "plain"
+    plain.write_bytes(b"")
+    assert stat.S_IMODE(write_file(tmp_path / "ours", b"").stat().st_mode) == stat.S_IMODE(
+        plain.stat().st_mode
+    )
+
+
+@pytest.mark.parametrize("failing", [1, 2, 3])
+@pytest.mark.parametrize("links", [True, False])
+def test_a_move_that_fails_is_undone(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, failing: int, links: bool
+) -> None:
+    real, calls = os.replace, []
+
+    def replace(source: Path, target: Path) -> None:
+        calls.append(target)
+        if len(calls) == failing:
+            raise OSError(errno.EIO, "Input/output error")
+        real(source, target)
+
+    def link(source: Path, target: Path) -> None:
+        raise OSError(errno.EPERM, "no hard links here")
+
+    monkeypatch.setattr(safe_write.os, "replace", replace)
+    if not links:
+        monkeypatch.setattr(safe_write.os, "link", link)
+    with pytest.raises(ExportError) as caught:
+        write_files(folder, NEW)
+    assert "Input/output error" in caught.value.what
+    assert caught.value.where == str(folder / list(NEW)[failing - 1])
+    assert read_all(folder) == OLD
+
+
+def test_an_interrupted_move_is_undone(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = os.replace
+
+    def replace(source: Path, target: Path) -> None:
+        if target.name == "b.step" and b"new" in source.read_bytes():
+            raise KeyboardInterrupt
+        real(source, target)
+
+    monkeypatch.setattr(safe_write.os, "replace", replace)
+    with pytest.raises(KeyboardInterrupt):
+        write_files(folder, NEW)
+    assert read_all(folder) == OLD
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a limit on file size")
+def test_a_full_disk_leaves_the_old_files(folder: Path) -> None:
+    """The system's own limit on file size fails in the middle of a write, as a full disk does."""
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, hard))
+    try:
+        with pytest.raises(ExportError) as caught:
+            write_files(folder, {"a.stl": b"new a", "b.step": bytes(300_000)})
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert "no room" in caught.value.what
+    assert "free some space" in caught.value.remedy
+    assert read_all(folder) == OLD
+
+
+def test_an_output_folder_that_is_a_file_is_named(tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("a file")
+    for out in (tmp_path / "out", tmp_path / "out" / "below"):
+        with pytest.raises(ExportError) as caught:
+            write_files(out, NEW)
+        assert "file" in caught.value.what
+        assert caught.value.where == str(out)
+        assert "--out" in caught.value.remedy
+    assert (tmp_path / "out").read_text() == "a file"
+
+
+def test_a_folder_with_the_name_of_a_file_is_left_alone(folder: Path) -> None:
+    (folder / "c.3mf").mkdir()
+    with pytest.raises(ExportError) as caught:
+        write_files(folder, NEW)
+    assert "a folder stands where the file should go" in caught.value.what
+    assert caught.value.where == str(folder / "c.3mf")
+    assert "rename" in caught.value.remedy
+    assert read_all(folder) == OLD
+
+
+def test_a_forbidden_folder_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests may run as root, whom no mode bits stop, so the system's answer is played."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr("builtins.open", refuse)
+    with pytest.raises(ExportError) as caught:
+        write_files(tmp_path / "out", NEW)
+    monkeypatch.undo()
+    assert "not allowed to write" in caught.value.what
+    assert "may write to" in caught.value.remedy
+    assert not (tmp_path / "out").exists()
