@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 PITCH_SHARE = 0.25  # of the clearance; the scallop between nodes on a ball of radius c is then c/128
 FINEST, COARSEST = 0.06, 0.5  # mm
 MOST_NODES = 2_500_000
+SPIKE = 1.0  # mm; spikes of the mouth's outline narrower than twice this are cut off
 RIM_ZONE = 3.0  # mm below the lid; the scan above this is the rim's, for its own clearance
 WALL_SLOPE = 45.0  # degrees from the plane of the mouth; steeper is wall, flatter is floor
 UNSEEN_REPORTED = 4.0  # mm²; smaller unseen spots are counted, not listed
@@ -152,7 +153,8 @@ def shrink_loop(loop: Floats, gap: float) -> Floats:
     """
     import shapely
 
-    region = shapely.buffer(shapely.make_valid(shapely.Polygon(loop)), -gap, quad_segs=16)
+    region = shapely.make_valid(shapely.Polygon(loop))
+    region = shapely.buffer(shapely.buffer(region, -gap - SPIKE, quad_segs=16), SPIKE, quad_segs=16)
     parts = [g for g in shapely.get_parts(region) if g.geom_type == "Polygon" and not g.is_empty]
     if not parts:
         raise FieldError(

@@ -1,11 +1,26 @@
-"""The solid kernel (OCCT through OCP) behind a few functions with our units and errors. Only modules from `loft.py` on use it."""
+"""The solid kernel (OCCT through OCP) behind a few functions with our units and errors. Only modules from `loft.py` on use it.
+
+OCP is imported directly: `import cadquery` costs twice as much start-up time (it loads a renderer) and nothing here needs it.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from mountgen.arrays import Floats, Ints, freeze
+from mountgen.errors import KernelError
+from mountgen.spline import DEGREE, Axis, Surface
+
+CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
+FACET_ANGLE = 0.5  # radians between neighbouring facets
+SEAM = 1.0e-4  # mm; edges closer than this are sewn
+POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file by a third
+
+Solid = Any  # TopoDS_Shape; OCP has no type information
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,7 +44,224 @@ class Body:
     faceted : True where the smooth faces could not be made and the solid is made of facets.
     """
 
-    solid: Any
+    solid: Solid
     mesh: Mesh
     faceted: bool = False
     notes: tuple[str, ...] = ()
+
+
+def _poles(poles: Floats) -> Any:
+    from OCP.gp import gp_Pnt
+    from OCP.TColgp import TColgp_Array2OfPnt
+
+    rows, cols, _ = poles.shape
+    array = TColgp_Array2OfPnt(1, rows, 1, cols)
+    rounded = np.round(poles / POLE_GRID) * POLE_GRID
+    for i in range(rows):
+        for j in range(cols):
+            x, y, z = (float(f"{c:.6f}") for c in rounded[i, j])
+            array.SetValue(i + 1, j + 1, gp_Pnt(x, y, z))
+    return array
+
+
+def _knots(axis: Axis) -> tuple[Any, Any]:
+    from OCP.TColStd import TColStd_Array1OfInteger, TColStd_Array1OfReal
+
+    count = len(axis.breaks)
+    knots, mults = TColStd_Array1OfReal(1, count), TColStd_Array1OfInteger(1, count)
+    for i, value in enumerate(axis.breaks):
+        knots.SetValue(i + 1, float(value))
+        mults.SetValue(i + 1, 1)
+    if not axis.periodic:
+        mults.SetValue(1, DEGREE + 1)
+        mults.SetValue(count, DEGREE + 1)
+    return knots, mults
+
+
+def spline_surface(surface: Surface) -> Any:
+    """Return the kernel's surface of a bicubic surface in space (poles (U, V, 3), mm); u may be periodic."""
+    from OCP.Geom import Geom_BSplineSurface
+
+    u_knots, u_mults = _knots(surface.u)
+    v_knots, v_mults = _knots(surface.v)
+    return Geom_BSplineSurface(
+        _poles(surface.poles), u_knots, v_knots, u_mults, v_mults, DEGREE, DEGREE, surface.u.periodic, False
+    )
+
+
+def height_surface(field: Surface) -> Any:
+    """Return the kernel's surface of a height field z(x, y) whose parameters are x and y in mm (poles (U, V, 1))."""
+    x, y = _greville(field.u), _greville(field.v)
+    poles = np.empty((*field.poles.shape[:2], 3))
+    poles[..., 0], poles[..., 1], poles[..., 2] = x[:, None], y[None, :], field.poles[..., 0]
+    return spline_surface(Surface(field.u, field.v, poles))
+
+
+def _greville(axis: Axis) -> Floats:
+    """Return the pole abscissae at which a clamped spline reproduces its own parameter."""
+    knots = np.concatenate([np.full(DEGREE, axis.breaks[0]), axis.breaks, np.full(DEGREE, axis.breaks[-1])])
+    return np.array([knots[i + 1 : i + 1 + DEGREE].mean() for i in range(axis.poles)])
+
+
+def _sew(faces: Sequence[Any], what: str) -> Solid:
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeSolid, BRepBuilderAPI_Sewing
+    from OCP.BRepLib import BRepLib
+    from OCP.TopAbs import TopAbs_SHELL
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    sewing = BRepBuilderAPI_Sewing(SEAM)
+    for face in faces:
+        sewing.Add(face)
+    sewing.Perform()
+    explorer = TopExp_Explorer(sewing.SewedShape(), TopAbs_SHELL)
+    if not explorer.More():
+        raise KernelError(f"the faces of the {what} do not close", what, "this is a fault of mountgen: report it with the scan")
+    solid = BRepBuilderAPI_MakeSolid(TopoDS.Shell_s(explorer.Current())).Solid()
+    BRepLib.OrientClosedSolid_s(solid)
+    return solid
+
+
+def _edge_wire(curves: Sequence[Any]) -> Any:
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeWire
+
+    wire = BRepBuilderAPI_MakeWire()
+    for curve in curves:
+        wire.Add(BRepBuilderAPI_MakeEdge(curve).Edge())
+    return wire.Wire()
+
+
+def loft_solid(surface: Surface) -> Solid:
+    """Return the solid bounded by a tube (u periodic, v up, each v-line in a plane z = const) and two plane caps."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
+
+    tube = spline_surface(surface)
+    low, high = surface.v.breaks[0], surface.v.breaks[-1]
+    faces = [BRepBuilderAPI_MakeFace(tube, SEAM).Face()]
+    for end in (low, high):
+        curve = tube.VIso(float(end))
+        z = curve.Value(curve.FirstParameter()).Z()
+        faces.append(BRepBuilderAPI_MakeFace(gp_Pln(gp_Pnt(0, 0, z), gp_Dir(0, 0, 1)), _edge_wire([curve])).Face())
+    return _sew(faces, "wall loft")
+
+
+def prism_solid(bottom: Surface, height: float) -> Solid:
+    """Return the solid swept upwards (downwards where negative) by `height` mm from a height field over its rectangle of x, y."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
+    from OCP.gp import gp_Vec
+
+    face = BRepBuilderAPI_MakeFace(height_surface(bottom), SEAM).Face()
+    return BRepPrimAPI_MakePrism(face, gp_Vec(0.0, 0.0, height)).Shape()
+
+
+def combine(first: Solid, second: Solid, how: str, *, what: str, fuzzy: float = 0.0) -> Solid:
+    """Return the union ("fuse"), difference ("cut") or intersection ("common") of two solids, checked.
+
+    Args:
+        first, second: solids, mm.
+        how: "fuse", "cut" or "common".
+        what: the feature's name, for the error.
+        fuzzy: extra tolerance, mm.
+
+    Raises:
+        KernelError: the kernel refuses, or its result is empty, invalid or in several pieces.
+    """
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
+    from OCP.TopTools import TopTools_ListOfShape
+
+    operation = {"fuse": BRepAlgoAPI_Fuse, "cut": BRepAlgoAPI_Cut, "common": BRepAlgoAPI_Common}[how]()
+    arguments, tools = TopTools_ListOfShape(), TopTools_ListOfShape()
+    arguments.Append(first)
+    tools.Append(second)
+    operation.SetArguments(arguments)
+    operation.SetTools(tools)
+    operation.SetRunParallel(True)
+    if fuzzy:
+        operation.SetFuzzyValue(fuzzy)
+    operation.Build()
+    if not operation.IsDone():
+        raise KernelError(f"the solid kernel refused to {how} the {what}", what, "change the feature's size a little")
+    return operation.Shape()
+
+
+def solids_of(shape: Solid) -> list[Solid]:
+    """Return the solids in a shape."""
+    from OCP.TopAbs import TopAbs_SOLID
+    from OCP.TopExp import TopExp_Explorer
+
+    found, explorer = [], TopExp_Explorer(shape, TopAbs_SOLID)
+    while explorer.More():
+        found.append(explorer.Current())
+        explorer.Next()
+    return found
+
+
+def count_faces(shape: Solid) -> int:
+    """Return the number of faces of a shape."""
+    from OCP.TopAbs import TopAbs_FACE
+    from OCP.TopExp import TopExp
+    from OCP.TopTools import TopTools_IndexedMapOfShape
+
+    faces = TopTools_IndexedMapOfShape()
+    TopExp.MapShapes_s(shape, TopAbs_FACE, faces)
+    return int(faces.Extent())
+
+
+def is_valid(shape: Solid) -> bool:
+    """Return the kernel's own verdict on a shape's geometry and topology."""
+    from OCP.BRepCheck import BRepCheck_Analyzer
+
+    return bool(BRepCheck_Analyzer(shape, True).IsValid())
+
+
+def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
+    """Return the shape's triangles, welded across edges.
+
+    Args:
+        shape: one solid, mm.
+        chord: largest distance between a facet and its surface, mm.
+
+    Raises:
+        KernelError: a face cannot be meshed.
+    """
+    from OCP.BRep import BRep_Tool
+    from OCP.BRepMesh import BRepMesh_IncrementalMesh
+    from OCP.BRepTools import BRepTools
+    from OCP.TopAbs import TopAbs_FACE, TopAbs_REVERSED
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopLoc import TopLoc_Location
+    from OCP.TopoDS import TopoDS
+
+    BRepTools.Clean_s(shape)
+    BRepMesh_IncrementalMesh(shape, chord, False, FACET_ANGLE, True)
+    points: list[Floats] = []
+    triangles: list[Ints] = []
+    offset = 0
+    explorer = TopExp_Explorer(shape, TopAbs_FACE)
+    while explorer.More():
+        face = TopoDS.Face_s(explorer.Current())
+        location = TopLoc_Location()
+        patch = BRep_Tool.Triangulation_s(face, location)
+        if patch is None:
+            raise KernelError("a face of the solid cannot be meshed", "body", "change clearance or draft a little")
+        move = location.Transformation()
+        nodes = [patch.Node(i + 1).Transformed(move) for i in range(patch.NbNodes())]
+        points.append(np.array([(p.X(), p.Y(), p.Z()) for p in nodes]))
+        corner = np.array([patch.Triangle(i + 1).Get() for i in range(patch.NbTriangles())], dtype=np.int32) - 1
+        if face.Orientation() == TopAbs_REVERSED:
+            corner = corner[:, ::-1]
+        triangles.append(corner + offset)
+        offset += len(nodes)
+        explorer.Next()
+    vertices, index = np.unique(np.round(np.vstack(points), 6), axis=0, return_inverse=True)
+    faces = index.reshape(-1)[np.vstack(triangles)]
+    keep = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
+    return Mesh(vertices, faces[keep].astype(np.int32))
+
+
+def mesh_volume(mesh: Mesh) -> float:
+    """Return the volume inside a closed mesh, mm³ (divergence theorem)."""
+    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
+    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)

@@ -153,6 +153,35 @@ def _sweep_cone(height, drop, near, far):  # type: ignore[no-untyped-def]
 
 
 @_jit
+def _climb(height, level, rise):  # type: ignore[no-untyped-def]
+    """One pair of sweeps of level = max(height, lowest neighbour + rise); returns whether anything changed."""
+    rows, cols = height.shape
+    changed = False
+    diagonal = rise * np.sqrt(2.0)
+    for sweep in range(2):
+        s = 1 if sweep == 0 else -1
+        for i in range(rows):
+            r = i if s == 1 else rows - 1 - i
+            for j in range(cols):
+                c = j if s == 1 else cols - 1 - j
+                best = level[r, c]
+                for k in range(4):
+                    rr = r - s if k > 0 else r
+                    cc = c - s if k == 0 else c + k - 2
+                    if rr < 0 or cc < 0 or rr >= rows or cc >= cols:
+                        continue
+                    other = level[rr, cc] + (rise if k == 0 or k == 2 else diagonal)
+                    if other < best:
+                        best = other
+                if best < height[r, c]:
+                    best = height[r, c]
+                if best < level[r, c] - 1e-4:
+                    level[r, c] = best
+                    changed = True
+    return changed
+
+
+@_jit
 def _look_around(height, empty, todo, reach, out):  # type: ignore[no-untyped-def]
     rows, cols = height.shape
     for i in range(todo.shape[0]):
@@ -293,6 +322,20 @@ def dilate_cone(height: Singles, *, slope: float, pitch: float) -> Singles:
     raised = height.copy()
     _sweep_cone(raised, slope * pitch, sqrt(2.0), sqrt(5.0))
     return raised
+
+
+def climb(height: Singles, start: Bools, *, slope: float, pitch: float, most_sweeps: int = 60) -> Singles:
+    """Return the lowest field above `height` that, going away from the start nodes, nowhere rises more gently than `slope`.
+
+    A path from the start climbs at least `slope` mm a mm; pits that the start cannot reach downhill are filled to their sill.
+    Found by alternating sweeps until nothing changes.
+    """
+    level = np.full_like(height, -EMPTY)
+    level[start] = height[start]
+    for _ in range(most_sweeps):
+        if not _climb(height, level, slope * pitch):
+            break
+    return level
 
 
 def look_around(height: Singles, wanted: Bools, *, reach: float, pitch: float) -> Singles:

@@ -1,0 +1,262 @@
+"""Stage 4: sections of the insertable space, and the wall's loops traced from section to section.
+
+A section is a level set of the insertable height. The wall is what the sections trace as long as they shrink slowly; where a
+section retreats faster than a set slope the floor has begun, and the wall's loop goes on below it at that slope for a short
+way, so that wall and floor cross at an angle a solid kernel can intersect instead of meeting in a tangent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import radians, tan
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, freeze
+from mountgen.datum import resample_loop, signed_area
+from mountgen.errors import SectionError
+from mountgen.field import InsertableSpace
+from mountgen.raster import climb
+
+SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range
+SPLIT_STEP = 2.5  # degrees
+CROSSING = 5.0  # degrees; wall and floor are each relaxed by this much, so they cross at twice the angle
+MARKER_STEP = 0.4  # mm around the loop
+LEVEL_STEP = 0.25  # mm down the wall, or more where the recess is deep
+MOST_LEVELS = 140
+PAST_FLOOR = 1.5  # mm; how deep below the floor the wall goes on leaning inwards
+FLOOR_SHARE = 0.03  # of the mouth's area; smaller flat spots are ledges, not floor
+RIM_BAND = 0.2  # of the depth; flat ground within it is the rim's flare unless it is a large part of the mouth
+BELOW_FLOOR = 1.0  # mm; how far the wall's lowest loop lies below the lowest floor
+
+
+@dataclass(frozen=True, eq=False)
+class Section:
+    """One level set of the insertable space, part frame.
+
+    z     : height of the cutting plane, mm; 0 at the mouth, negative inside.
+    loops : closed loops (K, 2) float64, mm, first point not repeated; outer ones counter-clockwise, holes clockwise.
+    """
+
+    z: float
+    loops: tuple[Floats, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class WallTrace:
+    """Loops of the wall in correspondence.
+
+    points : (N, L, 2) float64, mm: N markers around, L levels from low to high.
+    z      : (L,) rising, mm.
+    on_wall: (N, L) bool: the marker lies on a section (elsewhere the wall is above the rim or below the floor).
+    split_deg : slope at which floor gives way to wall, degrees.
+    """
+
+    points: Floats
+    z: Floats
+    on_wall: Bools
+    split_deg: float
+
+    def __post_init__(self) -> None:
+        freeze(self, "points", "float64")
+        freeze(self, "z", "float64")
+        freeze(self, "on_wall", "bool")
+
+
+def cut_sections(space: InsertableSpace, z: Floats) -> tuple[Section, ...]:
+    """Return the level sets of the insertable space at heights z (L,), mm, highest first as given."""
+    from contourpy import contour_generator
+
+    generator = contour_generator(x=space.x, y=space.y, z=space.height)
+    sections = []
+    for level in z:
+        loops = []
+        for line in generator.lines(float(level)):
+            if len(line) > 3 and np.allclose(line[0], line[-1]):
+                # contourpy keeps higher ground on the left; free space is the lower ground
+                loops.append(np.ascontiguousarray(line[:-1][::-1]))
+        sections.append(Section(float(level), tuple(loops)))
+    return tuple(sections)
+
+
+def sample_height(space: InsertableSpace, points: Floats) -> Floats:
+    """Return the insertable height at points (..., 2), mm, bilinear between nodes."""
+    rows, cols = space.height.shape
+    fx = np.clip((points[..., 0] - space.origin[0]) / space.pitch, 0, cols - 1.001)
+    fy = np.clip((points[..., 1] - space.origin[1]) / space.pitch, 0, rows - 1.001)
+    c, r = fx.astype(np.int64), fy.astype(np.int64)
+    tx, ty = fx - c, fy - r
+    h = space.height
+    value: Floats = (
+        (h[r, c] * (1 - tx) + h[r, c + 1] * tx) * (1 - ty) + (h[r + 1, c] * (1 - tx) + h[r + 1, c + 1] * tx) * ty
+    ).astype(np.float64)
+    return value
+
+
+def choose_split(space: InsertableSpace) -> float:
+    """Return the slope, in degrees, around which the insertable surface has the least area: there floor and wall part best."""
+    dy, dx = np.gradient(space.height.astype(np.float64), space.pitch)
+    steep = np.hypot(dx, dy)
+    inside = space.height < space.top
+    slope = np.degrees(np.arctan(steep[inside]))
+    area = np.sqrt(1.0 + steep[inside] ** 2)
+    candidates = np.arange(SPLIT_SLOPES[0], SPLIT_SLOPES[1] + 0.1, SPLIT_STEP)
+    cost = [
+        area[np.abs(slope - c) < CROSSING + 1.0].sum() * (1.0 + 0.01 * abs(c - 60.0)) for c in candidates
+    ]
+    return float(candidates[int(np.argmin(cost))])
+
+
+def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
+    """Return the nodes of the floor, (R, C) bool: connected ground flatter than the split slope and large enough to bear a part.
+
+    Small ledges, ears in corners and the flare of a rounded rim are no floor; they are left to `without_ledges`.
+    """
+    from scipy import ndimage
+
+    dy, dx = np.gradient(space.height.astype(np.float64), space.pitch)
+    inside = space.height < space.top
+    flat = inside & (np.hypot(dx, dy) < tan(radians(split_deg)))
+    label, count = ndimage.label(flat)
+    if count == 0:
+        return np.asarray(flat)
+    index = np.arange(1, count + 1)
+    area = ndimage.sum_labels(flat, label, index)
+    deepest = space.top - ndimage.minimum(space.height, label, index)
+    depth = space.top - float(space.height.min())
+    share = area / max(1, int(inside.sum()))
+    keep = (share > FLOOR_SHARE) & ((deepest > RIM_BAND * depth) | (share > 0.25))
+    keep[int(np.argmax(area * deepest))] = True
+    return np.asarray(np.concatenate([[False], keep])[label])
+
+
+def without_ledges(space: InsertableSpace, floor: Bools, split_deg: float) -> InsertableSpace:
+    """Return the space with all ground filled that cannot be reached from the floor up walls steeper than the split slope.
+
+    Ears, ledges, the flare of a rounded rim and pits cut off from the floor go. Safe: the space only shrinks.
+    """
+    slope = tan(radians(min(split_deg + CROSSING + 3.0, 86.0)))
+    return replace(space, height=climb(space.height, floor, slope=slope, pitch=space.pitch))
+
+
+def trace_wall(space: InsertableSpace, split_deg: float) -> WallTrace:
+    """Trace the wall's loops down from the mouth to below the lowest floor.
+
+    Every marker steps to the nearest point of the next lower section, as long as that is no farther away than the split slope
+    allows; else it has met the floor and leans inwards at that slope for a short way, then goes straight down.
+
+    Args:
+        space: the insertable space, without ledges.
+        split_deg: slope where floor gives way to wall, degrees.
+
+    Returns:
+        WallTrace, with two levels above the mouth that repeat its loop.
+
+    Raises:
+        SectionError: no closed section at the mouth.
+    """
+    from scipy.spatial import cKDTree
+
+    brow = space.top - 0.01
+    lowest = float(space.height.min()) - BELOW_FLOOR
+    levels = np.arange(brow, lowest, -max(LEVEL_STEP, (brow - lowest) / MOST_LEVELS))
+    levels = np.append(levels, lowest)
+    sections = cut_sections(space, levels)
+    outer = [loop for loop in sections[0].loops if signed_area(loop) > 0]
+    if not outer:
+        raise SectionError(
+            "the insertable space has no closed section at the mouth", f"z = {brow:.1f} mm",
+            "scan more of the panel around the mouth, or set mouth.rim",
+        )
+    first = max(outer, key=signed_area)
+    around = float(np.linalg.norm(np.diff(np.vstack([first, first[:1]]), axis=0), axis=1).sum())
+    points = resample_loop(first, step=max(MARKER_STEP, around / 2500))
+    lean = 1.0 / tan(radians(split_deg + CROSSING))
+    loops, met = [points], [np.ones(len(points), dtype=bool)]
+    for i in range(1, len(levels)):
+        drop = levels[i - 1] - levels[i]
+        points = _untangle(points)
+        inward = _inward_normals(points)
+        target, distance = _nearest_on(sections[i], points, cKDTree)
+        on_wall = distance <= lean * drop + 0.01
+        deep = sample_height(space, points) - levels[i] > PAST_FLOOR
+        step = np.where(deep, 0.0, lean * drop)
+        points = np.where(on_wall[:, None], target, points + inward * _smooth(step)[:, None])
+        loops.append(points)
+        met.append(on_wall)
+    above = np.array([space.top + 2.0, space.top + 1.0])
+    grid = np.stack([points for points in [loops[0], loops[0], *loops]], axis=1)
+    on_wall = np.stack([np.zeros(len(points), dtype=bool)] * 2 + met, axis=1)
+    z = np.concatenate([above, levels])
+    return WallTrace(points=grid[:, ::-1], z=z[::-1], on_wall=on_wall[:, ::-1], split_deg=split_deg)
+
+
+def _nearest_on(section: Section, points: Floats, tree_type) -> tuple[Floats, Floats]:  # type: ignore[no-untyped-def]
+    """Return the nearest point of a section's loops to each point, and its distance."""
+    if not section.loops:
+        return points, np.full(len(points), np.inf)
+    knots = np.vstack(section.loops)
+    after = np.concatenate([np.roll(np.arange(len(loop)), -1) + start for loop, start in _starts(section.loops)])
+    before = np.concatenate([np.roll(np.arange(len(loop)), 1) + start for loop, start in _starts(section.loops)])
+    _, near = tree_type(knots).query(points)
+    best, distance = knots[near], np.linalg.norm(knots[near] - points, axis=1)
+    for other in (after[near], before[near]):
+        a, b = knots[near], knots[other]
+        along = b - a
+        t = np.clip(((points - a) * along).sum(axis=1) / np.maximum((along**2).sum(axis=1), 1e-18), 0.0, 1.0)
+        foot = a + t[:, None] * along
+        away = np.linalg.norm(foot - points, axis=1)
+        closer = away < distance
+        best = np.where(closer[:, None], foot, best)
+        distance = np.where(closer, away, distance)
+    return best, distance
+
+
+def _starts(loops: tuple[Floats, ...]) -> list[tuple[Floats, int]]:
+    ends = np.cumsum([len(loop) for loop in loops])
+    return [(loop, int(end) - len(loop)) for loop, end in zip(loops, ends, strict=True)]
+
+
+def _inward_normals(points: Floats) -> Floats:
+    """Return unit normals (N, 2) of a counter-clockwise loop, pointing to its inside, from chords over a few markers."""
+    chord = np.roll(points, -3, axis=0) - np.roll(points, 3, axis=0)
+    normal = np.column_stack([-chord[:, 1], chord[:, 0]])
+    unit: Floats = normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+    return unit
+
+
+def _smooth(values: Floats) -> Floats:
+    kernel = np.ones(7) / 7.0
+    return np.convolve(np.concatenate([values[-3:], values, values[:3]]), kernel, mode="valid")
+
+
+def _untangle(points: Floats) -> Floats:
+    """Return the markers in order along the simple loop they describe, their spacing evened out over a few neighbours."""
+    import shapely
+
+    polygon = shapely.Polygon(points)
+    if polygon.is_valid:
+        loop, at = points, np.arange(len(points))
+    else:
+        parts = [g for g in shapely.get_parts(shapely.buffer(polygon, 0.0)) if g.geom_type == "Polygon" and not g.is_empty]
+        if not parts:
+            return points
+        loop = np.asarray(max(parts, key=lambda g: g.area).exterior.coords)[:-1]
+        if signed_area(loop) < 0:
+            loop = loop[::-1]
+        away = np.linalg.norm(points[:, None, :] - loop[None, :, :], axis=2)
+        at = np.argmin(away, axis=1)
+    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(np.vstack([loop, loop[:1]]), axis=0), axis=1))])
+    total = arc[-1]
+    place = arc[at]
+    if not polygon.is_valid:
+        step = (np.diff(place, append=place[0]) + 0.5 * total) % total - 0.5 * total
+        turned = np.maximum.accumulate(place[0] + np.concatenate([[0.0], np.cumsum(step[:-1])]))
+        place = np.minimum(turned, place[0] + total)
+    gap = np.diff(place, append=place[0] + total)
+    gap = _smooth(np.maximum(gap, 0.0)) + 1e-6
+    gap *= total / gap.sum()
+    start = place[0]
+    place = (start + np.concatenate([[0.0], np.cumsum(gap[:-1])])) % total
+    closed = np.vstack([loop, loop[:1]])
+    return np.column_stack([np.interp(place, arc, closed[:, k]) for k in range(2)])

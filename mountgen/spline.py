@@ -1,0 +1,126 @@
+"""Least-squares tensor B-splines, fitted from one side, with knots put where the data need them. A leaf: numpy only.
+
+Bicubic throughout. A fit is "one-sided" when no sample lies more than a tolerance on the wrong side of it: the data are moved
+by the (spread) shortfall and fitted again, until it holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from mountgen.arrays import Floats
+
+DEGREE = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """Knots of one parameter. breaks: (B,) float64, rising, first and last the ends; periodic: the ends are the same place."""
+
+    breaks: Floats
+    periodic: bool
+
+    @property
+    def poles(self) -> int:
+        """Number of poles along the axis."""
+        return len(self.breaks) - 1 if self.periodic else len(self.breaks) - 1 + DEGREE
+
+    def basis(self, at: Floats) -> Floats:
+        """Return the (N, poles) matrix of basis values at parameters `at` (N,), within the ends.
+
+        References:
+            C. de Boor (1972), On calculating with B-splines, J. Approx. Theory 6:50-62.
+        """
+        first, last = self.breaks[0], self.breaks[-1]
+        at = np.clip(at, first, last)
+        if self.periodic:
+            span = last - first
+            inner = self.breaks[:-1]
+            turns = DEGREE // len(inner) + 1
+            before = np.concatenate([inner - k * span for k in range(turns, 0, -1)])[-DEGREE:]
+            after = np.concatenate([inner + k * span for k in range(1, turns + 2)])[: DEGREE + 1]
+            knots = np.concatenate([before, inner, after])
+        else:
+            knots = np.concatenate([np.full(DEGREE, first), self.breaks, np.full(DEGREE, last)])
+        count = len(knots) - DEGREE - 1
+        cell = np.clip(np.searchsorted(knots, at, side="right") - 1, DEGREE, count - 1)
+        values = np.zeros((len(at), DEGREE + 1))
+        values[:, 0] = 1.0
+        for degree in range(1, DEGREE + 1):
+            saved = np.zeros(len(at))
+            for r in range(degree):
+                right = knots[cell + r + 1] - at
+                left = at - knots[cell + 1 - degree + r]
+                term = values[:, r] / (right + left)
+                values[:, r] = saved + right * term
+                saved = left * term
+            values[:, degree] = saved
+        full = np.zeros((len(at), count))
+        rows = np.arange(len(at))
+        for r in range(DEGREE + 1):
+            full[rows, cell - DEGREE + r] = values[:, r]
+        if self.periodic:
+            wrapped = full[:, : self.poles].copy()
+            for k in range(self.poles, count):
+                wrapped[:, k % self.poles] += full[:, k]
+            return wrapped
+        return full
+
+    def split(self, where: np.ndarray, *, shortest: float) -> Axis:
+        """Return the axis with every marked interval (B-1,) bool halved, if the halves stay longer than `shortest`."""
+        length = np.diff(self.breaks)
+        middle = 0.5 * (self.breaks[:-1] + self.breaks[1:])
+        return Axis(np.sort(np.concatenate([self.breaks, middle[where & (length >= 2 * shortest)]])), self.periodic)
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """A tensor B-spline. poles: (U, V, D) float64; D = 3 for a surface in space, 1 for a height field."""
+
+    u: Axis
+    v: Axis
+    poles: Floats
+
+    def at(self, u: Floats, v: Floats) -> Floats:
+        """Return values on the grid of parameters u (N,) x v (M,), (N, M, D)."""
+        grid: Floats = np.einsum("ni,ijd,mj->nmd", self.u.basis(u), self.poles, self.v.basis(v), optimize=True)
+        return grid
+
+
+def fit_surface(u: Floats, v: Floats, data: Floats, u_axis: Axis, v_axis: Axis) -> Surface:
+    """Return the bicubic surface nearest (least squares, slightly stiffened) to data (N, M, D) at parameters u (N,), v (M,)."""
+    a, b = _solver(u, u_axis), _solver(v, v_axis)
+    poles = np.einsum("in,nmd,jm->ijd", a, data, b, optimize=True)
+    return Surface(u_axis, v_axis, poles)
+
+
+def _solver(at: Floats, axis: Axis) -> Floats:
+    """Return the (poles, N) matrix that takes samples to poles; a little stiffness keeps unsampled poles finite."""
+    basis = axis.basis(at)
+    stiff = np.diff(np.eye(axis.poles), n=2, axis=0)
+    if axis.periodic:
+        eye = np.eye(axis.poles)
+        stiff = np.roll(eye, 1, axis=0) - 2 * eye + np.roll(eye, -1, axis=0)
+    normal = basis.T @ basis
+    scale = float(np.trace(normal)) / axis.poles
+    solved: Floats = np.linalg.solve(normal + 1e-5 * scale * (stiff.T @ stiff), basis.T)
+    return solved
+
+
+def uniform_axis(low: float, high: float, step: float, *, periodic: bool = False) -> Axis:
+    """Return equal intervals of about `step` between two ends."""
+    count = max(4 if periodic else 1, round((high - low) / step))
+    return Axis(np.linspace(low, high, count + 1), periodic)
+
+
+def interval_error(axis: Axis, at: Floats, error: Floats, *, share: float) -> Floats:
+    """Return, per interval of an axis, the quantile `share` of error (N, M) over the samples whose parameter `at` (N,) falls in it."""
+    cell = np.clip(np.searchsorted(axis.breaks, at, side="right") - 1, 0, len(axis.breaks) - 2)
+    worst = np.zeros(len(axis.breaks) - 1)
+    for k in range(len(worst)):
+        strip = error[cell == k]
+        if strip.size:
+            worst[k] = np.quantile(strip, share)
+    return worst
