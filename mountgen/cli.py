@@ -325,7 +325,7 @@ def format_number(value: float | None) -> str:
         return "-"
     size = abs(value)
     if size == int(size) or size >= 1000:
-        return f"{value:.0f}"
+        return str(round(value))  # an integer has no negative zero
     text = f"{value:.1f}" if size >= 100 else f"{value:.2f}" if size >= 10 else f"{value:.3f}"
     return text.rstrip("0").rstrip(".") if size >= 0.001 else f"{value:.1g}"
 

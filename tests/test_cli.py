@@ -1,0 +1,398 @@
+"""The command line: exit codes, what goes to which stream, and that printing never fails or hides anything.
+
+The library behind the commands is replaced by stand-ins here; what it makes is tested with its own modules.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from textwrap import dedent
+from types import ModuleType, SimpleNamespace
+from typing import Any
+
+import pytest
+
+from mountgen.cli import format_number, main
+from mountgen.errors import KernelError, LoftError, RecipeError, ScanError
+from mountgen.verdict import Check
+
+ROOT = Path(__file__).resolve().parent.parent
+PASS = Check("manifold", "pass", 1, 1, "", "recipe")
+CAUTION = Check(
+    "wall [thin]", "caution", 1.234, 1.6, "mm", "common practice", "set body.wall = 1.6", "9:30 o'clock"
+)
+FAIL = Check(
+    "clearance at rest", "fail", -0.1234, 0.47, "mm", "recipe", "set fit.clearance = 0.7", "x 1.0 y 2.0"
+)
+
+
+class Library:
+    """Stand-ins for the library; records how it was called."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.checks: tuple[Check, ...] = (PASS,)
+        self.failure: BaseException | None = None
+        self.said = ["mouth      190.0 x 75.0 mm ≤ [limit]"]
+        self.loaded: dict[str, Any] = {}
+        self.made: dict[str, Any] = {}
+        recipe_file, pipeline = ModuleType("mountgen.recipe_file"), ModuleType("mountgen.pipeline")
+        recipe_file.load_recipe = self.load_recipe  # type: ignore[attr-defined]
+        recipe_file.write_starter = self.write_starter  # type: ignore[attr-defined]
+        pipeline.make = self.make  # type: ignore[attr-defined]
+        monkeypatch.setitem(sys.modules, "mountgen.recipe_file", recipe_file)
+        monkeypatch.setitem(sys.modules, "mountgen.pipeline", pipeline)
+
+    def load_recipe(self, path: Path, **options: Any) -> object:
+        self.loaded = {"path": path, **options}
+        if isinstance(self.failure, RecipeError):
+            raise self.failure
+        return SimpleNamespace(name="shelf")
+
+    def write_starter(self, starter: str, scan: Path) -> Path:
+        if starter != "plug":
+            raise RecipeError(f"no starter is called {starter!r}", "STARTER", "did you mean plug?")
+        return scan.with_name(f"{scan.stem}-plug.toml")
+
+    def make(self, recipe: object, out: Path, *, progress: Any, **options: Any) -> object:
+        self.made = {"out": out, **options}
+        for text in self.said:
+            progress.say(text)
+        with progress.stage("loft the body"):
+            if self.failure is not None:
+                raise self.failure
+        files = {"shelf.stl": out / "shelf.stl", "report.json": out / "report.json"}
+        return SimpleNamespace(
+            report={}, files=files, checks=self.checks, seconds={"read": 0.25, "loft": 1.0}
+        )
+
+
+@pytest.fixture
+def library(monkeypatch: pytest.MonkeyPatch) -> Library:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    return Library(monkeypatch)
+
+
+def run(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    code = left.value.code
+    assert isinstance(code, int)
+    return code
+
+
+def test_made_and_passed_is_0(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("make", "a/shelf.toml") == 0
+    out, err = capsys.readouterr()
+    assert "mouth      190.0 x 75.0 mm ≤ [limit]" in out
+    assert "manifold" in out
+    assert f"wrote {Path('a') / 'shelf.stl'}" in out
+    assert "in 1.2 s" in out or "in 1.3 s" in out
+    assert "loft the body" in err  # progress, one line a stage
+    assert "fail" not in out + err
+
+
+def test_a_caution_is_still_0(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+    library.checks = (PASS, CAUTION)
+    assert run("make", "shelf.toml") == 0
+    assert "9:30 o'clock: set body.wall = 1.6" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_failed_check_is_3_and_said_last(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+    library.checks = (PASS, CAUTION, FAIL)
+    assert run("make", "shelf.toml") == 3
+    out, err = capsys.readouterr()
+    rows = [
+        line.split()[0] for line in out.splitlines() if line.split()[:1] in (["fail"], ["caution"], ["pass"])
+    ]
+    assert rows == ["fail", "caution", "pass"]
+    row = next(line for line in out.splitlines() if line.split()[:1] == ["fail"])
+    assert all(
+        part in row for part in ("clearance at rest", "-0.123", "0.47", "mm", "set fit.clearance = 0.7")
+    )
+    assert "wall [thin]" in out  # brackets are text, not markup
+    assert "wrote" in out
+    assert err.splitlines()[-3:] == [
+        "1 of 3 checks failed; the files are written, but do not rely on this part:",
+        "  clearance at rest: -0.123 mm, limit 0.47 mm, at x 1.0 y 2.0",
+        "    set fit.clearance = 0.7",
+    ]
+
+
+@pytest.mark.parametrize(
+    "failure",
+    [
+        LoftError("the wall crosses itself", "section 3 of 20", "set fit.draft = 2"),
+        ScanError("no faces [0]", "a.ply", "export a mesh"),
+        RecipeError("unknown key 'clearence'", "a.toml:5: fit.clearence", "did you mean clearance?"),
+        KernelError("the system has no libGL.so.1", "kernel", "apt-get install libgl1"),
+    ],
+)
+def test_not_made_is_1(library: Library, capsys: pytest.CaptureFixture[str], failure: ScanError) -> None:
+    library.failure = failure
+    assert run("make", "shelf.toml") == 1
+    out, err = capsys.readouterr()
+    assert err.splitlines()[-3:] == [
+        f"error: {failure.what}",
+        f"  where:  {failure.where}",
+        f"  remedy: {failure.remedy}",
+    ]
+    assert "wrote" not in out
+    assert "Traceback" not in err
+
+
+def test_a_bug_keeps_its_traceback(library: Library) -> None:
+    library.failure = ZeroDivisionError("a bug")
+    with pytest.raises(ZeroDivisionError):
+        main(["make", "shelf.toml"])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["make"], "RECIPE"),
+        (["make", "a.toml", "b.toml"], "b.toml"),
+        (["make", "a.toml", "--sett", "x=1"], "--sett"),
+        (["make", "a.toml", "--set", "clearance"], "fit.clearance=0.6"),
+        (["make", "a.toml", "--set", "=0.6"], "fit.clearance=0.6"),
+        (["survey", "a.ply", "--unit", "furlong"], "furlong"),
+        (["new", "plug"], "--scan"),
+        (["mak", "a.toml"], "mak"),
+        ([], "Usage"),
+    ],
+)
+def test_a_wrong_command_line_is_2(
+    library: Library, capsys: pytest.CaptureFixture[str], arguments: list[str], named: str
+) -> None:
+    assert run(*arguments) == 2
+    out, err = capsys.readouterr()
+    assert named in out + err
+    assert library.loaded == {}
+
+
+def test_options_reach_the_library(library: Library, tmp_path: Path) -> None:
+    options = (
+        "--set",
+        "fit.clearance=0.6",
+        "--scan",
+        "b.ply",
+        "--set",
+        'note="a=b"',
+        "--out",
+        str(tmp_path / "new"),
+    )
+    assert run("make", "a/shelf.toml", *options) == 0
+    assert library.loaded == {
+        "path": Path("a/shelf.toml"),
+        "overrides": ["fit.clearance=0.6", 'note="a=b"'],
+        "scan": Path("b.ply"),
+    }
+    assert library.made["out"] == tmp_path / "new"
+    assert library.made["sources"] == (Path("a/shelf.toml"),)
+    assert library.made["store"].folder == Path(os.environ["MOUNTGEN_CACHE"])
+    assert run("make", "a/shelf.toml") == 0
+    assert library.made["out"] == Path("a")  # beside the recipe
+    assert library.loaded["overrides"] == []
+    assert library.loaded["scan"] is None
+
+
+def test_new_says_what_to_run_next(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("new", "plug", "--scan", "my scans/cubby.ply") == 0
+    assert f'mountgen make "{Path("my scans") / "cubby-plug.toml"}"' in capsys.readouterr().out
+    assert run("new", "plugg", "--scan", "cubby.ply") == 1
+    assert "did you mean plug?" in capsys.readouterr().err
+
+
+def test_survey_prints_what_was_found(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    calls: list[object] = []
+    for module, function, result in [
+        ("scan", "read_scan", "scan"),
+        ("datum", "find_datum", "recess"),
+        (
+            "survey",
+            "survey_scan",
+            SimpleNamespace(rows=lambda: [("depth", "60.1 mm"), ("picture", "x/a.png")]),
+        ),
+        ("recipe", "Mouth", "mouth"),
+    ]:
+        fake = ModuleType(f"mountgen.{module}")
+
+        def call(*a: object, result: object = result, **k: object) -> object:
+            calls.append((a, k))
+            return result
+
+        setattr(fake, function, call)
+        monkeypatch.setitem(sys.modules, f"mountgen.{module}", fake)
+    assert run("survey", "x/a.ply", "--unit", "cm") == 0
+    assert [line.split() for line in capsys.readouterr().out.splitlines()] == [
+        ["depth", "60.1", "mm"],
+        ["picture", "x/a.png"],
+    ]
+    assert calls[0] == ((Path("x/a.ply"),), {"unit": "cm"})
+    assert calls[-1] == (("scan", "recess", Path("x")), {})
+
+
+def test_a_file_name_cannot_steer_the_terminal(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+    library.said = ["scan \x1b[2J\x1b]0;title\x07.ply"]
+    library.failure = ScanError("bad \x1b[31m", "a\r.ply", "rename")
+    assert run("make", "shelf.toml") == 1
+    out, err = capsys.readouterr()
+    assert not any(c in out + err for c in "\x1b\x07\r")
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("--version") == 0
+    assert capsys.readouterr().out.startswith("mountgen")
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (None, "-"), (float("nan"), "-"), (float("inf"), "-"), (0.0, "0"), (1, "1"), (-3.0, "-3"),
+        (0.5, "0.5"),
+        (0.4704, "0.47"), (0.03125, "0.031"), (0.00042, "0.0004"), (-0.1234, "-0.123"), (12.345, "12.35"),
+        (220.04, "220"), (654.32, "654.3"), (123456.7, "123457"), (-0.0, "0"),
+    ],
+)  # fmt: skip
+def test_numbers(value: float | None, text: str) -> None:
+    assert format_number(value) == text
+
+
+# --- in a process of its own, where streams, signals and terminals are real ---
+
+DRIVER = dedent("""
+    import sys, time
+    from pathlib import Path
+    from types import ModuleType, SimpleNamespace
+    from mountgen.verdict import Check
+
+    def make(recipe, out, *, progress, **_):
+        progress.say("mouth ≤ 75 mm, 3°, naïve \\udc80 name")
+        with progress.stage("loft the body"):
+            if "--slow" in sys.argv:
+                print("ready", flush=True)
+                time.sleep(30)
+        checks = (Check("gap", "fail", 0.1, 0.5, "mm²", "recipe", "use 0.6 – or more"),)
+        return SimpleNamespace(report={}, files={"a": Path("ä.stl")}, checks=checks * 400, seconds={"a": 1.0})
+
+    recipe_file, pipeline = ModuleType("mountgen.recipe_file"), ModuleType("mountgen.pipeline")
+    recipe_file.load_recipe = lambda *a, **k: SimpleNamespace(name="shelf")
+    pipeline.make = make
+    sys.modules |= {"mountgen.recipe_file": recipe_file, "mountgen.pipeline": pipeline}
+    from mountgen.cli import main
+    main(["make", "a.toml"])
+""")
+
+
+def start(*flags: str, **options: Any) -> subprocess.Popen[bytes]:
+    variables = {
+        k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "FORCE_COLOR", "COLUMNS", "TERM")
+    }
+    options["env"] = variables | {"PYTHONPATH": str(ROOT)} | options.pop("env", {})
+    return subprocess.Popen([sys.executable, "-c", DRIVER, *flags], **options)
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp437", "utf-8"])
+def test_any_output_encoding_will_do(encoding: str) -> None:
+    process = start(
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={"PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
+    )
+    out, err = (stream.decode(encoding) for stream in process.communicate(timeout=60))
+    assert process.returncode == 3, err
+    assert "Traceback" not in err
+    first = out.splitlines()[0]
+    if encoding == "utf-8":
+        assert first.startswith("mouth ≤ 75 mm, 3°, naïve")
+    if encoding == "ascii":
+        assert first.startswith("mouth <= 75 mm, 3 deg, na?ve")
+        assert "use 0.6 - or more" in out
+        assert "wrote ?.stl" in out
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals are sent otherwise there")
+def test_ctrl_c_ends_clean_with_130() -> None:
+    process = start("--slow", stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert process.stdout is not None
+    while b"ready" not in process.stdout.readline():
+        time.sleep(0.01)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=20)
+    assert process.returncode == 130
+    assert err.decode().splitlines()[-1] == "stopped"
+    assert b"Traceback" not in out + err
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes close otherwise there")
+def test_a_reader_that_leaves_changes_no_exit_code() -> None:
+    read, write = os.pipe()
+    process = start(stdout=write, stderr=subprocess.PIPE)
+    os.close(write)
+    os.close(read)
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == 3
+    assert b"Traceback" not in err
+    assert b"Exception" not in err
+    assert b"checks failed" in err
+
+
+@pytest.mark.skipif(os.name != "posix", reason="no pseudo-terminals there")
+@pytest.mark.parametrize("no_color", [False, True])
+def test_colours_at_a_terminal_unless_unwanted(no_color: bool) -> None:
+    import pty
+
+    inner, outer = pty.openpty()
+    env = {"TERM": "xterm-256color"} | ({"NO_COLOR": "1"} if no_color else {})
+    process = start(stdout=outer, stderr=outer, env=env)
+    os.close(outer)
+    seen = b""
+    while True:
+        try:
+            block = os.read(inner, 65536)
+        except OSError:  # how Linux says that the other end is closed
+            break
+        if not block:
+            break
+        seen += block
+    os.close(inner)
+    assert process.wait(timeout=60) == 3
+    assert (b"\x1b[1;31m" in seen) is not no_color
+    assert b"loft the body" in seen
+
+
+def test_a_missing_system_library_is_named(tmp_path: Path) -> None:
+    """The solid kernel's import fails as it does on a slim machine; the message names the package."""
+    (tmp_path / "OCP").mkdir()
+    reason = "libGL.so.1: cannot open shared object file: No such file or directory"
+    (tmp_path / "OCP" / "__init__.py").write_text(f"raise ImportError({reason!r})")
+    code = (
+        "import sys; sys.path.insert(0, sys.argv[1]); import mountgen.platform_check as p; p.require_kernel()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, cwd=ROOT
+    )
+    assert done.returncode == 1
+    assert "KernelError" in done.stderr
+    if sys.platform.startswith("linux"):
+        assert "the system has no libGL.so.1" in done.stderr
+        assert "apt-get install libgl1" in done.stderr
+
+
+def test_every_way_the_kernel_may_be_missing_is_explained() -> None:
+    from mountgen.platform_check import explain_import_error
+
+    absent = explain_import_error(ModuleNotFoundError("No module named 'OCP'", name="OCP"), platform="darwin")
+    assert (absent.what, "cadquery" in absent.remedy) == ("the solid kernel is not installed", True)
+    odd = explain_import_error(ImportError("libfoo-2.so.3: cannot open shared object file"), platform="linux")
+    assert "libfoo-2.so.3" in odd.what
+    assert "package that holds libfoo-2.so.3" in odd.remedy
+    dll = explain_import_error(ImportError("DLL load failed while importing OCP"), platform="win32")
+    assert "Visual C++ runtime" in dll.remedy
+    other = explain_import_error(ImportError("undefined symbol: _ZN3foo"), platform="linux")
+    assert "undefined symbol" in other.what
+    assert "--force-reinstall" in other.remedy
