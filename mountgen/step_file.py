@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from mountgen.errors import ExportError
+from mountgen.kernel import solids_of
 from mountgen.safe_write import write_file
 
 SCHEMA = "AP242DIS"  # the kernel's word for ISO 10303-242, managed model based 3D engineering
@@ -88,27 +89,6 @@ def write_step(solid: Any, path: Path, *, name: str, description: str = "", auth
     return write_file(path, encode_step(solid, name=name, description=description, author=author))
 
 
-def count_faces(solid: Any) -> int:
-    """Return how many different faces a TopoDS_Shape has.
-
-    Args:
-        solid: TopoDS_Shape.
-
-    Returns:
-        int: a face that two shells share counts once.
-
-    Raises:
-        Nothing.
-    """
-    from OCP.TopAbs import TopAbs_ShapeEnum
-    from OCP.TopExp import TopExp
-    from OCP.TopTools import TopTools_IndexedMapOfShape
-
-    found = TopTools_IndexedMapOfShape()
-    TopExp.MapShapes_s(solid, TopAbs_ShapeEnum.TopAbs_FACE, found)
-    return int(found.Extent())
-
-
 @contextmanager
 def quiet_kernel() -> Iterator[None]:
     """Take the kernel's own printers off its messenger for the length of the block.
@@ -153,20 +133,14 @@ def _settings(wanted: dict[str, str]) -> Iterator[None]:
 
 
 def _only_solid(shape: Any, where: str) -> Any:
-    from OCP.TopAbs import TopAbs_ShapeEnum
-    from OCP.TopExp import TopExp
-    from OCP.TopTools import TopTools_IndexedMapOfShape
-
-    found = TopTools_IndexedMapOfShape()
-    if shape is not None and not shape.IsNull():
-        TopExp.MapShapes_s(shape, TopAbs_ShapeEnum.TopAbs_SOLID, found)
-    if found.Extent() != 1:
+    found = [] if shape is None or shape.IsNull() else solids_of(shape)
+    if len(found) != 1:
         raise ExportError(
-            f"the body is made of {found.Extent()} solids, not of one",
+            f"the body is made of {len(found)} solids, not of one",
             where,
             "move or shrink the feature that stands apart",
         )
-    return found.FindKey(1)
+    return found[0]
 
 
 def _name_entities(model: Any, name: str) -> None:

@@ -1,4 +1,4 @@
-"""The three files of a part agree with each other, appear together, and have names that every system takes."""
+"""The three files of a part agree with each other, appear together, with names that every system takes."""
 
 from __future__ import annotations
 

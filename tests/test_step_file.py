@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 
 from mountgen.errors import ExportError
+from mountgen.kernel import count_faces
 from mountgen.mesh_measure import is_closed, measure_bounds, measure_volume
-from mountgen.step_file import count_faces, encode_step, write_step
+from mountgen.step_file import encode_step, write_step
 from tests.solids import ball_solid, box_solid, hollow_box_solid, tessellate, wavy_solid
 
 
