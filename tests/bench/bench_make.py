@@ -216,8 +216,8 @@ def measure(scans: dict[int, Path], work: Path) -> None:
         ["clearance, mm", "insertable space, s", "all stages, s", "peak, GB"],
         rows,
     )
-    power = log(fields[0] / fields[-1]) / log(CLEARANCES[-1] / CLEARANCES[0])
-    print(f"\nThe insertable space grows with the power {power:.2f} of 1/pitch.")
+    exponent = log(fields[0] / fields[-1]) / log(CLEARANCES[-1] / CLEARANCES[0])
+    print(f"\nThe insertable space grows with the power {exponent:.2f} of 1/pitch.")
 
     rows = []
     for base, changes in [
