@@ -110,36 +110,49 @@ def make(
         from mountgen.platform_check import require_kernel
 
         require_kernel()
-        from mountgen.export import export_part
+        from mountgen.export import encode_part, name_files
         from mountgen.features import add_features
         from mountgen.inspection import inspect_body
         from mountgen.loft import loft_body
+        from mountgen.material import find_material
         from mountgen.recipe_file import dump_recipe
         from mountgen.report import build_report, encode_report
+        from mountgen.safe_write import write_files
 
+    material = find_material(recipe.material)
     with clock.stage("loft the body"):
-        plug = loft_body(space, recess, fit=recipe.fit)
+        reach = None if recipe.fit.reach == "full" else recipe.fit.reach
+        shell = loft_body(space, reach=reach)
     with clock.stage("add features"):
-        body = add_features(plug, space, recess, recipe=recipe)
+        body = add_features(shell, space, recess, recipe=recipe)
     for note in body.notes:
         progress.say(f"note       {note}")
 
     with clock.stage("check the fit"):
         inspection = inspect_body(body.mesh, recess, recipe=recipe)
 
-    with clock.stage("write files"):
+    with clock.stage("encode files"):
+        contents = encode_part(body, name=recipe.name)
+    kinds = name_files(recipe.name) | {"recipe": f"{recipe.name}.resolved.toml", "report": "report.json"}
+    with clock.stage("report"):
         report = build_report(
             recipe=recipe.model_dump(mode="json"),
             scan=scan,
             recess=recess,
-            space=space,
             body=body,
-            inspection=inspection,
+            density=material.density,
+            unseen_area=sum(area.area for area in space.unseen),
+            gap_at_rest=inspection.gap_at_rest,
+            gap_insertion=inspection.gap_insertion,
+            unseen_share=inspection.unseen_share,
+            checks=inspection.checks,
+            files=kinds,
             seconds=clock.seconds,
         )
-        resolved, reported = name_outputs(recipe.name)[-2:]
-        extra = {reported: encode_report(report), resolved: dump_recipe(recipe).encode("utf-8")}
-        files = export_part(body, out, name=recipe.name, extra=extra)
+    with clock.stage("write files"):
+        contents[kinds["recipe"]] = dump_recipe(recipe).encode("utf-8")
+        contents[kinds["report"]] = encode_report(report)
+        files = write_files(out, contents)
     return Made(report=report, files=files, checks=inspection.checks, seconds=clock.seconds)
 
 
