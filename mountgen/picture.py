@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from PIL import Image
 
 PAPER = (255, 255, 255)
-AMBIENT = 0.42  # share of the light that comes from everywhere
+AMBIENT = 0.6  # share of the light that comes from everywhere
 SHARP = 0.94  # cosine of 20 degrees; an edge is where normals of neighbouring pixels differ by more
 EDGE = 0.35  # of its colour is left where there is an edge
 Places = NDArray[np.intp]

@@ -30,8 +30,8 @@ class Camera:
     forward   : (3,) from the camera into the scene; any length but 0.
     up        : (3,) direction that is up in the picture; not along `forward`.
     px_per_mm : scale across the view.
-    light     : (3,) towards the lamp, in camera axes right, up, towards the camera; by default at the camera, so
-                that a surface that faces it keeps its exact colour.
+    light     : (3,) towards the lamp, in camera axes right, up, towards the camera; by default at the camera:
+                a surface that faces it keeps its exact colour.
     """
 
     target: Floats

@@ -1,0 +1,84 @@
+"""Recesses built of square cells, each at a known level: exact in plan and depth, for tests of pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from mountgen.arrays import Floats, Ints
+from mountgen.datum import Recess
+from mountgen.scan import Scan
+
+Box = tuple[float, float, float, float]  # x from, y from, x to, y to, mm
+
+
+def cell_mesh(
+    level: Callable[[float, float], float], half: tuple[int, int], holes: Sequence[Box]
+) -> tuple[Floats, Ints]:
+    """Return a mesh of 1 mm cells at z = level(x, y) of their middles, upright walls between cells, cells in holes left out."""
+    quads = []
+    cells = {}
+    for i in range(-half[0], half[0]):
+        for j in range(-half[1], half[1]):
+            x, y = i + 0.5, j + 0.5
+            z = cells[i, j] = level(x, y)
+            if not any(a < x < c and b < y < d for a, b, c, d in holes):
+                quads.append([(i, j, z), (i + 1, j, z), (i + 1, j + 1, z), (i, j + 1, z)])
+    for (i, j), z in cells.items():
+        for (k, m), (p, q) in (
+            ((i + 1, j), ((i + 1, j), (i + 1, j + 1))),
+            ((i, j + 1), ((i + 1, j + 1), (i, j + 1))),
+        ):
+            other = cells.get((k, m), z)
+            if other < z:  # the wall's front faces the lower cell
+                quads.append([(*p, z), (*p, other), (*q, other), (*q, z)])
+            elif other > z:
+                quads.append([(*p, z), (*q, z), (*q, other), (*p, other)])
+    corners = np.array(quads, dtype=np.float64)
+    vertices, at = np.unique(corners.reshape(-1, 3), axis=0, return_inverse=True)
+    at = at.reshape(-1, 4)
+    return vertices, np.concatenate([at[:, [0, 1, 2]], at[:, [0, 2, 3]]]).astype(np.int32)
+
+
+def box_recess(
+    width: int = 60,
+    height: int = 40,
+    *,
+    left: float = 10.0,
+    right: float = 20.0,
+    surround: int = 12,
+    holes: Sequence[Box] = (),
+    **facts: object,
+) -> Recess:
+    """Return a rectangular recess about the origin, `left` mm deep where x < 0 and `right` mm where x > 0, with holes in it."""
+    half = (width // 2, height // 2)
+
+    def level(x: float, y: float) -> float:
+        if abs(x) > half[0] or abs(y) > half[1]:
+            return 0.0
+        return -left if x < 0 else -right
+
+    vertices, faces = cell_mesh(level, (half[0] + surround, half[1] + surround), holes)
+    corners = np.array(
+        [(-half[0], -half[1]), (half[0], -half[1]), (half[0], half[1]), (-half[0], half[1])], dtype=float
+    )
+    rim = np.concatenate(
+        [np.linspace(corners[k], corners[(k + 1) % 4], 40, endpoint=False) for k in range(4)]
+    )
+    return Recess(
+        vertices,
+        faces,
+        np.column_stack([rim, np.zeros(len(rim))]),
+        np.zeros(6),
+        np.eye(4),
+        np.array([0.0, 1.0, 0.0]),
+        max(left, right),
+        **facts,  # type: ignore[arg-type]
+    )
+
+
+def as_scan(recess: Recess, name: str = "box.ply") -> Scan:
+    """Return the recess's own mesh as the scan it came from."""
+    return Scan(recess.vertices, recess.faces, Path(name), "0" * 64, "mm", 1.0, 1.0, 0.03)
