@@ -57,7 +57,6 @@ def encode_step(solid: Any, *, name: str, description: str = "", author: str = "
     with quiet_kernel():
         writer = STEPControl_Writer()  # the first one defines the settings that are set next
         with _settings({"write.step.schema": SCHEMA, "write.step.unit": "MM"}):
-            # AsIs: a solid with a closed cavity becomes a brep with voids; the mode for one shell drops it
             status = writer.Transfer(only, STEPControl_StepModelType.STEPControl_AsIs)
             if status != IFSelect_ReturnStatus.IFSelect_RetDone:
                 raise _refused(where, status)

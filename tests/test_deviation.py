@@ -51,6 +51,16 @@ def test_a_cylinder_deviates_by_the_sagitta_of_its_chord() -> None:
     assert found == pytest.approx(sagitta, rel=0.03)
 
 
+def test_the_tessellation_of_a_cylinder_deviates_in_the_middle_of_its_chords() -> None:
+    """Not in the middle of its triangles, where the gap is 8/9 of that."""
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
+
+    solid = BRepPrimAPI_MakeCylinder(20.0, 30.0).Solid()
+    mesh = tessellate(solid, 0.1)
+    turns = int(np.sum(np.isclose(mesh.vertices[:, 2], 30.0) & (np.hypot(*mesh.vertices[:, :2].T) > 19.9)))
+    assert step_stl_deviation(solid, mesh) == pytest.approx(20.0 * (1 - math.cos(math.pi / turns)), rel=1e-3)
+
+
 @pytest.mark.parametrize("chord", [0.2, 0.05])
 def test_the_tessellation_of_a_spline_floor_keeps_the_chord_error_asked_for(chord: float) -> None:
     solid = wavy_solid()

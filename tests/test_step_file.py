@@ -126,9 +126,10 @@ def test_nothing_is_printed_and_the_kernel_keeps_its_printers(capfd: pytest.Capt
     from OCP.Interface import Interface_Static
     from OCP.Message import Message
 
+    printers = len(list(Message.DefaultMessenger_s().Printers()))
+    assert printers > 0
     encode_step(box_solid(), name="part")
     Interface_Static.SetCVal_s("write.step.schema", "AP214IS")
-    printers = len(list(Message.DefaultMessenger_s().Printers()))
     encode_step(box_solid(), name="part")
     captured = capfd.readouterr()
     assert captured.out == captured.err == ""

@@ -76,6 +76,16 @@ def test_vertices_that_single_precision_cannot_tell_apart_are_merged() -> None:
     assert measure_volume(rounded) == pytest.approx(6000.0)
 
 
+def test_zeros_of_both_signs_are_one_place() -> None:
+    box = box_mesh((10.0, 20.0, 30.0), corner=(0.0, 0.0, 0.0))
+    vertices = np.vstack([box.vertices, [[-0.0, -0.0, -0.0]]])
+    faces = box.faces.copy()
+    faces[0, 0] = 8  # the corner at the origin, under another number
+    rounded = round_mesh(Mesh(vertices, faces), where="part.stl")
+    assert len(rounded.vertices) == 8
+    assert is_closed(rounded)
+
+
 def test_rounding_a_clean_mesh_keeps_its_order_and_moves_nothing_visibly() -> None:
     ball = ball_mesh(50.0, rings=30)
     rounded = round_mesh(ball, where="part.stl")
