@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from mountgen.deviation import step_stl_deviation
-from mountgen.kernel import Mesh
+from mountgen.kernel import CHORD, Mesh
 from tests.solids import ball_mesh, ball_solid, box_mesh, box_solid, tessellate, wavy_solid
 
 
@@ -56,7 +56,7 @@ def test_the_tessellation_of_a_cylinder_deviates_in_the_middle_of_its_chords() -
     from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
 
     solid = BRepPrimAPI_MakeCylinder(20.0, 30.0).Solid()
-    mesh = tessellate(solid, 0.1)
+    mesh = tessellate(solid, CHORD)  # the same triangles as the kernel keeps on the solid
     turns = int(np.sum(np.isclose(mesh.vertices[:, 2], 30.0) & (np.hypot(*mesh.vertices[:, :2].T) > 19.9)))
     assert step_stl_deviation(solid, mesh) == pytest.approx(20.0 * (1 - math.cos(math.pi / turns)), rel=1e-3)
 
