@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 from mountgen.datum import Recess, find_datum
 from mountgen.errors import ExportError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
+from mountgen.material import find_material
+from mountgen.recipe_file import dump_recipe
 from mountgen.scan import Mend, Scan, read_scan
 from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check
@@ -85,6 +87,7 @@ def make(
         raise RecipeError(
             "no scan is named", "scan.file in the recipe", "set it, or give one with --scan FILE"
         )
+    material = find_material(recipe.material)
     guard_sources((*sources, recipe.scan.file), out=out, names=name_outputs(recipe.name))
 
     with clock.stage("read the scan"):
@@ -114,12 +117,9 @@ def make(
         from mountgen.features import add_features
         from mountgen.inspection import inspect_body
         from mountgen.loft import loft_body
-        from mountgen.material import find_material
-        from mountgen.recipe_file import dump_recipe
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
 
-    material = find_material(recipe.material)
     with clock.stage("loft the body"):
         reach = None if recipe.fit.reach == "full" else recipe.fit.reach
         shell = loft_body(space, reach=reach)
@@ -140,7 +140,7 @@ def make(
             scan=scan,
             recess=recess,
             body=body,
-            density=material.density,
+            density=material.density.value,
             unseen_area=sum(area.area for area in space.unseen),
             gap_at_rest=inspection.gap_at_rest,
             gap_insertion=inspection.gap_insertion,
@@ -150,7 +150,7 @@ def make(
             seconds=clock.seconds,
         )
     with clock.stage("write files"):
-        contents[kinds["recipe"]] = dump_recipe(recipe).encode("utf-8")
+        contents[kinds["recipe"]] = dump_recipe(recipe, folder=out).encode("utf-8")
         contents[kinds["report"]] = encode_report(report)
         files = write_files(out, contents)
     return Made(report=report, files=files, checks=inspection.checks, seconds=clock.seconds)
