@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
+from mountgen.errors import KernelError
 from mountgen.kernel import CHORD, FACET_ANGLE, Mesh
 
 WORST = 800  # triangles examined with their edges
@@ -37,7 +38,7 @@ SAME = 1.0e-3  # mm; a mesh no farther than this from the solid's triangles is t
 class _Patch:
     """The kernel's triangles on one face. corners: (V, 3) mm; parameters: (V, 2); triangles: (F, 3)."""
 
-    face: Any
+    face: Any  # None where the triangles are of plane faces, which they match exactly
     corners: Floats
     parameters: Floats
     triangles: Ints
@@ -45,13 +46,12 @@ class _Patch:
     def middle(self, chosen: Ints, weights: tuple[float, float, float]) -> tuple[Floats, Floats]:
         """Return points of the triangles and, at the same parameters, of the surface; (N, 3) each."""
         from OCP.BRepAdaptor import BRepAdaptor_Surface
-        from OCP.GeomAbs import GeomAbs_SurfaceType
 
         picked = self.triangles[chosen]
         flat = np.einsum("k,nkj->nj", weights, self.corners[picked])
-        surface = BRepAdaptor_Surface(self.face)
-        if surface.GetType() == GeomAbs_SurfaceType.GeomAbs_Plane:
+        if self.face is None:
             return flat, flat
+        surface = BRepAdaptor_Surface(self.face)
         at = np.einsum("k,nkj->nj", weights, self.parameters[picked]).tolist()
         points = [surface.Value(u, v).Coord() for u, v in at]
         return flat, np.array(points).reshape(-1, 3)
@@ -65,12 +65,12 @@ def step_stl_deviation(solid: Any, mesh: Mesh) -> float:
         mesh: mm, same frame, at least one triangle.
 
     Returns:
-        float: mm. A sample of both surfaces: a lower bound, and where the mesh is the solid's own
-            tessellation within a few
-        per cent of the true chord error.
+        float: mm. From samples of both surfaces, so a lower bound; within a few per cent of the chord error
+            where the mesh is the solid's own tessellation.
 
     Raises:
-        ValueError: the mesh has no triangle, or a face of the solid has none.
+        ValueError: the mesh has no triangle.
+        KernelError: a face of the solid cannot be meshed.
     """
     if len(mesh.faces) == 0:
         raise ValueError("a mesh without faces has no distance to anything")
@@ -97,7 +97,7 @@ def _choose_evenly(count: int, wanted: int) -> Ints:
 def _sample_surface(patches: list[_Patch]) -> Floats:
     """Return points that lie on the solid's faces, the most bulging places among them."""
     total = sum(len(patch.triangles) for patch in patches)
-    samples: list[Floats] = [patch.corners[_choose_evenly(len(patch.corners), 500)] for patch in patches]
+    samples: list[Floats] = [patch.corners[_choose_evenly(len(patch.corners), 1000)] for patch in patches]
     bulges: list[Floats] = []
     for patch in patches:
         everything = np.arange(len(patch.triangles), dtype=np.int32)
@@ -129,38 +129,58 @@ def _measure_back(patches: list[_Patch], mesh: Mesh) -> float:
         return float(distances.max())
     largest = 0.0
     for index in np.argsort(distances)[-EXACT:]:
-        vertex = BRepBuilderAPI_MakeVertex(gp_Pnt(*points[index].tolist())).Vertex()
-        gauge = BRepExtrema_DistShapeShape(vertex, patches[owner[nearest[index]]].face)
-        largest = max(largest, gauge.Value() if gauge.IsDone() else float(distances[index]))
+        face, distance = patches[owner[nearest[index]]].face, float(distances[index])
+        if face is not None:
+            vertex = BRepBuilderAPI_MakeVertex(gp_Pnt(*points[index].tolist())).Vertex()
+            gauge = BRepExtrema_DistShapeShape(vertex, face)
+            distance = gauge.Value() if gauge.IsDone() else distance
+        largest = max(largest, distance)
     return largest
 
 
 def _read_patches(solid: Any) -> list[_Patch]:
     from OCP.BRep import BRep_Tool
+    from OCP.BRepAdaptor import BRepAdaptor_Surface
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
+    from OCP.GeomAbs import GeomAbs_SurfaceType
     from OCP.TopAbs import TopAbs_ShapeEnum
     from OCP.TopExp import TopExp_Explorer
     from OCP.TopLoc import TopLoc_Location
     from OCP.TopoDS import TopoDS
 
     BRepMesh_IncrementalMesh(solid, CHORD, False, FACET_ANGLE, True)  # at once back where triangles are there
-    patches: list[_Patch] = []
+    curved: list[_Patch] = []
+    plane: list[_Patch] = []
     explorer = TopExp_Explorer(solid, TopAbs_ShapeEnum.TopAbs_FACE)
     while explorer.More():
         face, location = TopoDS.Face_s(explorer.Current()), TopLoc_Location()
         kept = BRep_Tool.Triangulation_s(face, location)
         if kept is None or not kept.NbTriangles():
-            raise ValueError("a face of the solid has no triangles")
+            raise KernelError(
+                "a face of the solid cannot be meshed", "body", "change clearance or draft a little"
+            )
         move = location.Transformation()
         nodes = [kept.Node(k + 1).Transformed(move) for k in range(kept.NbNodes())]
         places = [kept.UVNode(k + 1) for k in range(kept.NbNodes())]
-        patches.append(
+        is_plane = BRepAdaptor_Surface(face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
+        (plane if is_plane else curved).append(
             _Patch(
-                face,
+                None if is_plane else face,
                 np.array([node.Coord() for node in nodes]),
                 np.array([place.Coord() for place in places]),
                 np.array([kept.Triangle(k + 1).Get() for k in range(kept.NbTriangles())], dtype=np.int32) - 1,
             )
         )
         explorer.Next()
-    return patches
+    return [*curved, _merge(plane)] if plane else curved
+
+
+def _merge(patches: list[_Patch]) -> _Patch:
+    """Return the triangles of all plane faces as one patch: a solid of facets has thousands of them."""
+    starts = np.cumsum([0] + [len(patch.corners) for patch in patches[:-1]])
+    return _Patch(
+        None,
+        np.vstack([patch.corners for patch in patches]),
+        np.vstack([patch.parameters for patch in patches]),
+        np.vstack([patch.triangles + start for patch, start in zip(patches, starts, strict=True)]),
+    )
