@@ -8,9 +8,7 @@ trimesh. All sizes a header announces are held against the size of the file befo
 from __future__ import annotations
 
 import re
-import zipfile
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +19,10 @@ from mountgen import mesh_text
 from mountgen.arrays import Floats
 from mountgen.errors import ScanError
 from mountgen.mend import Mend
+from mountgen.mesh_3mf import read_3mf
 from mountgen.ply import read_ply
 
 FILE_LIMIT = 6_000_000_000  # bytes; some 100 million triangles of binary STL, more than a recess can use
-ARCHIVE_LIMIT = 4_000_000_000  # bytes a 3MF may unpack to
-DEFLATE_MOST = 1032  # largest ratio of the deflate format (RFC 1951: 258 bytes from 2 bits)
 _PEEK = 65_536  # bytes looked at to tell formats apart
 _FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 _SUFFIXES = {".stl": "STL", ".ply": "PLY", ".obj": "OBJ", ".3mf": "3MF"}
@@ -115,7 +112,8 @@ def read_mesh(data: bytes, path: Path) -> RawMesh:
     elif kind == "OBJ":
         mesh = _read_obj(data, where)
     elif kind == "3MF":
-        mesh = _read_3mf(data, where)
+        placed, corners, unit = read_3mf(data, where)
+        mesh = RawMesh(placed, corners, "3MF", unit)
     elif kind == "PLY":
         vertices, faces, variant, left = read_ply(data, where)
         mesh = RawMesh(vertices, faces, variant, "", _note_trailing(left))
@@ -135,7 +133,7 @@ def read_mesh(data: bytes, path: Path) -> RawMesh:
             "export the scan as a triangle mesh (in the scanner's program: mesh, fuse or triangulate)",
         )
     if suffix != kind.split()[-1]:
-        note = f"the name ends in {path.suffix or 'nothing'}, the content is {kind} and was read as such"
+        note = f"the name ends in {path.suffix or 'nothing'}, the content is {mesh.kind} and was read as such"
         mesh = RawMesh(
             mesh.vertices, mesh.faces, mesh.kind, mesh.unit, (*mesh.mended, Mend("wrong suffix", 1, note))
         )
@@ -231,109 +229,3 @@ def _check_text(code: int, at: int, data: bytes, where: str, shape: str) -> None
             "export the scan again, with a decimal point",
         )
     raise ScanError(shape, f"{where}, line {line}", "export the scan again as a triangle mesh")
-
-
-def _read_3mf(data: bytes, where: str) -> RawMesh:
-    _check_archive(data, where)
-    try:
-        import lib3mf
-    except ImportError:
-        return _read_3mf_plain(data, where)
-    try:
-        wrapper = lib3mf.get_wrapper()
-        model = wrapper.CreateModel()
-        model.QueryReader("3mf").ReadFromBuffer(data)
-        parts: list[tuple[Floats, NDArray[np.int32]]] = []
-        items = model.GetBuildItems()
-        while items.MoveNext():
-            item = items.GetCurrent()
-            matrix = _matrix(item.GetObjectTransform()) if item.HasObjectTransform() else np.eye(4)
-            _collect_3mf(model, item.GetObjectResource(), matrix, parts, depth=0)
-        unit = str(model.GetUnit()).rsplit(".", 1)[-1]
-    except lib3mf.ELib3MFException as error:
-        raise ScanError(f"the 3MF file is broken: {error}", where, _AGAIN) from error
-    return _join_parts(parts, _UNITS_3MF.get(unit.lower(), "mm"))
-
-
-_UNITS_3MF = {
-    "millimeter": "mm",
-    "centimeter": "cm",
-    "meter": "m",
-    "inch": "inch",
-    "foot": "foot",
-    "micrometer": "micron",
-    "micron": "micron",
-}
-
-
-def _matrix(transform: Any) -> Floats:
-    """(4, 4) from the 4 x 3 fields of a 3MF transform (rows are the images of the axes, then the shift)."""
-    matrix = np.eye(4)
-    matrix[:3] = np.array([list(row) for row in transform.Fields]).T
-    return matrix
-
-
-def _collect_3mf(
-    model: Any, resource: Any, matrix: Floats, parts: list[tuple[Floats, NDArray[np.int32]]], depth: int
-) -> None:
-    if resource.IsMeshObject():
-        points = np.ctypeslib.as_array(resource.GetVertices())
-        corners = np.ctypeslib.as_array(resource.GetTriangleIndices())
-        vertices = np.asarray(points["Coordinates"], np.float64)
-        faces = np.asarray(corners["Indices"], np.int32)
-        parts.append((vertices @ matrix[:3, :3].T + matrix[:3, 3], faces))
-    elif depth < 16:
-        for index in range(resource.GetComponentCount()):
-            part = resource.GetComponent(index)
-            inner = _matrix(part.GetTransform()) if part.HasTransform() else np.eye(4)
-            _collect_3mf(model, part.GetObjectResource(), matrix @ inner, parts, depth + 1)
-
-
-def _join_parts(parts: list[tuple[Floats, NDArray[np.int32]]], unit: str) -> RawMesh:
-    shift = np.cumsum([0] + [len(vertices) for vertices, _ in parts])
-    vertices = np.concatenate([v for v, _ in parts]) if parts else np.empty((0, 3))
-    faces = (
-        np.concatenate([f + s for (_, f), s in zip(parts, shift, strict=False)])
-        if parts
-        else np.empty((0, 3), np.int32)
-    )
-    return RawMesh(vertices, faces, "3MF", unit)
-
-
-def _read_3mf_plain(data: bytes, where: str) -> RawMesh:
-    """Read through trimesh, for machines without lib3mf."""
-    import trimesh
-
-    try:
-        scene = trimesh.load_scene(BytesIO(data), file_type="3mf", process=False)
-        meshes = [m for m in scene.dump() if isinstance(m, trimesh.Trimesh)]
-    except Exception as error:  # foreign reader: anything from KeyError to its XML parser's own errors
-        raise ScanError(f"the 3MF file is broken: {error}", where, _AGAIN) from error
-    parts = [(np.asarray(m.vertices, np.float64), np.asarray(m.faces, np.int32)) for m in meshes]
-    return _join_parts(parts, _UNITS_3MF.get(str(scene.units or "").lower().rstrip("s"), "mm"))
-
-
-def _check_archive(data: bytes, where: str) -> None:
-    """Refuse an archive that is broken or unpacks to more than `ARCHIVE_LIMIT`, before anything is unpacked
-    from it.
-    """
-    try:
-        with zipfile.ZipFile(BytesIO(data)) as archive:
-            entries = archive.infolist()
-            size = sum(entry.file_size for entry in entries)
-            # sizes in the list may lie
-            if size <= ARCHIVE_LIMIT < DEFLATE_MOST * len(data) and archive.testzip():
-                raise zipfile.BadZipFile("a part does not match its checksum")
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, ValueError, OSError) as error:
-        raise ScanError(f"the 3MF file is broken: {error}", where, _AGAIN) from error
-    if size > ARCHIVE_LIMIT:
-        raise ScanError(
-            f"the 3MF file would unpack from {len(data) / 1e6:.1f} MB to {size / 1e9:.1f} GB; "
-            f"the limit is {ARCHIVE_LIMIT / 1e9:.0f} GB",
-            where,
-            "export the scan again, as binary STL or PLY if it is really that large",
-        )
-    if not any(entry.filename.lower().endswith(".model") for entry in entries):
-        raise ScanError(
-            "the file is a zip archive without a 3MF model", where, "unpack it and give the mesh file inside"
-        )

@@ -76,6 +76,17 @@ def read_byte_lists(
     return faces, end
 
 
+def read_tags(
+    data: Bytes, begin: int, end: int, word: bytes, letter: bytes, most: int
+) -> tuple[Floats, bool]:
+    """Numbers (N, 3) of XML tags `word` in data[begin:end] (at most `most`): of x, y, z (`letter` x) or v1,
+    v2, v3 (`letter` v).
+    """
+    out = np.full((most, 3), np.nan)
+    count, fine = _tags(data, begin, end, np.frombuffer(word, np.uint8), ord(letter), out)
+    return out[:count], fine
+
+
 @_jit
 def _blank(c):  # type: ignore[no-untyped-def]
     return c == 32 or (9 <= c <= 13)
@@ -162,7 +173,8 @@ def _number(data, i):  # type: ignore[no-untyped-def]
         if i == begin:
             return 0.0, i, False
         power += -exponent if minus else exponent
-    if i < n and not _blank(data[i]):
+    # a quote ends the number of an XML attribute
+    if i < n and not _blank(data[i]) and data[i] != 34 and data[i] != 39:
         return 0.0, i, False
     value = float(mantissa)
     if mantissa != 0:
@@ -374,3 +386,62 @@ def _byte_lists(data, at, rows, sizes, wanted, little, faces, store):  # type: i
         if at > n:
             return count, -1
     return count, at
+
+
+@_jit
+def _tags(data, begin, end, word, letter, out):  # type: ignore[no-untyped-def]
+    i = begin
+    count = 0
+    while i < end:
+        if data[i] != 60:  # <
+            i += 1
+            continue
+        i += 1
+        if i + 2 < end and data[i] == 33 and data[i + 1] == 45:  # a comment, up to -->
+            while i + 2 < end and not (data[i] == 45 and data[i + 1] == 45 and data[i + 2] == 62):
+                i += 1
+            continue
+        start = i
+        while i < end and (97 <= data[i] | 32 <= 122 or 48 <= data[i] <= 58 or data[i] == 95):
+            i += 1
+            if data[i - 1] == 58:  # the name comes after its namespace
+                start = i
+        if not _is_word(data, start, i, word):
+            continue
+        if count >= out.shape[0]:
+            return count, False
+        found = 0
+        while i < end and data[i] != 62:  # >
+            first = second = 0
+            length = 0
+            while i < end and data[i] != 61 and data[i] != 62:  # name, up to =
+                if not _blank(data[i]) and data[i] != 47:
+                    length += 1
+                    second = data[i] if length == 2 else second
+                    first = data[i] if length == 1 else first
+                i += 1
+            if i >= end or data[i] == 62:
+                break
+            i = _skip_blanks(data, i + 1)
+            if i >= end or (data[i] != 34 and data[i] != 39):
+                return count, False
+            quote = data[i]
+            i += 1
+            column = -1
+            if letter == 118 and length == 2 and first == 118:
+                column = second - 49
+            elif letter == 120 and length == 1:
+                column = first - 120
+            if 0 <= column < 3:
+                value, _, fine = _number(data, _skip_blanks(data, i))
+                if not fine:
+                    return count, False
+                out[count, column] = value
+                found |= 1 << column
+            while i < end and data[i] != quote:
+                i += 1
+            i += 1
+        if found != 7:
+            return count, False
+        count += 1
+    return count, True

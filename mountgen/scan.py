@@ -21,7 +21,7 @@ MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 _STATED = {**MM_PER_UNIT, "foot": 304.8, "micron": 0.001}  # units a 3MF file may state beside these
 SMALLEST, LARGEST = 10.0, 5000.0  # mm; diagonal of a scan that can be a recess with its surround
 _USUAL = (60.0, 2500.0)  # mm; diagonals of ordinary scans, to tell which unit a file is in
-NOISE_SAMPLES = 8000  # vertices looked at for the noise: the robust estimate is then good to 1 %
+NOISE_SAMPLES = 5000  # vertices looked at for the noise: the robust estimate is then good to 2 %
 SPACING_SAMPLES = 200_000  # faces looked at for the spacing
 _RING = 36  # most vertices of two rings looked at; a regular mesh has 19
 _FEWEST = 12  # vertices a quadric (6 unknowns) is fitted through at least
@@ -136,7 +136,7 @@ def _check_size(raw: RawMesh, unit: str, factor: float, where: str) -> None:
         return
     likely = [u for u, mm in MM_PER_UNIT.items() if u != unit and _USUAL[0] <= diagonal * mm <= _USUAL[1]]
     names = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "inch": "inches"}
-    what = f"the scan is {size:.3g} mm across when read in {unit}, possible are {SMALLEST:g} to {LARGEST:g} mm"
+    what = f"the scan is {size:.3g} mm across when read in {unit}; possible are {SMALLEST:g} to {LARGEST:g}"
     if likely:
         remedy = f"it looks like {' or '.join(names[u] for u in likely)}: set " + " or ".join(
             f'scan.unit = "{u}"' for u in likely

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints
 
 CELL = 32.0  # weld cells are this many tolerances wide: few points then need to look into the cell next door
-_SMALL = 48  # buckets up to this size are sorted by insertion
 _jit = numba.njit(cache=True, nogil=True)
 
 
@@ -255,20 +254,21 @@ def _weld(points, low, scale, near, limit, bits):  # type: ignore[no-untyped-def
 
 @_jit
 def _sort_bucket(keys, codes, begin, end):  # type: ignore[no-untyped-def]
-    if end - begin > _SMALL:
-        order = np.argsort(keys[begin:end], kind="mergesort")
-        keys[begin:end] = keys[begin:end][order]
-        codes[begin:end] = codes[begin:end][order]
-        return
-    for i in range(begin + 1, end):
-        key, code = keys[i], codes[i]
-        j = i - 1
-        while j >= begin and keys[j] > key:
-            keys[j + 1] = keys[j]
-            codes[j + 1] = codes[j]
-            j -= 1
-        keys[j + 1] = key
-        codes[j + 1] = code
+    """Sort both by key, then code (Shell's sort: nearly all buckets hold fewer than ten)."""
+    gap = 1
+    while gap < (end - begin) // 8:
+        gap = 3 * gap + 1
+    while gap > 0:
+        for i in range(begin + gap, end):
+            key, code = keys[i], codes[i]
+            j = i - gap
+            while j >= begin and (keys[j] > key or (keys[j] == key and codes[j] > code)):
+                keys[j + gap] = keys[j]
+                codes[j + gap] = codes[j]
+                j -= gap
+            keys[j + gap] = key
+            codes[j + gap] = code
+        gap //= 3
 
 
 @_jit
