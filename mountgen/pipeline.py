@@ -203,7 +203,7 @@ def describe_recess(recess: Recess) -> list[str]:
 def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
     path = recipe.scan.file
     assert path is not None
-    options = {"unit": recipe.scan.unit, "bridge": recipe.scan.bridge}
+    unit, bridge = recipe.scan.unit, recipe.scan.bridge
     digest = sha256()
     try:
         with open(path, "rb") as file:
@@ -213,8 +213,10 @@ def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
         remedy = "check scan.file in the recipe, or give another with --scan FILE"
         raise ScanError(f"the scan cannot be read ({error.strerror})", str(path), remedy) from error
     # The suffix counts because the reader may go by it; the name and place of the file do not.
-    key = make_key("scan", digest.hexdigest(), path.suffix.lower(), options)
-    scan = store.remember(key, lambda: read_scan(path, **options), pack=_pack_scan, unpack=_unpack_scan)
+    key = make_key("scan", digest.hexdigest(), path.suffix.lower(), unit, bridge)
+    scan = store.remember(
+        key, lambda: read_scan(path, unit=unit, bridge=bridge), pack=_pack_scan, unpack=_unpack_scan
+    )
     return replace(scan, path=path), key
 
 
