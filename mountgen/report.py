@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, time
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -27,6 +27,9 @@ from mountgen.safe_write import write_file
 from mountgen.scan import Scan
 from mountgen.stl_file import round_mesh
 from mountgen.verdict import SEVERITY, Check
+
+if TYPE_CHECKING:
+    from mountgen.gap import Gap, PathGap
 
 REPORT_VERSION = 1  # grows when a key changes its meaning or goes away
 LIBRARIES = (
@@ -44,8 +47,8 @@ def build_report(
     body: Body,
     density: float,
     unseen_area: float,
-    gap_at_rest: Any,
-    gap_insertion: Any,
+    gap_at_rest: Gap,
+    gap_insertion: PathGap,
     unseen_share: float,
     checks: Sequence[Check],
     files: Mapping[str, str],
@@ -60,8 +63,8 @@ def build_report(
         body: the finished part.
         density: of the material, g/cm³.
         unseen_area: plan area of the mouth over which the scan has no surface, mm².
-        gap_at_rest: mapping or dataclass with min, p05, p50, p95, max (mm) and place (words).
-        gap_insertion: mapping or dataclass with min, lift (mm) and place (words).
+        gap_at_rest: of the finished mesh against the scan.
+        gap_insertion: the least over the whole way in.
         unseen_share: of the contact surface, the share that faces scan nobody saw, 0 to 1.
         checks: all verdicts.
         files: kind ("stl", "step", "3mf", "recipe", ...) to file name, relative to the report.
@@ -72,7 +75,7 @@ def build_report(
 
     Raises:
         ExportError: the mesh is empty or not finite.
-        KeyError: recipe has no name or fit, or a gap lacks a value.
+        KeyError: recipe has no name or fit.
     """
     fit = recipe["fit"]
     report = {
@@ -95,8 +98,8 @@ def build_report(
         },
         "fit": {
             **{key: fit.get(key) for key in ("clearance", "floor", "walls", "rim", "draft")},
-            "gap_at_rest": _pick(gap_at_rest, ("min", "p05", "p50", "p95", "max", "place")),
-            "gap_insertion": _pick(gap_insertion, ("min", "lift", "place")),
+            "gap_at_rest": _pick(gap_at_rest, ("min", "p05", "p50", "p95", "max", "place", "point")),
+            "gap_insertion": _pick(gap_insertion, ("min", "limit", "lift", "first_touch", "place", "point")),
             "unseen_share": unseen_share,
         },
         "body": measure_body(body, density=density),
@@ -262,8 +265,6 @@ def _draw_direction(recess: Recess) -> Floats:
     return np.asarray(direction / np.linalg.norm(direction), dtype=np.float64)
 
 
-def _pick(values: Any, keys: Sequence[str]) -> Json:
-    """Return the named values of a mapping or of a dataclass."""
-    if isinstance(values, Mapping):
-        return {key: values[key] for key in keys}
-    return {key: getattr(values, key) for key in keys}
+def _pick(gap: Gap | PathGap, keys: Sequence[str]) -> Json:
+    """Return the values that the schema lists, so that a new field of a gap does not change the layout."""
+    return {key: getattr(gap, key) for key in keys}

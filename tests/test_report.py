@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
-from dataclasses import dataclass, replace
+from dataclasses import asdict, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from jsonschema import Draft202012Validator
 
 from mountgen.datum import Recess
 from mountgen.errors import ExportError
+from mountgen.gap import Gap, PathGap
 from mountgen.kernel import Body, Mesh
 from mountgen.report import (
     build_report,
@@ -33,16 +34,15 @@ TURN = np.array([[0.0, -0.6, 0.8], [1.0, 0.0, 0.0], [0.0, 0.8, 0.6]])  # a rotat
 SHIFT = np.array([254.0, -50.8, 25.4])  # mm
 
 
-@dataclass(frozen=True)
-class Gap:
-    min: float
-    p05: float
-    p50: float
-    p95: float
-    max: float
-    place: str
-
-
+AT_REST = Gap(0.39, 0.4, 0.42, 0.7, 3.0, "x 1.0 y 2.0 z -3.0 mm, 1:00 o'clock", (1.0, 2.0, -3.0))
+ON_THE_WAY = PathGap(
+    min=0.38,
+    limit=0.4,
+    lift=12.0,
+    first_touch=None,
+    place="x 4.0 y 0.0 z 0.0 mm, 3:00 o'clock",
+    point=(4.0, 0.0, 0.0),
+)
 SCAN = Scan(
     vertices=np.eye(3),
     faces=np.array([[0, 1, 2]]),
@@ -93,8 +93,8 @@ def make_report(**changes: Any) -> dict[str, Any]:
         "body": BODY,
         "density": 1.07,
         "unseen_area": 12.5,
-        "gap_at_rest": Gap(0.39, 0.4, 0.42, 0.7, 3.0, "x 1.0 y 2.0 z -3.0 mm, 1:00 o'clock"),
-        "gap_insertion": {"min": 0.38, "lift": 12.0, "place": ""},
+        "gap_at_rest": AT_REST,
+        "gap_insertion": ON_THE_WAY,
         "unseen_share": 0.02,
         "checks": CHECKS,
         "files": {"stl": "juniper-shelf.stl", "step": "juniper-shelf.step", "3mf": "juniper-shelf.3mf"},
@@ -173,7 +173,8 @@ def test_every_key_asked_for_is_there() -> None:
         report["scan"]
     )
     assert {"clearance", "draft", "gap_at_rest", "gap_insertion", "unseen_share"} <= set(report["fit"])
-    assert {"min", "p05", "p50", "p95", "max", "place"} == set(report["fit"]["gap_at_rest"])
+    assert report["fit"]["gap_at_rest"] == asdict(AT_REST) | {"point": [1.0, 2.0, -3.0]}
+    assert report["fit"]["gap_insertion"] == asdict(ON_THE_WAY) | {"point": [4.0, 0.0, 0.0]}
     assert {"name", "verdict", "value", "limit", "unit", "source", "remedy"} <= set(report["checks"][0])
     assert report["fit"]["clearance"] == 0.4
     assert report["fit"]["walls"] == 0.6
@@ -232,12 +233,13 @@ def test_the_worst_verdict_stands_on_top(verdicts: tuple[Any, ...], worst: str) 
 def test_numbers_that_are_not_finite_become_null(tmp_path: Path) -> None:
     report = make_report(
         scan=replace(SCAN, noise=float("nan")),
-        gap_insertion={"min": np.float64("inf"), "lift": np.nan, "place": ""},
+        gap_insertion=replace(ON_THE_WAY, min=np.float64("inf"), lift=np.nan),
         unseen_share=float("-inf"),
         checks=[replace(CHECKS[0], value=float("nan"), limit=None)],
     )
     assert report["scan"]["noise"] is None
-    assert report["fit"]["gap_insertion"] == {"min": None, "lift": None, "place": ""}
+    assert report["fit"]["gap_insertion"]["min"] is None
+    assert report["fit"]["gap_insertion"]["lift"] is None
     assert report["checks"][0]["value"] is None
     text = write_report(report, tmp_path / "report.json").read_text(encoding="utf-8")
     assert "NaN" not in text
@@ -304,8 +306,3 @@ def test_a_report_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> N
 def test_a_body_without_triangles_is_refused() -> None:
     with pytest.raises(ExportError, match="no triangle"):
         make_report(body=Body(box_solid(), Mesh(box_mesh().vertices, np.zeros((0, 3), dtype=int))))
-
-
-def test_gaps_that_lack_a_value_are_a_mistake() -> None:
-    with pytest.raises(KeyError, match="p95"):
-        make_report(gap_at_rest={"min": 0.1, "p05": 0.1, "p50": 0.2, "max": 1.0, "place": ""})
