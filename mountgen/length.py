@@ -48,6 +48,9 @@ _EXAMPLES = {
 _REFUSED_UNITS = {
     "mil": "mil means a thousandth of an inch to some and a millimetre to others; write thou or mm",
     "mils": "mil means a thousandth of an inch to some and a millimetre to others; write thou or mm",
+    "gr": "write grams as g",
+    "gram": "write grams as g",
+    "grams": "write grams as g",
     "rad": "write the angle in degrees",
     "ft": "write feet as inches, 12 in to the foot",
     "'": "write feet as inches, 12 in to the foot",
@@ -60,7 +63,8 @@ _MEASURE = re.compile(
     rf"(?P<sign>[+-]?)\s*(?:(?:(?P<whole>[0-9]+)(?:\s+|-))?(?P<top>[0-9]+)\s*/\s*(?P<bottom>[0-9]+)|(?P<decimal>{_DECIMAL}))"
     r"\s*(?P<unit>[^\s0-9.,/+-][^0-9]*)?"
 )
-_COMMA = re.compile(r"[0-9],[0-9]")
+_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
+_THOUSANDS = re.compile(r"[0-9],[0-9]{3}(?![0-9])")
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-5][0-9])")
 
 
@@ -179,8 +183,10 @@ class Quantity:
         if self.kind == "clock position" and (clock := _CLOCK.fullmatch(text)) and int(clock[1]) <= 12:
             return (int(clock[1]) % 12 + int(clock[2]) / 60) or 12.0
         if _COMMA.search(text):
-            point = _COMMA.sub(lambda found: found[0].replace(",", "."), text)
-            raise refuse(f"{shown} has a decimal comma", f'write it with a point: "{point}"')
+            choices = f'"{_COMMA.sub(".", text)}"'
+            if _THOUSANDS.search(text):
+                choices += f', or "{_COMMA.sub("", text)}" if thousands are meant'
+            raise refuse(f"{shown} has a comma in the number", f"write {choices}")
         found = _MEASURE.fullmatch(text)
         if found is None:
             raise refuse(f"{shown} cannot be read as {self._article()}", f"give {self.allowed}")
@@ -222,7 +228,8 @@ class Quantity:
                 return f"{unit} is a unit of {kind}; {self.kind} units are {names}"
         if unit in _REFUSED_UNITS:
             return _REFUSED_UNITS[unit]
-        near = get_close_matches(unit.lower(), self.units, n=1, cutoff=0.4)
+        likely = [name for name in self.units if len(name) > 1]  # any slip is near a single letter
+        near = get_close_matches(unit.lower(), likely, n=1, cutoff=0.4)
         return (f"did you mean '{near[0]}'? " if near else "") + f"{self.kind} units are {names}"
 
     def __get_pydantic_core_schema__(
