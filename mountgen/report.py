@@ -30,6 +30,7 @@ from mountgen.verdict import SEVERITY, Check
 
 if TYPE_CHECKING:
     from mountgen.gap import Gap, PathGap
+    from mountgen.inspection import Inspection
 
 REPORT_VERSION = 1  # grows when a key changes its meaning or goes away
 LIBRARIES = (
@@ -47,9 +48,7 @@ def build_report(
     body: Body,
     density: float,
     unseen_area: float,
-    gap_at_rest: Gap,
-    gap_insertion: PathGap,
-    unseen_share: float,
+    inspection: Inspection,
     checks: Sequence[Check],
     files: Mapping[str, str],
     seconds: Mapping[str, float],
@@ -63,10 +62,8 @@ def build_report(
         body: the finished part.
         density: of the material, g/cm³.
         unseen_area: plan area of the mouth over which the scan has no surface, mm².
-        gap_at_rest: of the finished mesh against the scan.
-        gap_insertion: the least over the whole way in.
-        unseen_share: of the contact surface, the share that faces scan nobody saw, 0 to 1.
-        checks: all verdicts.
+        inspection: what gauging the finished mesh found.
+        checks: all verdicts of the run, those of the inspection among them.
         files: kind ("stl", "step", "3mf", "recipe", ...) to file name, relative to the report.
         seconds: by stage, in the order run.
 
@@ -98,9 +95,14 @@ def build_report(
         },
         "fit": {
             **{key: fit.get(key) for key in ("clearance", "floor", "walls", "rim", "draft")},
-            "gap_at_rest": _pick(gap_at_rest, ("min", "p05", "p50", "p95", "max", "place", "point")),
-            "gap_insertion": _pick(gap_insertion, ("min", "limit", "lift", "first_touch", "place", "point")),
-            "unseen_share": unseen_share,
+            "gap_at_rest": _pick(inspection.rest, ("min", "p05", "p50", "p95", "max", "place", "point")),
+            "gap_insertion": _pick(
+                inspection.insertion, ("min", "limit", "lift", "first_touch", "place", "point")
+            ),
+            "gap_by_zone": {zone: inspection.zones.get(zone) for zone in ("floor", "walls", "rim")},
+            "contact_area": inspection.contact_area,
+            "in_band": inspection.in_band,
+            "unseen_share": inspection.unseen,
         },
         "body": measure_body(body, density=density),
         "checks": checks,

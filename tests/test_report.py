@@ -16,6 +16,7 @@ from jsonschema import Draft202012Validator
 from mountgen.datum import Recess
 from mountgen.errors import ExportError
 from mountgen.gap import Gap, PathGap
+from mountgen.inspection import Inspection
 from mountgen.kernel import Body, Mesh
 from mountgen.report import (
     build_report,
@@ -26,6 +27,7 @@ from mountgen.report import (
     write_report,
 )
 from mountgen.scan import Mend, Scan
+from mountgen.soundness import Soundness, Thinnest
 from mountgen.verdict import Check
 from tests.solids import ball_mesh, ball_solid, box_mesh, box_solid
 
@@ -78,6 +80,19 @@ CHECKS = (
         "x 1.0 y 2.0 z -3.0 mm, 1:00",
     ),
 )
+INSPECTION = Inspection(
+    rest=AT_REST,
+    insertion=ON_THE_WAY,
+    zones={"floor": 0.41, "walls": 0.39},
+    in_band=0.93,
+    unseen=0.02,
+    contact_area=8100.0,
+    touching=None,
+    thinnest=Thinnest(1.1, (1.0, 2.0, -3.0)),
+    sound=Soundness(manifold=True, reason="", pieces=1, hollows=0),
+    size=(10.0, 20.0, 30.0),
+    checks=CHECKS,
+)
 RECIPE: dict[str, Any] = {
     "name": "juniper-shelf",
     "scan": {"file": Path("scans") / "dash-cubby.ply", "unit": "inch"},
@@ -93,9 +108,7 @@ def make_report(**changes: Any) -> dict[str, Any]:
         "body": BODY,
         "density": 1.07,
         "unseen_area": 12.5,
-        "gap_at_rest": AT_REST,
-        "gap_insertion": ON_THE_WAY,
-        "unseen_share": 0.02,
+        "inspection": INSPECTION,
         "checks": CHECKS,
         "files": {"stl": "juniper-shelf.stl", "step": "juniper-shelf.step", "3mf": "juniper-shelf.3mf"},
         "seconds": {"read the scan": 0.12, "loft the body": 0.9},
@@ -176,6 +189,10 @@ def test_every_key_asked_for_is_there() -> None:
     assert report["fit"]["gap_at_rest"] == asdict(AT_REST) | {"point": [1.0, 2.0, -3.0]}
     assert report["fit"]["gap_insertion"] == asdict(ON_THE_WAY) | {"point": [4.0, 0.0, 0.0]}
     assert {"name", "verdict", "value", "limit", "unit", "source", "remedy"} <= set(report["checks"][0])
+    assert report["fit"]["gap_by_zone"] == {"floor": 0.41, "walls": 0.39, "rim": None}
+    assert report["fit"]["contact_area"] == 8100.0
+    assert report["fit"]["in_band"] == 0.93
+    assert report["fit"]["unseen_share"] == 0.02
     assert report["fit"]["clearance"] == 0.4
     assert report["fit"]["walls"] == 0.6
     assert report["fit"]["floor"] is None
@@ -233,8 +250,11 @@ def test_the_worst_verdict_stands_on_top(verdicts: tuple[Any, ...], worst: str) 
 def test_numbers_that_are_not_finite_become_null(tmp_path: Path) -> None:
     report = make_report(
         scan=replace(SCAN, noise=float("nan")),
-        gap_insertion=replace(ON_THE_WAY, min=np.float64("inf"), lift=np.nan),
-        unseen_share=float("-inf"),
+        inspection=replace(
+            INSPECTION,
+            insertion=replace(ON_THE_WAY, min=np.float64("inf"), lift=np.nan),
+            unseen=float("-inf"),
+        ),
         checks=[replace(CHECKS[0], value=float("nan"), limit=None)],
     )
     assert report["scan"]["noise"] is None
