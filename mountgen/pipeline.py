@@ -22,6 +22,8 @@ from mountgen.verdict import Check
 if TYPE_CHECKING:
     from mountgen.recipe import Recipe
 
+WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
+
 
 class Progress(Protocol):
     """Whom the work tells how it goes."""
@@ -129,7 +131,16 @@ def make(
         progress.say(f"note       {note}")
 
     with clock.stage("check the fit"):
-        inspection = inspect_body(body.mesh, recess, recipe=recipe)
+        zones = recipe.fit.model_dump(include={"clearance", "floor", "walls", "rim"})
+        printer = recipe.printer
+        inspection = inspect_body(
+            body.mesh,
+            recess,
+            **zones,
+            wall_min=WALL_LINES * printer.line_width,
+            bed=printer.bed,
+            line_width=printer.line_width,
+        )
 
     with clock.stage("encode files"):
         contents = encode_part(body, name=recipe.name)
@@ -142,9 +153,9 @@ def make(
             body=body,
             density=material.density.value,
             unseen_area=sum(area.area for area in space.unseen),
-            gap_at_rest=inspection.gap_at_rest,
-            gap_insertion=inspection.gap_insertion,
-            unseen_share=inspection.unseen_share,
+            gap_at_rest=inspection.rest,
+            gap_insertion=inspection.insertion,
+            unseen_share=inspection.unseen,
             checks=inspection.checks,
             files=kinds,
             seconds=clock.seconds,
