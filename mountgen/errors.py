@@ -10,6 +10,7 @@
     ├── FeatureError     a feature that does not fit
     ├── RecipeError      the recipe file or a --set value
     ├── MaterialError    material table
+    ├── EnduranceError   heat, load, tape, snap or fit: a value that cannot be
     ├── InspectionError  the gauge itself cannot be set up
     ├── ExportError      writing a file
     └── KernelError      the solid kernel is missing or refuses an operation
@@ -71,6 +72,10 @@ class RecipeError(MountgenError):
 
 class MaterialError(MountgenError):
     """The material is unknown or its row is wrong."""
+
+
+class EnduranceError(MountgenError):
+    """A value given for heat, load, tape, snap or fit cannot be what the user meant."""
 
 
 class InspectionError(MountgenError):
