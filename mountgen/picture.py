@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mountgen.arrays import Bools, Floats, Ints
-from mountgen.scene import Camera, Item, Plane, View, look
+from mountgen.arrays import Bools, Floats
+from mountgen.scene import Camera, Item, Places, Plane, View, interpolate, look
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -17,8 +16,8 @@ if TYPE_CHECKING:
 PAPER = (255, 255, 255)
 AMBIENT = 0.6  # share of the light that comes from everywhere
 SHARP = 0.94  # cosine of 20 degrees; an edge is where normals of neighbouring pixels differ by more
+BACK = 0.7  # of the light falls on the back of an open sheet
 EDGE = 0.35  # of its colour is left where there is an edge
-Places = NDArray[np.intp]
 
 
 def render(
@@ -66,73 +65,59 @@ def shade(
 ) -> Floats:
     """Colour what `look` found, (R, C, 3) float64, 0..1."""
     rows, cols = view.item.shape
-    pixels = np.broadcast_to(np.asarray(paper) / 255.0, (rows, cols, 3)).copy()
+    pixels = np.empty((rows, cols, 3))
+    pixels[:] = np.asarray(paper) / 255.0
     axes = camera.axes()
-    normals = np.zeros((rows, cols, 3))
+    to_camera = axes.T * (1, 1, -1)  # from the meshes' axes to right, up, towards the camera
     lamp = np.asarray(camera.light) / np.linalg.norm(camera.light)
+    normals = np.zeros((rows, cols, 3)) if any(item.edges for item in items) else None
     for index, item in enumerate(items):
-        row, col = np.nonzero((view.item == index) & ~view.capped)
-        corners, weights = _weigh(item, camera, view, row, col)
-        colour = _colours(item, view.face[row, col], corners, weights)
-        bent, flat = _normals(item, view.face[row, col], corners, weights, axes)
-        back = flat[:, 2] < 0
+        place = np.nonzero((view.item == index) & ~view.capped)
+        flat_of_face, normal_of_vertex = _find_normals(item)
+        flat = (flat_of_face @ to_camera)[view.face[place]]
+        if item.smooth:
+            bent = _unit(interpolate(item, camera, view, place, normal_of_vertex @ to_camera))
+        else:
+            bent = flat
+        side = np.where(flat[:, 2] < 0, -1.0, 1.0)
+        head = np.clip(side * bent[:, 2], 0.0, 1.0)
+        light = AMBIENT + (1.0 - AMBIENT) * (0.5 * head + 0.5 * np.clip(side * (bent @ lamp), 0.0, 1.0))
         if item.inside is None:
-            colour[back] *= 0.7
-        bent[back] *= -1
-        flat[back] *= -1
-        head = np.clip(bent[:, 2], 0.0, 1.0)
-        light = AMBIENT + (1.0 - AMBIENT) * (0.5 * head + 0.5 * np.clip(bent @ lamp, 0.0, 1.0))
-        pixels[row, col] = colour * light[:, None]
-        normals[row, col] = flat
+            light *= np.where(side < 0, BACK, 1.0)
+        pixels[place] = _paint(item, camera, view, place) * light[:, np.newaxis]
+        if normals is not None:
+            normals[place] = flat * side[:, np.newaxis]
         if item.inside is not None and cut is not None:
             caps = (view.item == index) & view.capped
             pixels[caps] = item.inside
-            normals[caps] = axes @ (cut.normal / np.linalg.norm(cut.normal)) * (1, 1, -1)
-    lined = np.isin(view.item, [k for k, item in enumerate(items) if item.edges])
-    if lined.any():
+            if normals is not None:
+                normals[caps] = cut.normal / np.linalg.norm(cut.normal) @ to_camera
+    if normals is not None:
+        lined = np.isin(view.item, [k for k, item in enumerate(items) if item.edges])
         pixels[_find_edges(view, normals) & lined] *= EDGE
     return pixels
 
 
-def _weigh(item: Item, camera: Camera, view: View, row: Places, col: Places) -> tuple[Ints, Floats]:
-    """Return the corners (N, 3) of the faces that pixels see and their weights (N, 3) at the place seen."""
-    corners = item.faces[view.face[row, col]]
-    points = camera.project(item.vertices, (view.item.shape[1], view.item.shape[0]))[:, :2]
-    a, b, c = (points[corners[:, k]] for k in range(3))
-    p = np.column_stack([col + 0.5, row + 0.5])
-    area = _cross(b - a, c - a)
-    area[area == 0.0] = 1.0
-    wb, wc = _cross(p - a, c - a) / area, _cross(b - a, p - a) / area
-    return corners, np.column_stack([1.0 - wb - wc, wb, wc])
-
-
-def _cross(u: Floats, v: Floats) -> Floats:
-    return np.asarray(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
-
-
-def _colours(item: Item, face: Ints, corners: Ints, weights: Floats) -> Floats:
+def _paint(item: Item, camera: Camera, view: View, place: tuple[Places, ...]) -> Floats:
+    """Return the item's own colour at pixels that see it, (N, 3)."""
     if item.values is not None and item.ramp is not None:
-        return item.ramp.paint((item.values[corners] * weights).sum(axis=1))
+        return item.ramp.paint(interpolate(item, camera, view, place, item.values[:, np.newaxis])[:, 0])
     colour = np.asarray(item.colour)
     if colour.ndim == 1:
-        return np.tile(colour, (len(face), 1))
+        return np.tile(colour, (len(place[0]), 1))
     if len(colour) == len(item.vertices):
-        return np.asarray((colour[corners] * weights[:, :, None]).sum(axis=1))
-    return colour[face].copy()
+        return interpolate(item, camera, view, place, colour)
+    return np.asarray(colour[view.face[place]])
 
 
-def _normals(item: Item, face: Ints, corners: Ints, weights: Floats, axes: Floats) -> tuple[Floats, Floats]:
-    """Return normals (N, 3) for shading and the faces' own, in camera axes right, up, towards the camera."""
+def _find_normals(item: Item) -> tuple[Floats, Floats]:
+    """Return the unit normals of faces, (F, 3), and of vertices, (V, 3), the mean of their faces' by area."""
     a, b, c = (item.vertices[item.faces[:, k]] for k in range(3))
     whole = np.cross(b - a, c - a)
-    flat = _unit(np.asarray(whole[face], dtype=np.float64)) @ axes.T * (1, 1, -1)
-    if not item.smooth:
-        return flat.copy(), flat
     at_vertex = np.zeros(item.vertices.shape)
     for k in range(3):
         at_vertex[:, k] = np.bincount(item.faces.ravel(), np.repeat(whole[:, k], 3), len(item.vertices))
-    bent = _unit((_unit(at_vertex)[corners] * weights[:, :, None]).sum(axis=1)) @ axes.T * (1, 1, -1)
-    return bent, flat
+    return _unit(np.asarray(whole, dtype=np.float64)), _unit(at_vertex)
 
 
 def _unit(vectors: Floats) -> Floats:

@@ -14,10 +14,12 @@ from math import ceil, floor
 
 import numba
 import numpy as np
+from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints, freeze
 from mountgen.ramp import Ramp
 
+Places = NDArray[np.intp]
 NO_CUT = -1.0e30
 _jit = numba.njit(cache=True, nogil=True)
 
@@ -174,6 +176,27 @@ def look(items: Sequence[Item], camera: Camera, *, size: tuple[int, int], cut: P
     return view
 
 
+def interpolate(
+    item: Item, camera: Camera, view: View, place: tuple[Places, ...], at_vertex: Floats
+) -> Floats:
+    """Return what is given at an item's vertices at the places that pixels see.
+
+    Args:
+        item: the mesh.
+        camera, view: where it was seen from, and what `look` found.
+        place: rows and columns, (N,) each, of pixels that see the item.
+        at_vertex: (V, K) float64; NaN spreads over the faces of its vertex.
+
+    Returns:
+        (N, K) float64, linear over each face.
+    """
+    points = camera.project(item.vertices, (view.item.shape[1], view.item.shape[0]))[:, :2]
+    out = np.empty((len(place[0]), at_vertex.shape[1]))
+    faces, values = np.ascontiguousarray(item.faces), np.ascontiguousarray(at_vertex, dtype=np.float64)
+    _weigh_corners(np.ascontiguousarray(points), faces, view.face[place], place[0], place[1], values, out)
+    return out
+
+
 def cut_lines(vertices: Floats, faces: Ints, plane: Plane) -> Floats:
     """Return where a plane cuts a mesh, as separate straight pieces.
 
@@ -240,3 +263,16 @@ def _fill_depth(points, faces, cut_a, cut_b, cut_c, depth, face, front):  # type
                     depth[r, col] = z
                     face[r, col] = f
                     front[r, col] = area < 0.0  # rows count down, so fronts turn the other way
+
+
+@_jit
+def _weigh_corners(points, faces, face, row, col, at_vertex, out):  # type: ignore[no-untyped-def]
+    for i in range(face.shape[0]):
+        a, b, c = faces[face[i], 0], faces[face[i], 1], faces[face[i], 2]
+        ux, uy = points[b, 0] - points[a, 0], points[b, 1] - points[a, 1]
+        vx, vy = points[c, 0] - points[a, 0], points[c, 1] - points[a, 1]
+        px, py = col[i] + 0.5 - points[a, 0], row[i] + 0.5 - points[a, 1]
+        area = ux * vy - uy * vx
+        wb, wc = (px * vy - py * vx) / area, (ux * py - uy * px) / area
+        for k in range(out.shape[1]):
+            out[i, k] = (1.0 - wb - wc) * at_vertex[a, k] + wb * at_vertex[b, k] + wc * at_vertex[c, k]

@@ -156,7 +156,10 @@ def survey_scan(scan: Scan, recess: Recess, out: Path) -> Survey:
 def _lay_ground(recess: Recess, pitch: float) -> _Ground:
     """Look along the draw direction over the rim's extent."""
     low, high = recess.rim[:, :2].min(axis=0), recess.rim[:, :2].max(axis=0)
-    origin = (float(low[0]), float(low[1]))
+    origin = (
+        float(low[0]) + 0.5 * pitch,
+        float(low[1]) + 0.5 * pitch,
+    )  # nodes amid cells
     shape = (int((high[1] - low[1]) / pitch) + 2, int((high[0] - low[0]) / pitch) + 2)
     height = raster_faces(recess.vertices, recess.faces, origin=origin, pitch=pitch, shape=shape)
     x, y = np.meshgrid(origin[0] + pitch * np.arange(shape[1]), origin[1] + pitch * np.arange(shape[0]))

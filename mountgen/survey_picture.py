@@ -188,9 +188,9 @@ def draw_section(sheet: Sheet, recess: Recess, axis: Axis, top: float) -> None:
     draw_arrow(sheet, (1548, top + 84), (1548, top + 8), width=4, tip=22)
     rims = place(mouth[[0, -1]])
     row = top + 104
-    for (x, y), words, side in zip(rims, axis.ends, (-1, 1), strict=True):
+    for (x, y), words, inset in zip(rims, axis.ends, (20.0, SECTION_WIDTH - 20.0), strict=True):
         draw_line(sheet, [(x, y), (x, row - 8)], colour=GREY, width=1)
-        draw_badge(sheet, (x + side * 28, row), words)
+        draw_badge(sheet, (SECTION_LEFT + inset, row), words)
     draw_dimension(sheet, (float(rims[0, 0]), row), (float(rims[1, 0]), row), f"{last - first:.1f} mm")
     deepest = int(np.nanargmax(lid - ground))
     tips = place(np.array([[along[deepest], lid[deepest]], [along[deepest], ground[deepest]]]))

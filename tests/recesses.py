@@ -17,7 +17,7 @@ Box = tuple[float, float, float, float]  # x from, y from, x to, y to, mm
 def cell_mesh(
     level: Callable[[float, float], float], half: tuple[int, int], holes: Sequence[Box]
 ) -> tuple[Floats, Ints]:
-    """Return a mesh of 1 mm cells at z = level(x, y) of their middles, upright walls between cells, cells in holes left out."""
+    """Return 1 mm cells at z = level(x, y) of their middles with upright walls between, but none in holes."""
     quads = []
     cells = {}
     for i in range(-half[0], half[0]):
@@ -27,11 +27,9 @@ def cell_mesh(
             if not any(a < x < c and b < y < d for a, b, c, d in holes):
                 quads.append([(i, j, z), (i + 1, j, z), (i + 1, j + 1, z), (i, j + 1, z)])
     for (i, j), z in cells.items():
-        for (k, m), (p, q) in (
-            ((i + 1, j), ((i + 1, j), (i + 1, j + 1))),
-            ((i, j + 1), ((i + 1, j + 1), (i, j + 1))),
-        ):
-            other = cells.get((k, m), z)
+        corner = (i + 1, j + 1)
+        for p, q, neighbour in (((i + 1, j), corner, (i + 1, j)), (corner, (i, j + 1), (i, j + 1))):
+            other = cells.get(neighbour, z)
             if other < z:  # the wall's front faces the lower cell
                 quads.append([(*p, z), (*p, other), (*q, other), (*q, z)])
             elif other > z:
@@ -52,7 +50,7 @@ def box_recess(
     holes: Sequence[Box] = (),
     **facts: object,
 ) -> Recess:
-    """Return a rectangular recess about the origin, `left` mm deep where x < 0 and `right` mm where x > 0, with holes in it."""
+    """Return a rectangular recess about the origin, `left` mm deep where x < 0, `right` mm where x > 0."""
     half = (width // 2, height // 2)
 
     def level(x: float, y: float) -> float:
@@ -61,22 +59,10 @@ def box_recess(
         return -left if x < 0 else -right
 
     vertices, faces = cell_mesh(level, (half[0] + surround, half[1] + surround), holes)
-    corners = np.array(
-        [(-half[0], -half[1]), (half[0], -half[1]), (half[0], half[1]), (-half[0], half[1])], dtype=float
-    )
-    rim = np.concatenate(
-        [np.linspace(corners[k], corners[(k + 1) % 4], 40, endpoint=False) for k in range(4)]
-    )
-    return Recess(
-        vertices,
-        faces,
-        np.column_stack([rim, np.zeros(len(rim))]),
-        np.zeros(6),
-        np.eye(4),
-        np.array([0.0, 1.0, 0.0]),
-        max(left, right),
-        **facts,  # type: ignore[arg-type]
-    )
+    turns = np.array([(-1.0, -1, 0), (1, -1, 0), (1, 1, 0), (-1, 1, 0)]) * (*half, 1)
+    rim = np.concatenate([np.linspace(turns[k], turns[(k + 1) % 4], 40, endpoint=False) for k in range(4)])
+    usual = {"lid": np.zeros(6), "part_to_scan": np.eye(4), "up": np.array([0.0, 1.0, 0.0])}
+    return Recess(vertices, faces, rim, **(usual | {"depth": max(left, right)} | facts))  # type: ignore[arg-type]
 
 
 def as_scan(recess: Recess, name: str = "box.ply") -> Scan:

@@ -34,11 +34,9 @@ def test_pixels_see_what_the_rays_of_another_library_hit():
         across = (col + 0.5 - SIZE[0] / 2) / 3.0 * right - (row + 0.5 - SIZE[1] / 2) / 3.0 * up
         found = igl.ray_mesh_intersect(camera.target + across - 100.0 * forward, forward, vertices, faces)
         if len(found):
-            face, _, _, _, distance = found[0]
+            face, distance, _, _ = found[0]
             assert view.face[row, col] == face
-            assert view.depth[row, col] == pytest.approx(
-                distance - 100.0, abs=1e-4
-            )  # the rays are single precision
+            assert view.depth[row, col] == pytest.approx(distance - 100.0, abs=1e-4)  # float32
             hits += 1
         else:
             assert view.item[row, col] == -1
