@@ -118,13 +118,8 @@ def test_nothing_imports_in_a_circle() -> None:
 
 
 def test_the_check_shares_nothing_with_the_making() -> None:
-    assert not {each.split(".")[0] for each in reach("inspection")} & {
-        "field",
-        "section",
-        "loft",
-        "features",
-        "raster",
-    }
+    making = {"field", "section", "loft", "features"}
+    assert not {each.split(".")[0] for each in reach("inspection")} & making
 
 
 def test_only_the_command_line_prints() -> None:
