@@ -18,6 +18,7 @@ from mountgen.spline import DEGREE, Axis, Surface
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
 FACET_ANGLE = 0.5  # radians between neighbouring facets
 SEAM = 1.0e-4  # mm; edges closer than this are sewn
+TRIM = 2.0e-4  # mm; how well the given edges lie on their faces
 POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file by a third
 
 Solid = Any  # TopoDS_Shape; OCP has no type information
@@ -146,6 +147,112 @@ def loft_solid(surface: Surface) -> Solid:
     return _sew(faces, "wall loft")
 
 
+@dataclass(frozen=True, eq=False)
+class TubeEnd:
+    """A tube's end on a height field. All three run over the same parameter, the tube's u, on the same knots.
+
+    axis: knots; space (P, 3), wall (P, 2) and plan (P, 2): poles in mm, in the tube's (u, v) and in the field's (x, y).
+    field: the height field that closes the tube.
+    """
+
+    axis: Axis
+    space: Floats
+    wall: Floats
+    plan: Floats
+    field: Surface
+
+
+def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd) -> Solid:
+    """Return the solid inside a tube (u periodic and counter-clockwise, v upwards) between two height fields that trim it.
+
+    The edges are given, so nothing is intersected: three faces, three edges, two vertices.
+
+    Raises:
+        KernelError: the solid does not check as valid.
+    """
+    from OCP.BRep import BRep_Builder
+    from OCP.BRepLib import BRepLib
+    from OCP.Geom2d import Geom2d_Line
+    from OCP.gp import gp_Dir2d, gp_Pnt, gp_Pnt2d
+    from OCP.TopLoc import TopLoc_Location
+    from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shell, TopoDS_Solid, TopoDS_Vertex, TopoDS_Wire
+
+    build, here = BRep_Builder(), TopLoc_Location()
+    wall = spline_surface(tube)
+    wall_face = TopoDS_Face()
+    build.MakeFace(wall_face, wall, SEAM)
+    vertices, rings, caps = [], [], []
+    for end in (bottom, top):
+        vertex = TopoDS_Vertex()
+        build.MakeVertex(vertex, gp_Pnt(*(float(c) for c in end.space[0])), TRIM)
+        edge = TopoDS_Edge()
+        build.MakeEdge(edge, _curve(end.axis, end.space), TRIM)
+        cap_surface = height_surface(end.field)
+        build.UpdateEdge(edge, _curve(end.axis, end.wall), wall, here, TRIM)
+        build.UpdateEdge(edge, _curve(end.axis, end.plan), cap_surface, here, TRIM)
+        build.Add(edge, vertex.Oriented(_forward(True)))
+        build.Add(edge, vertex.Oriented(_forward(False)))
+        build.Range(edge, float(end.axis.breaks[0]), float(end.axis.breaks[-1]))
+        cap = TopoDS_Face()
+        build.MakeFace(cap, cap_surface, SEAM)
+        ring = TopoDS_Wire()
+        build.MakeWire(ring)
+        build.Add(ring, edge)
+        ring.Closed(True)
+        build.Add(cap, ring)
+        vertices.append(vertex)
+        rings.append(edge)
+        caps.append(cap)
+    u0, u1 = float(tube.u.breaks[0]), float(tube.u.breaks[-1])
+    v0, v1 = float(bottom.wall[0, 1]), float(top.wall[0, 1])
+    seam = TopoDS_Edge()
+    build.MakeEdge(seam, wall.UIso(u0), TRIM)
+    build.UpdateEdge(
+        seam, Geom2d_Line(gp_Pnt2d(u1, 0.0), gp_Dir2d(0, 1)), Geom2d_Line(gp_Pnt2d(u0, 0.0), gp_Dir2d(0, 1)), wall, here, TRIM
+    )
+    build.Add(seam, vertices[0].Oriented(_forward(True)))
+    build.Add(seam, vertices[1].Oriented(_forward(False)))
+    build.Range(seam, v0, v1)
+    loop = TopoDS_Wire()
+    build.MakeWire(loop)
+    for part in (rings[0], seam, rings[1].Reversed(), seam.Reversed()):
+        build.Add(loop, part)
+    loop.Closed(True)
+    build.Add(wall_face, loop)
+    shell, solid = TopoDS_Shell(), TopoDS_Solid()
+    build.MakeShell(shell)
+    for face in (wall_face, caps[0].Reversed(), caps[1]):
+        build.Add(shell, face)
+    shell.Closed(True)
+    BRepLib.SameParameter_s(shell, 1e-5, True)
+    build.MakeSolid(solid)
+    build.Add(solid, shell)
+    if not is_valid(solid):
+        raise KernelError("wall, floor and lid do not make a valid solid", "body", "the solid is made another way")
+    return solid
+
+
+def _forward(yes: bool) -> Any:
+    from OCP.TopAbs import TopAbs_Orientation
+
+    return TopAbs_Orientation.TopAbs_FORWARD if yes else TopAbs_Orientation.TopAbs_REVERSED
+
+
+def _curve(axis: Axis, poles: Floats) -> Any:
+    """Return the kernel's clamped cubic curve in space (poles (P, 3)) or in a surface's parameters (poles (P, 2))."""
+    from OCP.Geom import Geom_BSplineCurve
+    from OCP.Geom2d import Geom2d_BSplineCurve
+    from OCP.gp import gp_Pnt, gp_Pnt2d
+    from OCP.TColgp import TColgp_Array1OfPnt, TColgp_Array1OfPnt2d
+
+    flat = poles.shape[1] == 2
+    array = (TColgp_Array1OfPnt2d if flat else TColgp_Array1OfPnt)(1, len(poles))
+    for i, pole in enumerate(poles):
+        array.SetValue(i + 1, (gp_Pnt2d if flat else gp_Pnt)(*(float(c) for c in pole)))
+    knots, mults = _knots(axis)
+    return (Geom2d_BSplineCurve if flat else Geom_BSplineCurve)(array, knots, mults, DEGREE)
+
+
 def prism_solid(bottom: Surface, height: float) -> Solid:
     """Return the solid swept upwards (downwards where negative) by `height` mm from a height field over its rectangle of x, y."""
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
@@ -259,6 +366,25 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
     faces = index.reshape(-1)[np.vstack(triangles)]
     keep = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
     return Mesh(vertices, faces[keep].astype(np.int32))
+
+
+def solid_of_mesh(mesh: Mesh) -> Solid:
+    """Return the solid whose faces are a closed mesh's triangles; slow beyond some thousands.
+
+    Raises:
+        KernelError: the triangles do not close.
+    """
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
+    from OCP.gp import gp_Pnt
+
+    points = [gp_Pnt(*(float(c) for c in v)) for v in mesh.vertices]
+    faces = []
+    for a, b, c in mesh.faces:
+        outline = BRepBuilderAPI_MakePolygon(points[a], points[b], points[c], True)
+        face = BRepBuilderAPI_MakeFace(outline.Wire(), True)
+        if face.IsDone():
+            faces.append(face.Face())
+    return _sew(faces, "faceted body")
 
 
 def mesh_volume(mesh: Mesh) -> float:

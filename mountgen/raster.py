@@ -182,6 +182,22 @@ def _climb(height, level, rise):  # type: ignore[no-untyped-def]
 
 
 @_jit
+def _disc_highest(height, half, first, last, out):  # type: ignore[no-untyped-def]
+    rows, cols = height.shape
+    reach = (half.shape[0] - 1) // 2
+    for r in range(first, last):
+        for c in range(cols):
+            best = height[r, c]
+            for k in range(half.shape[0]):
+                rr = min(rows - 1, max(0, r + k - reach))
+                lo, hi = max(0, c - half[k]), min(cols - 1, c + half[k])
+                for cc in range(lo, hi + 1):
+                    if height[rr, cc] > best:
+                        best = height[rr, cc]
+            out[r, c] = best
+
+
+@_jit
 def _look_around(height, empty, todo, reach, out):  # type: ignore[no-untyped-def]
     rows, cols = height.shape
     for i in range(todo.shape[0]):
@@ -322,6 +338,20 @@ def dilate_cone(height: Singles, *, slope: float, pitch: float) -> Singles:
     raised = height.copy()
     _sweep_cone(raised, slope * pitch, sqrt(2.0), sqrt(5.0))
     return raised
+
+
+def dilate_disc(height: Singles, *, radius: float, pitch: float) -> Singles:
+    """Return each node's highest value within a flat disc of `radius` mm."""
+    reach = int(radius / pitch)
+    half = np.array([int(sqrt(reach**2 - k**2)) for k in range(-reach, reach + 1)])
+    out = np.empty_like(height)
+
+    def work(part: slice) -> None:
+        _disc_highest(height, half, part.start, part.stop, out)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(work, _halves(height.shape[0])))
+    return out
 
 
 def climb(height: Singles, start: Bools, *, slope: float, pitch: float, most_sweeps: int = 60) -> Singles:

@@ -16,14 +16,19 @@ from mountgen.arrays import Bools, Floats, freeze
 from mountgen.datum import resample_loop, signed_area
 from mountgen.errors import SectionError
 from mountgen.field import InsertableSpace
-from mountgen.raster import climb
+from mountgen.raster import climb, dilate_disc
 
 SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range
 SPLIT_STEP = 2.5  # degrees
+PREFER = 0.03  # per degree away from 60, where floor and wall are both easy to fit
 CROSSING = 5.0  # degrees; wall and floor are each relaxed by this much, so they cross at twice the angle
-MARKER_STEP = 0.4  # mm around the loop
+CONTOUR_PITCH = 0.26  # mm; grid of the level sets; linear between nodes, 0.008 mm off on a corner of 1 mm radius
+CORNER = 1.0  # mm; the wall's convex corners are rounded to at least this radius, inwards
+MARKER_STEP = 0.35  # mm around the loop
 LEVEL_STEP = 0.25  # mm down the wall, or more where the recess is deep
 MOST_LEVELS = 140
+FOOT = 0.25  # mm inwards of a marker, where its ground is looked at
+NEAR_WALL = 1.0  # mm; a marker this near to a section on steep ground belongs to it, however it got behind
 PAST_FLOOR = 1.5  # mm; how deep below the floor the wall goes on leaning inwards
 FLOOR_SHARE = 0.03  # of the mouth's area; smaller flat spots are ledges, not floor
 RIM_BAND = 0.2  # of the depth; flat ground within it is the rim's flare unless it is a large part of the mouth
@@ -67,7 +72,8 @@ def cut_sections(space: InsertableSpace, z: Floats) -> tuple[Section, ...]:
     """Return the level sets of the insertable space at heights z (L,), mm, highest first as given."""
     from contourpy import contour_generator
 
-    generator = contour_generator(x=space.x, y=space.y, z=space.height)
+    step = max(1, int(CONTOUR_PITCH / space.pitch))
+    generator = contour_generator(x=space.x[::step], y=space.y[::step], z=space.height[::step, ::step])
     sections = []
     for level in z:
         loops = []
@@ -93,16 +99,21 @@ def sample_height(space: InsertableSpace, points: Floats) -> Floats:
     return value
 
 
+def steepness(space: InsertableSpace) -> Floats:
+    """Return the slope of the insertable surface at every node, (R, C), mm of height per mm of plan."""
+    dy, dx = np.gradient(space.height, np.float32(space.pitch))
+    return np.hypot(dx, dy)
+
+
 def choose_split(space: InsertableSpace) -> float:
     """Return the slope, in degrees, around which the insertable surface has the least area: there floor and wall part best."""
-    dy, dx = np.gradient(space.height.astype(np.float64), space.pitch)
-    steep = np.hypot(dx, dy)
+    steep = steepness(space)
     inside = space.height < space.top
     slope = np.degrees(np.arctan(steep[inside]))
     area = np.sqrt(1.0 + steep[inside] ** 2)
     candidates = np.arange(SPLIT_SLOPES[0], SPLIT_SLOPES[1] + 0.1, SPLIT_STEP)
     cost = [
-        area[np.abs(slope - c) < CROSSING + 1.0].sum() * (1.0 + 0.01 * abs(c - 60.0)) for c in candidates
+        area[np.abs(slope - c) < CROSSING + 1.0].sum() * (1.0 + PREFER * abs(c - 60.0)) for c in candidates
     ]
     return float(candidates[int(np.argmin(cost))])
 
@@ -114,9 +125,8 @@ def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
     """
     from scipy import ndimage
 
-    dy, dx = np.gradient(space.height.astype(np.float64), space.pitch)
     inside = space.height < space.top
-    flat = inside & (np.hypot(dx, dy) < tan(radians(split_deg)))
+    flat = inside & (steepness(space) < tan(radians(split_deg)))
     label, count = ndimage.label(flat)
     if count == 0:
         return np.asarray(flat)
@@ -133,13 +143,16 @@ def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
 def without_ledges(space: InsertableSpace, floor: Bools, split_deg: float) -> InsertableSpace:
     """Return the space with all ground filled that cannot be reached from the floor up walls steeper than the split slope.
 
-    Ears, ledges, the flare of a rounded rim and pits cut off from the floor go. Safe: the space only shrinks.
+    Ears, ledges, the flare of a rounded rim and pits cut off from the floor go, and the wall's corners are rounded to a radius
+    that a spline can follow. Safe: the space only shrinks.
     """
     slope = tan(radians(min(split_deg + CROSSING + 3.0, 86.0)))
-    return replace(space, height=climb(space.height, floor, slope=slope, pitch=space.pitch))
+    steep = climb(space.height, floor, slope=slope, pitch=space.pitch)
+    closed = -dilate_disc(-dilate_disc(steep, radius=CORNER, pitch=space.pitch), radius=CORNER, pitch=space.pitch)
+    return replace(space, height=np.where(floor, steep, closed))
 
 
-def trace_wall(space: InsertableSpace, split_deg: float) -> WallTrace:
+def trace_wall(space: InsertableSpace, floor: Bools, split_deg: float) -> WallTrace:
     """Trace the wall's loops down from the mouth to below the lowest floor.
 
     Every marker steps to the nearest point of the next lower section, as long as that is no farther away than the split slope
@@ -147,6 +160,7 @@ def trace_wall(space: InsertableSpace, split_deg: float) -> WallTrace:
 
     Args:
         space: the insertable space, without ledges.
+        floor: (R, C) bool, the floor's nodes.
         split_deg: slope where floor gives way to wall, degrees.
 
     Returns:
@@ -172,16 +186,21 @@ def trace_wall(space: InsertableSpace, split_deg: float) -> WallTrace:
     around = float(np.linalg.norm(np.diff(np.vstack([first, first[:1]]), axis=0), axis=1).sum())
     points = resample_loop(first, step=max(MARKER_STEP, around / 2500))
     lean = 1.0 / tan(radians(split_deg + CROSSING))
+    steep = steepness(space) > tan(radians(split_deg + CROSSING + 1.0))
     loops, met = [points], [np.ones(len(points), dtype=bool)]
     for i in range(1, len(levels)):
         drop = levels[i - 1] - levels[i]
         points = _untangle(points)
         inward = _inward_normals(points)
-        target, distance = _nearest_on(sections[i], points, cKDTree)
-        on_wall = distance <= lean * drop + 0.01
+        target, distance = _nearest_on(sections[i].loops, points, cKDTree)
+        over_floor = _look_up(floor, space, points + FOOT * inward)
+        left_behind = (distance < NEAR_WALL) & _look_up(steep, space, target) & ~over_floor
+        on_wall = (distance <= lean * drop + 0.01) | left_behind
         deep = sample_height(space, points) - levels[i] > PAST_FLOOR
         step = np.where(deep, 0.0, lean * drop)
         points = np.where(on_wall[:, None], target, points + inward * _smooth(step)[:, None])
+        fair = 0.5 * points + 0.25 * (np.roll(points, 1, axis=0) + np.roll(points, -1, axis=0))
+        points = _untangle(np.where(on_wall[:, None], points, fair), only_crossed=True)
         loops.append(points)
         met.append(on_wall)
     above = np.array([space.top + 2.0, space.top + 1.0])
@@ -191,13 +210,13 @@ def trace_wall(space: InsertableSpace, split_deg: float) -> WallTrace:
     return WallTrace(points=grid[:, ::-1], z=z[::-1], on_wall=on_wall[:, ::-1], split_deg=split_deg)
 
 
-def _nearest_on(section: Section, points: Floats, tree_type) -> tuple[Floats, Floats]:  # type: ignore[no-untyped-def]
-    """Return the nearest point of a section's loops to each point, and its distance."""
-    if not section.loops:
+def _nearest_on(loops: tuple[Floats, ...], points: Floats, tree_type) -> tuple[Floats, Floats]:  # type: ignore[no-untyped-def]
+    """Return the nearest point of some loops to each point, and its distance."""
+    if not loops:
         return points, np.full(len(points), np.inf)
-    knots = np.vstack(section.loops)
-    after = np.concatenate([np.roll(np.arange(len(loop)), -1) + start for loop, start in _starts(section.loops)])
-    before = np.concatenate([np.roll(np.arange(len(loop)), 1) + start for loop, start in _starts(section.loops)])
+    knots = np.vstack(loops)
+    after = np.concatenate([np.roll(np.arange(len(loop)), -1) + start for loop, start in _starts(loops)])
+    before = np.concatenate([np.roll(np.arange(len(loop)), 1) + start for loop, start in _starts(loops)])
     _, near = tree_type(knots).query(points)
     best, distance = knots[near], np.linalg.norm(knots[near] - points, axis=1)
     for other in (after[near], before[near]):
@@ -230,12 +249,21 @@ def _smooth(values: Floats) -> Floats:
     return np.convolve(np.concatenate([values[-3:], values, values[:3]]), kernel, mode="valid")
 
 
-def _untangle(points: Floats) -> Floats:
+def _look_up(mask: Bools, space: InsertableSpace, points: Floats) -> Bools:
+    """Return the mask's value at the node nearest to each point (N, 2)."""
+    col = np.clip(np.rint((points[:, 0] - space.origin[0]) / space.pitch).astype(int), 0, mask.shape[1] - 1)
+    row = np.clip(np.rint((points[:, 1] - space.origin[1]) / space.pitch).astype(int), 0, mask.shape[0] - 1)
+    return np.asarray(mask[row, col])
+
+
+def _untangle(points: Floats, *, only_crossed: bool = False) -> Floats:
     """Return the markers in order along the simple loop they describe, their spacing evened out over a few neighbours."""
     import shapely
 
     polygon = shapely.Polygon(points)
     if polygon.is_valid:
+        if only_crossed:
+            return points
         loop, at = points, np.arange(len(points))
     else:
         parts = [g for g in shapely.get_parts(shapely.buffer(polygon, 0.0)) if g.geom_type == "Polygon" and not g.is_empty]
@@ -254,7 +282,7 @@ def _untangle(points: Floats) -> Floats:
         turned = np.maximum.accumulate(place[0] + np.concatenate([[0.0], np.cumsum(step[:-1])]))
         place = np.minimum(turned, place[0] + total)
     gap = np.diff(place, append=place[0] + total)
-    gap = _smooth(np.maximum(gap, 0.0)) + 1e-6
+    gap = _smooth(_smooth(np.maximum(gap, 0.0))) + 1e-6
     gap *= total / gap.sum()
     start = place[0]
     place = (start + np.concatenate([[0.0], np.cumsum(gap[:-1])])) % total

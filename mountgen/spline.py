@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from mountgen.arrays import Floats
+from mountgen.arrays import Bools, Floats
 
 DEGREE = 3
 
@@ -27,8 +28,10 @@ class Axis:
         """Number of poles along the axis."""
         return len(self.breaks) - 1 if self.periodic else len(self.breaks) - 1 + DEGREE
 
-    def basis(self, at: Floats) -> Floats:
-        """Return the (N, poles) matrix of basis values at parameters `at` (N,), within the ends.
+    def local(self, at: Floats) -> tuple[NDArray[np.int64], Floats]:
+        """Return, for parameters `at` (N,), the index of the first of the four poles that count, (N,), and their weights, (N, 4).
+
+        On a periodic axis indices run on past the last pole; take them modulo `poles`.
 
         References:
             C. de Boor (1972), On calculating with B-splines, J. Approx. Theory 6:50-62.
@@ -44,8 +47,7 @@ class Axis:
             knots = np.concatenate([before, inner, after])
         else:
             knots = np.concatenate([np.full(DEGREE, first), self.breaks, np.full(DEGREE, last)])
-        count = len(knots) - DEGREE - 1
-        cell = np.clip(np.searchsorted(knots, at, side="right") - 1, DEGREE, count - 1)
+        cell = np.clip(np.searchsorted(knots, at, side="right") - 1, DEGREE, len(knots) - DEGREE - 2)
         values = np.zeros((len(at), DEGREE + 1))
         values[:, 0] = 1.0
         for degree in range(1, DEGREE + 1):
@@ -57,18 +59,18 @@ class Axis:
                 values[:, r] = saved + right * term
                 saved = left * term
             values[:, degree] = saved
-        full = np.zeros((len(at), count))
+        return cell - DEGREE, values
+
+    def basis(self, at: Floats) -> Floats:
+        """Return the (N, poles) matrix of basis values at parameters `at` (N,), within the ends."""
+        start, values = self.local(at)
+        full = np.zeros((len(at), self.poles))
         rows = np.arange(len(at))
         for r in range(DEGREE + 1):
-            full[rows, cell - DEGREE + r] = values[:, r]
-        if self.periodic:
-            wrapped = full[:, : self.poles].copy()
-            for k in range(self.poles, count):
-                wrapped[:, k % self.poles] += full[:, k]
-            return wrapped
+            np.add.at(full, (rows, (start + r) % self.poles), values[:, r])
         return full
 
-    def split(self, where: np.ndarray, *, shortest: float) -> Axis:
+    def split(self, where: Bools, *, shortest: float) -> Axis:
         """Return the axis with every marked interval (B-1,) bool halved, if the halves stay longer than `shortest`."""
         length = np.diff(self.breaks)
         middle = 0.5 * (self.breaks[:-1] + self.breaks[1:])
@@ -87,6 +89,16 @@ class Surface:
         """Return values on the grid of parameters u (N,) x v (M,), (N, M, D)."""
         grid: Floats = np.einsum("ni,ijd,mj->nmd", self.u.basis(u), self.poles, self.v.basis(v), optimize=True)
         return grid
+
+    def at_points(self, u: Floats, v: Floats) -> Floats:
+        """Return values at the N single points (u, v), each (N,), as (N, D)."""
+        i, a = self.u.local(u)
+        j, b = self.v.local(v)
+        value = np.zeros((len(u), self.poles.shape[2]))
+        for k in range(DEGREE + 1):
+            for m in range(DEGREE + 1):
+                value += (a[:, k] * b[:, m])[:, None] * self.poles[(i + k) % self.u.poles, (j + m) % self.v.poles]
+        return value
 
 
 def fit_surface(u: Floats, v: Floats, data: Floats, u_axis: Axis, v_axis: Axis) -> Surface:

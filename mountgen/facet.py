@@ -1,0 +1,88 @@
+"""The announced fallback of stage 5: a faceted body straight from the insertable height, watertight by construction."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from mountgen.arrays import Floats, Ints
+from mountgen.datum import lid_height
+from mountgen.errors import LoftError
+from mountgen.field import InsertableSpace
+from mountgen.kernel import Body, Mesh, solid_of_mesh
+from mountgen.raster import dilate_disc
+
+FACET_PITCH = 0.5  # mm; grid of the facets before they are thinned
+MOST_FACETS = 5000  # a solid kernel and a STEP file carry no more in reasonable time
+FIRST_TOLERANCE, LAST_TOLERANCE = 0.03, 0.5  # mm; how much thinning may move a facet; the body is kept clear by as much
+
+
+def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why: str) -> Body:
+    """Return a faceted insertable body: everything between the insertable height and the lid, thinned from the safe side.
+
+    Args:
+        space: the insertable space.
+        below: how far below the lid the top lies, mm.
+        reach: how deep from the mouth plane the body goes, mm; None for all the way.
+        why: what kept the smooth body from being made, for the note to the user.
+
+    Raises:
+        LoftError: nothing is left between floor and lid.
+    """
+    step = max(1, round(FACET_PITCH / space.pitch))
+    wide = dilate_disc(space.height, radius=0.5 * step * space.pitch, pitch=space.pitch)
+    x, y = space.x[::step], space.y[::step]
+    tolerance = FIRST_TOLERANCE
+    while True:
+        floor = wide[::step, ::step].astype(np.float64) + 2.0 * tolerance
+        if reach is not None:
+            floor = np.maximum(floor, -reach)
+        part = _between(x, y, floor, space, below).simplify(tolerance)
+        pieces = [p for p in part.decompose() if p.volume() > 1.0]
+        if not pieces:
+            raise LoftError("nothing is left between floor and lid", "body", "reach deeper, or ask for less clearance")
+        largest = max(pieces, key=lambda p: p.volume())
+        if largest.num_tri() <= MOST_FACETS or tolerance >= LAST_TOLERANCE:
+            break
+        tolerance *= 1.6
+    raw = largest.to_mesh64()
+    mesh = Mesh(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts, dtype=np.int32))
+    note = f"the body is faceted ({len(mesh.faces)} facets, {tolerance:.2f} mm coarse): {why}"
+    return Body(solid=solid_of_mesh(mesh), mesh=mesh, faceted=True, notes=(note,))
+
+
+def _between(x: Floats, y: Floats, floor: Floats, space: InsertableSpace, below: float) -> Any:
+    """Return the manifold between a floor given on a grid (R, C) and the lid less `below`."""
+    from manifold3d import Manifold
+
+    lid = lid_height(space.lid, *np.meshgrid(x, y)) - below
+    base = float(min(floor.min(), lid.min())) - 5.0
+    lower = _slab(x, y, np.minimum(floor, lid.max() + 5.0), base)
+    upper = _slab(x, y, lid, base + 1.0)
+    part: Manifold = upper - lower
+    return part
+
+
+def _slab(x: Floats, y: Floats, top: Floats, base: float) -> Any:
+    """Return the manifold between the plane z = base and heights (R, C) over a grid."""
+    from manifold3d import Manifold, Mesh64
+
+    rows, cols = top.shape
+    gx, gy = np.meshgrid(x, y)
+    above = np.column_stack([gx.ravel(), gy.ravel(), top.ravel()])
+    under = np.column_stack([gx.ravel(), gy.ravel(), np.full(top.size, base)])
+    index = np.arange(rows * cols, dtype=np.int64).reshape(rows, cols)
+    a, b, c, d = index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1]
+    lids: Ints = np.concatenate([
+        np.stack([a, b, c], axis=-1).reshape(-1, 3), np.stack([a, c, d], axis=-1).reshape(-1, 3),
+    ]).astype(np.int32)
+    border = np.concatenate([index[0, :], index[1:, -1], index[-1, -2::-1], index[-2:0:-1, 0]])
+    after = np.roll(border, -1)
+    n = rows * cols
+    sides = np.concatenate([np.stack([border + n, after + n, after], axis=-1), np.stack([border + n, after, border], axis=-1)])
+    faces = np.concatenate([lids, lids[:, ::-1] + n, sides]).astype(np.uint64)
+    slab = Manifold(Mesh64(np.vstack([above, under]), faces))
+    if slab.is_empty():
+        raise LoftError(f"the facets do not close ({slab.status()})", "body", "this is a fault of mountgen: report it with the scan")
+    return slab

@@ -1,0 +1,303 @@
+"""Stage 5: the insertable space to one closed solid: a lofted wall face, a floor face, and the lid.
+
+Wall and floor are fitted from the safe side: no sample of the insertable surface may stick out of the body's complement by
+more than a tolerance. They cross at about ten degrees (see `section.py`), which a solid kernel intersects reliably.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, radians, tan
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats
+from mountgen.errors import KernelError, LoftError
+from mountgen.field import InsertableSpace
+from mountgen.kernel import (
+    Body,
+    Solid,
+    TubeEnd,
+    closed_tube,
+    combine,
+    is_valid,
+    loft_solid,
+    mesh_volume,
+    prism_solid,
+    solids_of,
+    tessellate,
+)
+from mountgen.raster import EMPTY, dilate_cone
+from mountgen.section import (
+    CROSSING,
+    WallTrace,
+    choose_split,
+    find_floor,
+    sample_height,
+    trace_wall,
+    without_ledges,
+)
+from mountgen.spline import Axis, Surface, fit_surface, interval_error, uniform_axis
+
+ONE_SIDED = 0.015  # mm; how far a fitted sample may lie on the wrong side
+WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
+ERROR_SHARE = 0.98  # the quantile of the error that decides
+WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
+TANGLE = 0.4  # mm; a wall that runs along the floor may come out of it by this much without being cut there; the floor is safe itself
+FLOOR_SAMPLE = 0.3  # mm
+MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
+
+
+@dataclass(frozen=True, eq=False)
+class Shell:
+    """The two fitted surfaces that bound a body from outside and below. wall: (x, y, z) over (u, z); floor: z over (x, y)."""
+
+    wall: Surface
+    floor: Surface
+    split_deg: float
+
+
+def loft_body(space: InsertableSpace, *, below: float = 0.0, reach: float | None = None) -> Body:
+    """Loft the largest insertable body up to the lid.
+
+    Args:
+        space: the insertable space.
+        below: how far below the lid the top lies, mm.
+        reach: how deep from the mouth plane the body goes, mm; None for all the way.
+
+    Returns:
+        Body: one solid of three faces (four with a reach), with its tessellation.
+
+    Raises:
+        LoftError: neither a smooth nor a faceted body can be made.
+    """
+    shell = fit_shell(space)
+    solid = shell_solid(shell, space, below=below, reach=reach)
+    return Body(solid=solid, mesh=tessellate(solid))
+
+
+def fit_shell(space: InsertableSpace) -> Shell:
+    """Fit wall and floor to the insertable space, from the safe side."""
+    split = choose_split(space)
+    floor = find_floor(space, split)
+    cleared = without_ledges(space, floor, split)
+    trace = trace_wall(cleared, floor, split)
+    return Shell(wall=_fit_wall(trace, cleared), floor=_fit_floor(cleared, floor, trace, split), split_deg=split)
+
+
+def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: float | None) -> Solid:
+    """Return the kernel solid inside a shell, cut by the lid less `below` and, where given, by the plane of `reach`.
+
+    The edges where the wall meets floor and lid are found on the splines themselves, meridian by meridian, so the kernel has
+    nothing to intersect; only where a meridian crosses the floor more than once is the kernel asked to.
+    """
+    lid = _lid_surface(space, shell.floor, -below)
+    try:
+        solid = closed_tube(shell.wall, _meet(shell.wall, shell.floor), _meet(shell.wall, lid))
+    except KernelError:
+        solid = _intersected(shell, lid)
+    if reach is not None:
+        tall = float(np.ptp(shell.wall.v.breaks)) + 10.0
+        solid = combine(solid, prism_solid(_flat(shell.floor, -reach), tall), "common", what="reach")
+    pieces = solids_of(solid)
+    if not pieces:
+        raise LoftError("wall, floor and lid leave no solid", "body", "reach deeper, or ask for less clearance")
+    return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))) if len(pieces) > 1 else pieces[0]
+
+
+def _intersected(shell: Shell, lid: Surface) -> Solid:
+    tall = float(np.ptp(shell.wall.v.breaks)) + float(np.ptp(shell.floor.poles)) + 10.0
+    solid = combine(loft_solid(shell.wall), prism_solid(shell.floor, tall), "common", what="floor")
+    return combine(solid, prism_solid(lid, tall), "cut", what="lid")
+
+
+def _meet(wall: Surface, field: Surface) -> TubeEnd:
+    """Return the curve in which a tube meets a height field: along every meridian the one height at which both agree.
+
+    Raises:
+        KernelError: a meridian crosses the field more than once, or not at all.
+    """
+    axis = Axis(_refined(wall.u.breaks, 2), periodic=False)
+    at = _refined(axis.breaks, 3)
+    v = _refined(wall.v.breaks, 3)
+
+    def above(u: Floats, height: Floats) -> Floats:
+        point = wall.at_points(u, height)
+        return point[:, 2] - field.at_points(point[:, 0], point[:, 1])[:, 0]
+
+    grid = wall.at(at, v)
+    over = grid[..., 2] - field.at_points(grid[..., 0].ravel(), grid[..., 1].ravel()).reshape(grid.shape[:2])
+    if not ((over[:, 0] < 0) & (over[:, -1] > 0)).all():
+        raise KernelError("the wall does not reach across the floor", "body", "the solid is made another way")
+    last = len(v) - 1 - np.argmax(over[:, ::-1] < 0, axis=1)  # the highest sample still below the floor
+    again = np.where(np.arange(len(v))[None, :] < last[:, None], over, -np.inf).max(initial=-np.inf)
+    if again > TANGLE:
+        raise KernelError(f"the wall comes {again:.2f} mm out of the floor again", "body", "the solid is made another way")
+    low, high = v[last], v[last + 1]
+    for _ in range(32):
+        middle = 0.5 * (low + high)
+        free = above(at, middle) > 0
+        low, high = np.where(free, low, middle), np.where(free, middle, high)
+    height = 0.5 * (low + high)
+    point = wall.at_points(at, height)
+    point[:, 2] = field.at_points(point[:, 0], point[:, 1])[:, 0]
+    return TubeEnd(
+        axis=axis, space=_fit_curve(axis, at, point), wall=_fit_curve(axis, at, np.column_stack([at, height])),
+        plan=_fit_curve(axis, at, point[:, :2]), field=field,
+    )
+
+
+def _refined(breaks: Floats, parts: int) -> Floats:
+    inner = [np.linspace(a, b, parts, endpoint=False) for a, b in zip(breaks[:-1], breaks[1:], strict=True)]
+    return np.concatenate([*inner, breaks[-1:]])
+
+
+def _fit_curve(axis: Axis, at: Floats, data: Floats) -> Floats:
+    """Return the poles (P, D) of the clamped cubic nearest to data (N, D), through its two ends."""
+    basis = axis.basis(at)
+    poles = np.zeros((axis.poles, data.shape[1]))
+    poles[0], poles[-1] = data[0], data[-1]
+    rest = data - basis @ poles
+    inner = basis[:, 1:-1]
+    poles[1:-1] = np.linalg.solve(inner.T @ inner, inner.T @ rest)
+    return poles
+
+
+def _lid_surface(space: InsertableSpace, like: Surface, shift: float) -> Surface:
+    x = np.linspace(like.u.breaks[0], like.u.breaks[-1], 12)
+    y = np.linspace(like.v.breaks[0], like.v.breaks[-1], 12)
+    from mountgen.datum import lid_height
+
+    z = lid_height(space.lid, *np.meshgrid(x, y, indexing="ij")) + shift
+    axes = (Axis(x[[0, -1]], False), Axis(y[[0, -1]], False))
+    return fit_surface(x, y, z[..., None], *axes)
+
+
+def _flat(like: Surface, z: float) -> Surface:
+    axes = (Axis(like.u.breaks[[0, -1]], False), Axis(like.v.breaks[[0, -1]], False))
+    return Surface(*axes, np.full((axes[0].poles, axes[1].poles, 1), z))
+
+
+def _fit_wall(trace: WallTrace, space: InsertableSpace) -> Surface:
+    """Fit the wall: periodic around, clamped down; knots where the error is; then moved inwards until it is one-sided."""
+    count, levels, _ = trace.points.shape
+    u = np.arange(count) / count
+    z = trace.z
+    around = float(np.linalg.norm(np.diff(trace.points[:, -1], axis=0, append=trace.points[:1, -1]), axis=1).sum())
+    shortest = 4.0 / count  # at least four markers to an interval
+    u_axis = uniform_axis(0.0, 1.0, min(1 / 24, 8.0 / around), periodic=True)
+    v_axis = uniform_axis(float(z[0]), float(z[-1]), max(2.0, float(np.ptp(z)) / 8))
+    inward = _inward(trace.points)
+    matters = trace.on_wall
+    data = trace.points.copy()
+    surface = fit_surface(u, z, data, u_axis, v_axis)
+    for _ in range(6):
+        error = _misfit(np.where(matters, ((surface.at(u, z) - data) * inward).sum(axis=2), 0.0), (5, 5), "wrap")
+        u_new = u_axis
+        if u_axis.poles < WALL_POLES:
+            u_new = u_axis.split(interval_error(u_axis, u, error, share=ERROR_SHARE) > WALL_ERROR, shortest=shortest)
+        v_new = v_axis.split(interval_error(v_axis, z, error.T, share=ERROR_SHARE) > WALL_ERROR, shortest=0.8)
+        if len(u_new.breaks) == len(u_axis.breaks) and len(v_new.breaks) == len(v_axis.breaks):
+            break
+        u_axis, v_axis = u_new, v_new
+        surface = fit_surface(u, z, data, u_axis, v_axis)
+    for _ in range(8):
+        inside = ((surface.at(u, z) - trace.points) * inward).sum(axis=2)
+        short = np.where(matters, np.maximum(-ONE_SIDED - inside, 0.0), 0.0)
+        if short.max() < 0.3 * ONE_SIDED:
+            break
+        data += _spread(short, (5, 5))[..., None] * inward
+        surface = fit_surface(u, z, data, u_axis, v_axis)
+    poles = np.empty((*surface.poles.shape[:2], 3))
+    poles[..., :2] = surface.poles
+    poles[..., 2] = _greville(v_axis)[None, :]
+    return Surface(u_axis, v_axis, poles)
+
+
+def _greville(axis: Axis) -> Floats:
+    knots = np.concatenate([np.full(3, axis.breaks[0]), axis.breaks, np.full(3, axis.breaks[-1])])
+    return np.array([knots[i + 1 : i + 4].mean() for i in range(axis.poles)])
+
+
+def _inward(points: Floats) -> Floats:
+    """Return unit inward normals (N, L, 2) of counter-clockwise loops (N, L, 2)."""
+    chord = np.roll(points, -2, axis=0) - np.roll(points, 2, axis=0)
+    normal = np.stack([-chord[..., 1], chord[..., 0]], axis=-1)
+    unit: Floats = normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+    return unit
+
+
+def _misfit(error: Floats, size: tuple[int, int], edge: str) -> Floats:
+    """Return the size of the error without the scan's noise, which no knot should chase: its mean over a small window."""
+    from scipy import ndimage
+
+    smooth: Floats = np.abs(ndimage.uniform_filter(error, size=size, mode=(edge, "nearest")))
+    return smooth
+
+
+def _spread(values: Floats, size: tuple[int, int]) -> Floats:
+    """Return the values' local maximum over a window, so that a correction covers its neighbourhood; periodic in the first axis."""
+    from scipy import ndimage
+
+    spread: Floats = ndimage.maximum_filter(values, size=size, mode=("wrap", "nearest"))
+    return spread
+
+
+def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float) -> Surface:
+    """Fit the floor as a height field over the wall's bounding rectangle."""
+    target = floor_target(space, floor, split_deg)
+    low = trace.points.reshape(-1, 2).min(axis=0) - MARGIN
+    high = trace.points.reshape(-1, 2).max(axis=0) + MARGIN
+    nx, ny = (max(16, ceil(float(span) / FLOOR_SAMPLE)) for span in high - low)
+    x, y = np.linspace(low[0], high[0], nx), np.linspace(low[1], high[1], ny)
+    grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
+    from dataclasses import replace
+
+    wanted = sample_height(replace(space, height=target), grid)
+    ground = sample_height(space, grid)
+    inside = ground < space.top
+    matters = inside & (wanted > ground - 0.3)
+    x_axis, y_axis = uniform_axis(low[0], high[0], 4.0), uniform_axis(low[1], high[1], 4.0)
+    data = wanted[..., None].copy()
+    surface = fit_surface(x, y, data, x_axis, y_axis)
+    for _ in range(4):
+        error = _misfit(np.where(matters, (surface.at(x, y) - data)[..., 0], 0.0), (5, 5), "nearest")
+        x_new = x_axis.split(interval_error(x_axis, x, error, share=ERROR_SHARE) > FLOOR_ERROR, shortest=0.6)
+        y_new = y_axis.split(interval_error(y_axis, y, error.T, share=ERROR_SHARE) > FLOOR_ERROR, shortest=0.6)
+        same = len(x_new.breaks) == len(x_axis.breaks) and len(y_new.breaks) == len(y_axis.breaks)
+        if same or x_new.poles * y_new.poles > FLOOR_POLES:
+            break
+        x_axis, y_axis = x_new, y_new
+        surface = fit_surface(x, y, data, x_axis, y_axis)
+    for _ in range(8):
+        short = np.where(matters, np.maximum(wanted - ONE_SIDED - surface.at(x, y)[..., 0], 0.0), 0.0)
+        if short.max() < 0.3 * ONE_SIDED:
+            break
+        data[..., 0] += _spread(short, (3, 3))
+        surface = fit_surface(x, y, data, x_axis, y_axis)
+    return surface
+
+
+def floor_target(space: InsertableSpace, floor: Bools, split_deg: float) -> Floats:
+    """Return the floor's height at every node, (R, C): the ground on the floor, carried on over steep places.
+
+    Beside a cliff inside the mouth it comes down from the upper floor at the cap slope (safe: above the ground); towards the
+    wall it rises from the floor at the cap slope (below the ground, where the wall bounds the body).
+    """
+    cap = tan(radians(split_deg - CROSSING))
+    ground = np.where(floor, space.height, EMPTY).astype(np.float32)
+    down = dilate_cone(ground, slope=cap, pitch=space.pitch)
+    up = -dilate_cone(np.where(floor, -space.height, EMPTY).astype(np.float32), slope=cap, pitch=space.pitch)
+    target: Floats = np.maximum(down, np.minimum(up, space.height))
+    return target
+
+
+def check_valid(body: Body, what: str) -> Body:
+    """Return the body if the kernel finds it valid.
+
+    Raises:
+        KernelError: it is not.
+    """
+    if not is_valid(body.solid):
+        raise KernelError("the solid is not valid", what, "this is a fault of mountgen: report it with the scan and the recipe")
+    return body
