@@ -70,7 +70,7 @@ class Survey:
             ("size", " x ".join(f"{v:.0f}" for v in self.size) + " mm (right, up, out)"),
             ("point spacing", f"{self.spacing:.2f} mm"),
             ("noise", f"{self.noise:.3f} mm"),
-            ("mended", "; ".join(f"{m.what}: {m.count}" for m in self.mended) or "nothing"),
+            *(("mended", f"{m.count} {m.what}" + (f": {m.note}" if m.note else "")) for m in self.mended),
             ("mouth", f"{self.mouth_width:.1f} mm wide, {self.mouth_height:.1f} mm high"),
             ("draw direction", " ".join(f"{v:+.4f}" for v in self.draw_direction) + " (scan file's axes)"),
             ("depth", f"{self.depth:.1f} mm, deepest {self._tell_place(*self.deepest)}"),
@@ -83,7 +83,7 @@ class Survey:
 
     def _tell_unseen(self) -> str:
         if not self.unseen:
-            return "nothing inside the rim"
+            return "none inside the rim, looking along the draw direction"
         places = ", ".join(f"{s.area:.0f} mm² {self._tell_place(s.x, s.y)}" for s in self.unseen[:4])
         more = f" and {len(self.unseen) - 4} more" if len(self.unseen) > 4 else ""
         return f"{self.unseen_area:.0f} mm² inside the rim: {places}{more}"

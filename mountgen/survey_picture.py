@@ -206,11 +206,12 @@ def _draw_legend(sheet: Sheet, survey: Survey) -> None:
     draw_text(sheet, (40, 940), "Which number is the vehicle's up? Write it in the", size=20)
     draw_text(sheet, (40, 968), "recipe:  up = number,  under [mouth]", size=20)
     y = LEGEND_Y
+    not_seen = f"not seen, {survey.unseen_area:.0f} sq mm in plan" if survey.unseen else "not seen"
     draw_line(sheet, [(545, y), (585, y)], width=2.5)
     draw_text(sheet, (595, y), "rim", size=20)
     swatch = np.ones((20 * FINE, 40 * FINE), dtype=np.bool_)
     paste_pixels(sheet, hatch_stripes(swatch), (650, y - 10))
-    draw_text(sheet, (700, y), f"not seen: {survey.unseen_area:.0f} sq mm in the rim", size=20)
+    draw_text(sheet, (700, y), not_seen, size=20)
     draw_line(sheet, [(990, y), (1030, y)], width=2.5)
     draw_text(sheet, (1038, y), "scan", size=20)
     draw_line(sheet, [(1100, y), (1140, y)], width=1.5, dash=DASH)

@@ -73,7 +73,7 @@ def test_rows_say_it_in_words(surveyed):
     assert rows["depth"].startswith("20.0 mm, deepest towards ")
     assert "towards 2:00 o'clock, 23 mm from the middle" in rows["unseen"]
     assert rows["open side"] == "none, the rim is closed"
-    assert rows["mended"] == "nothing"
+    assert "mended" not in rows
     assert rows["picture"] == str(survey.picture)
 
 
@@ -83,13 +83,13 @@ def test_mending_open_side_and_notes_are_told(tmp_path):
     pose = np.eye(4)
     pose[:3, :3] = [[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]
     recess = box_recess(open_side_deg=(150.0, 210.0), notes=("said so",), part_to_scan=pose)
-    scan = replace(as_scan(recess), mended=(Mend("duplicate faces", 3), Mend("small holes", 12)))
+    scan = replace(as_scan(recess), mended=(Mend("small holes", 12, "up to 3.7 mm across"),))
     rows = rows_of(survey_scan(scan, recess, tmp_path))
     assert rows["open side"] == "from 5:00 o'clock to 7:00 o'clock"
-    assert rows["mended"] == "duplicate faces: 3; small holes: 12"
+    assert rows["mended"] == "12 small holes: up to 3.7 mm across"
     assert rows["draw direction"].startswith("+1.0000 +0.0000 +0.0000")
     assert rows["note"] == "said so"
-    assert rows["unseen"] == "nothing inside the rim"
+    assert rows["unseen"] == "none inside the rim, looking along the draw direction"
 
 
 def test_the_scale_bar_fits_the_rim(surveyed):
