@@ -80,7 +80,9 @@ def describe_value(value: object) -> str:
     if isinstance(value, str):
         return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}..."'
     if isinstance(value, float | int):
-        return f"{value:g}" if abs(value) < 1e300 else "a number beyond all measure"
+        return (
+            f"{value:g}" if isinstance(value, float) or abs(value) < 1e300 else "a number beyond all measure"
+        )
     if isinstance(value, Mapping):
         return "a table"
     if isinstance(value, list | tuple):

@@ -396,7 +396,7 @@ Kind = Literal["phone-shelf", "plug", "tray"]
 
 
 class Recipe(Table):
-    """What all kinds share. A loaded recipe is a `PhoneShelfRecipe`, a `PlugRecipe` or a `TrayRecipe`."""
+    """What all kinds share; a loaded recipe is one of `AnyRecipe`."""
 
     kind: Annotated[Kind, _about("what to make")]
     name: Annotated[
@@ -521,4 +521,9 @@ class TrayRecipe(Recipe):
         return conflicts
 
 
-RECIPES: dict[str, type[Recipe]] = {"phone-shelf": PhoneShelfRecipe, "plug": PlugRecipe, "tray": TrayRecipe}
+AnyRecipe = PhoneShelfRecipe | PlugRecipe | TrayRecipe
+RECIPES: dict[str, type[AnyRecipe]] = {
+    "phone-shelf": PhoneShelfRecipe,
+    "plug": PlugRecipe,
+    "tray": TrayRecipe,
+}

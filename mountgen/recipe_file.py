@@ -22,14 +22,14 @@ from pydantic import ValidationError
 
 from mountgen.errors import ExportError, RecipeError
 from mountgen.length import describe_value
-from mountgen.recipe import RECIPES, Recipe, Table, read_name
+from mountgen.recipe import RECIPES, AnyRecipe, Recipe, Table, read_name
 from mountgen.recipe_mistakes import FileLayer, Layer, OptionLayer, join_mistakes, translate_errors
 from mountgen.toml_source import TomlSource, parse_toml, read_toml
 
 STARTERS = "mountgen.starters"  # package of the starter files
 
 
-def load_recipe(path: Path, *, overrides: Sequence[str] = (), scan: Path | None = None) -> Recipe:
+def load_recipe(path: Path, *, overrides: Sequence[str] = (), scan: Path | None = None) -> AnyRecipe:
     """Read a recipe file with all it inherits.
 
     Args:
@@ -39,7 +39,7 @@ def load_recipe(path: Path, *, overrides: Sequence[str] = (), scan: Path | None 
         scan: scan file that replaces the recipe's.
 
     Returns:
-        Recipe: a `PhoneShelfRecipe`, `PlugRecipe` or `TrayRecipe`, complete; scan.file is absolute, or None.
+        AnyRecipe: complete; scan.file is absolute, or None.
 
     Raises:
         RecipeError: a file cannot be read, or values are wrong; all wrong values are listed.
@@ -277,7 +277,7 @@ def _merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]
     return merged
 
 
-def _choose_type(merged: Mapping[str, Any], layers: Sequence[Layer]) -> type[Recipe]:
+def _choose_type(merged: Mapping[str, Any], layers: Sequence[Layer]) -> type[AnyRecipe]:
     kinds = ", ".join(f'"{kind}"' for kind in RECIPES)
     given = [(layer, layer.data["kind"]) for layer in layers if "kind" in layer.data]
     if not given:

@@ -2,7 +2,8 @@
 
 Goal: the line of any key. Steps, run only once something is wrong: cut the text into statements (a statement
 is the shortest run of whole lines that parses by itself, so an array or a text over several lines is one),
-keep the table that the last header opened, and note for each key the line on which its statement begins.
+keep the table that the last header opened, and note for each key the line on which its statement begins. An
+array over several lines is closed after each of them for a look, so that its items have lines of their own.
 Source: the grammar of TOML 1.0.0, where a line end closes every statement but those.
 """
 
@@ -20,6 +21,7 @@ from typing import Any
 from mountgen.errors import RecipeError
 
 MAX_BYTES = 500_000  # a recipe has some 5 kB; more is some other file
+DEEPEST_LIST = 3  # lists in lists that are looked into line by line; points in a list are 2 deep
 SCAN_SUFFIXES = frozenset((".stl", ".ply", ".obj", ".3mf"))
 _PLACE = re.compile(r"\s*\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$")
 
@@ -39,19 +41,16 @@ class TomlSource:
 
     @cached_property
     def lines(self) -> dict[KeyPath, int]:
-        """Line on which the statement of each key begins, first line 1."""
+        """Line on which each key or list item begins, first line 1."""
         found: dict[KeyPath, int] = {}
         table: KeyPath = ()
-        for line, statement in _cut_statements(self.text):
-            paths = list(_walk(statement))
-            if statement and _is_header(self.text, line):
+        for line, is_header, content in _cut_statements(self.text):
+            paths = list(_walk(content))
+            if is_header:
                 table = max(paths, key=len)
                 paths = [table[: n + 1] for n in range(len(table))]
-                prefix: KeyPath = ()
-            else:
-                prefix = table
             for path in paths:
-                found.setdefault(prefix + path, line)
+                found.setdefault(path if is_header else table + path, line)
         return found
 
     def find_line(self, path: KeyPath) -> int | None:
@@ -164,21 +163,35 @@ def _advise_syntax(line: str, message: str) -> str:
     return 'a line is key = value, with texts in "quotes" and lists in [brackets]'
 
 
-def _cut_statements(text: str) -> Iterator[tuple[int, dict[str, Any]]]:
-    """Yield line and content of each statement of a text that is valid as a whole."""
+def _cut_statements(text: str) -> Iterator[tuple[int, bool, dict[str, Any]]]:
+    """Yield line, whether it is a table's header, and content of each statement of a valid text.
+
+    An array over several lines comes once a line, as far as it has got, each time with that line.
+    """
     pending: list[str] = []
+    begin, is_array = 1, False
     for number, line in enumerate(text.split("\n"), start=1):
         pending.append(line)
-        try:
-            content = tomllib.loads("\n".join(pending))
-        except tomllib.TOMLDecodeError:
+        statement = "\n".join(pending)
+        content = _parse_or_none(statement)
+        if content is not None:
+            is_header = line.lstrip().startswith("[") and number == begin
+            yield number if is_array else begin, is_header, content
+            pending, begin, is_array = [], number + 1, False
             continue
-        yield number - len(pending) + 1, content
-        pending = []
+        for depth in range(1, DEEPEST_LIST + 1):
+            content = _parse_or_none(statement + "\n" + "]" * depth)
+            if content is not None:
+                yield number, False, content
+                is_array = True
+                break
 
 
-def _is_header(text: str, line: int) -> bool:
-    return text.split("\n")[line - 1].lstrip().startswith("[")
+def _parse_or_none(text: str) -> dict[str, Any] | None:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return None
 
 
 def _walk(content: dict[str, Any] | Sequence[Any]) -> Iterator[KeyPath]:

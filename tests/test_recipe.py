@@ -9,7 +9,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-import jsonschema
+import jsonschema  # type: ignore[import-untyped]
 import pytest
 from pydantic import ValidationError
 
@@ -83,7 +83,7 @@ def test_a_table_is_frozen_and_units_are_read_on_the_way_in() -> None:
     fit = Fit(clearance="30 thou", draft="2 deg", reach="2 in")  # type: ignore[arg-type]
     assert (fit.clearance, fit.draft, fit.reach) == pytest.approx((0.762, 2.0, 50.8))
     with pytest.raises(ValidationError, match="frozen"):
-        fit.clearance = 1.0  # type: ignore[misc]
+        fit.clearance = 1.0
 
 
 def test_false_takes_out_what_may_be_absent_and_nothing_else() -> None:
@@ -110,9 +110,9 @@ def test_none_of_a_thing_is_the_same_as_no_table(base: dict[str, Any], table: st
 
 
 def test_the_device_stands_across_the_mouth_as_its_orientation_says() -> None:
-    sizes = {"length": 150.0, "width": 72.0, "thickness": 9.0, "mass": 0.2}
-    assert Device(**sizes).across == 150.0
-    assert Device(**sizes, orientation="portrait").across == 72.0
+    device = Device(length=150.0, width=72.0, thickness=9.0, mass=0.2)
+    assert device.across == 150.0
+    assert device.model_copy(update={"orientation": "portrait"}).across == 72.0
 
 
 @pytest.mark.parametrize(
@@ -213,10 +213,10 @@ def test_a_mouth_by_hand_must_mean_something(mouth: dict[str, Any], key: tuple[A
 
 
 def test_a_mouth_by_hand_is_kept_as_given() -> None:
-    rim = [[0, 0, 0], [100, 0, 0.5], [100, 50, 0], [0, 50, 0]]
+    rim = [[0.0, 0.0, 0.0], [100.0, 0.0, 0.5], [100.0, 50.0, 0.0], [0.0, 50.0, 0.0]]
     mouth = Mouth.model_validate({"draw": [0, 0, 2], "rim": rim, "up": "1:30"})
     assert (mouth.draw, mouth.up) == ((0.0, 0.0, 2.0), 1.5)
-    assert mouth.rim == tuple(tuple(map(float, point)) for point in rim)
+    assert mouth.rim == tuple(tuple(point) for point in rim)
 
 
 @pytest.mark.parametrize("name", ["shelf", "a", "A-1_b.2", "x" * 80, "con-pocket", "7"])
