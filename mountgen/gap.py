@@ -1,0 +1,339 @@
+"""The gap between a body and a scanned surface, at rest and over a straight movement. A leaf apart from place and errors.
+
+Both directions are measured: points of the body against the scan's triangles, and the scan's vertices against the body's, because a
+spike of the scan can stand between the points of a large facet. Over the movement the gap is that of whole paths, not of steps.
+What neither sees is an edge of the one crossing an edge of the other between samples; it is missed by at most the square of the
+sample distance over the edges' own size, a few hundredths of a millimetre at most here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, Ints
+from mountgen.errors import InspectionError
+from mountgen.nearest import Tree, build_tree, find_nearest
+from mountgen.place import describe_place
+from mountgen.sampling import Samples, sample_surface, sort_nearby
+from mountgen.surface import Surface
+
+CLASH_STEP = 0.5  # mm between the lifts at which the depth of a known collision is measured
+CLASH_LIFTS, CLASH_POINTS = 240, 300  # most lifts, most points used for it
+INSIDE_CELL = 1.5  # mm; one scan vertex in each cube of this size is tried for lying deep inside the body
+DEVICE_EDGE = 1.0  # mm, sampling of a device or keep-out body
+
+
+class Triangles(Protocol):
+    """Anything with vertices (V, 3) in mm and faces (F, 3)."""
+
+    @property
+    def vertices(self) -> Floats: ...
+    @property
+    def faces(self) -> Ints: ...
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A gap over a surface, mm, percentiles by area; negative is inside the material. point: (3,) mm, where the least is."""
+
+    min: float
+    p05: float
+    p50: float
+    p95: float
+    max: float
+    place: str
+    point: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class PathGap:
+    """The least gap over a straight movement.
+
+    min   : mm, of the sampled points' whole paths; negative where the thing passes through material.
+    limit : mm, what is asked for at that place.
+    lift  : mm from the seat, where along the path the least is.
+    first_touch : mm from the seat, where it first touches on its way in; None where it does not.
+    place : where on the scan, in words; point: (3,) mm, of the obstacle.
+    """
+
+    min: float
+    limit: float
+    lift: float
+    first_touch: float | None
+    place: str
+    point: tuple[float, float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """What stands still: a mesh, its signed distances, the clearance each face asks for, and a tree that knows both.
+
+    clearance : (F,) float64, mm, by face;  corner_clearance: (V,) the widest of the faces around each vertex.
+    """
+
+    surface: Surface
+    tree: Tree
+    clearance: Floats
+    corner_clearance: Floats
+
+
+def clip_mesh(mesh: Triangles, low: Floats, high: Floats) -> tuple[Floats, Ints, Ints]:
+    """Return the faces whose boxes meet the box low (3,) to high (3,): vertices, faces, and the faces' old numbers.
+
+    Every face left out lies wholly outside the box, so inside it nothing changes and no border appears.
+    """
+    vertices, faces = np.asarray(mesh.vertices), np.asarray(mesh.faces)
+    below, above = vertices < low, vertices > high
+    code = (below * np.array([1, 2, 4])).sum(axis=1).astype(np.uint8) + (above * np.array([8, 16, 32])).sum(
+        axis=1
+    ).astype(np.uint8)
+    keep = np.flatnonzero((code[faces[:, 0]] & code[faces[:, 1]] & code[faces[:, 2]]) == 0)
+    used = np.zeros(len(vertices), dtype=np.bool_)
+    used[faces[keep]] = True
+    number = np.cumsum(used, dtype=np.int32) - 1
+    return vertices[used], number[faces[keep]].astype(np.int32), keep.astype(np.int32)
+
+
+def make_standing(vertices: Floats, faces: Ints, clearance: Floats) -> Standing:
+    """Prepare what stands still. clearance: (F,) mm."""
+    corner = np.zeros(len(vertices))
+    for k in range(3):
+        np.maximum.at(corner, faces[:, k], clearance)
+    return Standing(
+        Surface(vertices, faces), build_tree(vertices, faces, margin=clearance), clearance, corner
+    )
+
+
+def sample_body(
+    vertices: Floats,
+    faces: Ints,
+    standing: Standing,
+    *,
+    edge: float,
+    travel: float,
+    band: float,
+    beyond: float = 0.0,
+) -> Samples:
+    """Sample a body densely where it can come close to what stands still.
+
+    Args:
+        vertices: (V, 3) float64, mm.
+        faces: (F, 3) int32.
+        standing: what stands still.
+        edge: longest edge, mm, of the triangles that are sampled.
+        travel: length of the movement along +z, mm.
+        band: mm more than the clearance, at rest.
+        beyond: mm more than the clearance, on the way.
+    """
+
+    def is_near(points: Floats, radius: Floats) -> Bools:
+        near = find_nearest(standing.tree, points, travel=0.0, bound=radius + band).face >= 0
+        rest = np.flatnonzero(~near)
+        near[rest] = (
+            find_nearest(standing.tree, points[rest], travel=travel, bound=radius[rest] + beyond).face >= 0
+        )
+        return np.asarray(near)
+
+    return sample_surface(vertices, faces, edge=edge, is_near=is_near)
+
+
+def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float) -> tuple[Floats, Ints]:
+    """Return the signed gaps of the scan's vertices that come nearer to a body at rest than its own points do, and their numbers.
+
+    Args:
+        body: the body's surface.
+        tree: over the body's faces that are not meant to touch.
+        standing: the scan.
+        beyond: mm; the least gap less clearance found so far.
+    """
+    points, wanted = standing.surface.vertices, standing.corner_clearance
+    low = body.vertices.min(axis=0) - wanted.max(initial=0.0)
+    high = body.vertices.max(axis=0) + wanted.max(initial=0.0)
+    inside_box = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    inside_box = inside_box[sort_nearby(points[inside_box])]
+    bound = wanted[inside_box] + max(beyond, 0.0)
+    near = find_nearest(tree, points[inside_box], travel=0.0, bound=bound).face >= 0
+    deep = inside_box[~near]
+    if len(deep):
+        cell = ((points[deep] - low) / INSIDE_CELL).astype(np.int64)
+        size = cell.max(axis=0) + 1
+        _, first = np.unique((cell[:, 2] * size[1] + cell[:, 1]) * size[0] + cell[:, 0], return_index=True)
+        deep = deep[first]
+    which = np.concatenate([inside_box[near], deep])
+    return body.measure(points[which]).gap, which
+
+
+def measure_path(
+    samples: Samples, standing: Standing, body: Surface, tree: Tree, *, travel: float, rest: PathGap
+) -> PathGap:
+    """Return the least gap over the whole movement along +z.
+
+    Args:
+        samples: points of the body.
+        standing: the scan.
+        body: the body's surface.
+        tree: over the body's faces that are not meant to touch.
+        travel: mm.
+        rest: the least gap at rest; returned unless something on the way is nearer to its clearance.
+    """
+    best = rest
+    least = rest.min - rest.limit
+    floor = (
+        -float(standing.clearance.min()) + 1e-9
+    )  # a path that crosses the scan has distance 0, whatever happens at rest
+    found = find_nearest(
+        standing.tree, samples.points, travel=travel, bound=np.full(len(samples.points), max(least, floor))
+    )
+    hit = np.flatnonzero(found.face >= 0)
+    if len(hit):
+        margin = found.distance[hit] - standing.clearance[found.face[hit]]
+        k = hit[int(np.argmin(margin))]
+        if margin.min() < least:
+            at = samples.points[k] + [0.0, 0.0, found.travel[k]]
+            foot = standing.surface.measure(at[None]).foot[0]
+            best = _path_gap(
+                float(found.distance[k]),
+                float(standing.clearance[found.face[k]]),
+                float(found.travel[k]),
+                foot,
+            )
+            least = float(margin.min())
+        crossing = samples.points[hit[found.distance[hit] == 0.0]]
+        if len(crossing):
+            best = _measure_clash(crossing, 1.0, standing.surface, travel, found.travel[hit].max(), best)
+            least = min(least, best.min - best.limit)
+    points = standing.surface.vertices
+    order = sort_nearby(points)
+    bound = standing.corner_clearance[order] + max(
+        least, -float(standing.corner_clearance.min(initial=0.0)) + 1e-9
+    )
+    back = find_nearest(tree, points[order] - [0.0, 0.0, travel], travel=travel, bound=bound)
+    hit = np.flatnonzero(back.face >= 0)
+    if len(hit):
+        margin = back.distance[hit] - standing.corner_clearance[order[hit]]
+        k = int(hit[int(np.argmin(margin))])
+        if margin.min() < least:
+            wanted = float(standing.corner_clearance[order[k]])
+            best = _path_gap(
+                float(back.distance[k]), wanted, travel - float(back.travel[k]), points[order[k]]
+            )
+        crossing = points[order[hit[back.distance[hit] == 0.0]]]
+        if len(crossing):
+            best = _measure_clash(crossing, -1.0, body, travel, travel - back.travel[hit].min(), best)
+    return best
+
+
+def _path_gap(
+    gap: float, limit: float, lift: float, point: Sequence[float], touch: float | None = None
+) -> PathGap:
+    x, y, z = (float(v) for v in point)
+    return PathGap(gap, limit, lift, touch, describe_place((x, y, z)), (x, y, z))
+
+
+def _measure_clash(
+    points: Floats, sense: float, other: Surface, travel: float, touch: float, best: PathGap
+) -> PathGap:
+    """Return how deep points that cross `other` on their way go in, by steps; `best` where that is worse."""
+    points = points[:: -(-len(points) // CLASH_POINTS)]
+    lifts = np.linspace(0.0, travel, min(CLASH_LIFTS, max(2, int(travel / CLASH_STEP) + 1)))
+    moved = points[:, None] + sense * lifts[None, :, None] * np.array([0.0, 0.0, 1.0])
+    measured = other.measure(moved.reshape(-1, 3))
+    gap = measured.gap.reshape(len(points), -1)
+    gap = np.where(measured.border.reshape(gap.shape), np.inf, gap)
+    p, k = np.unravel_index(int(np.argmin(gap)), gap.shape)
+    inside = (gap < 0.0).any(axis=0)
+    touch = max(float(lifts[inside].max()), touch) if inside.any() else touch
+    if gap[p, k] >= min(best.min, 0.0):
+        return PathGap(best.min, best.limit, best.lift, float(touch), best.place, best.point)
+    point = measured.foot.reshape(len(points), -1, 3)[p, k] if sense > 0 else points[p]
+    return _path_gap(float(gap[p, k]), best.limit, float(lifts[k]), point, float(touch))
+
+
+def turn_to_z(direction: Sequence[float]) -> Floats:
+    """Return the rotation (3, 3) whose rows are a right-handed frame with the third along `direction` (need not be unit)."""
+    z = np.asarray(direction, dtype=np.float64)
+    length = float(np.linalg.norm(z))
+    if z.shape != (3,) or length == 0.0 or not np.isfinite(length):
+        raise ValueError(f"a direction is a finite vector of shape (3,) and not zero, got {direction!r}")
+    z = z / length
+    x = np.cross(np.eye(3)[int(np.argmin(np.abs(z)))], z)
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(z, x), z])
+
+
+def sweep_clear(
+    moving: Triangles,
+    obstacle: Triangles,
+    *,
+    direction: Sequence[float],
+    length: float,
+    clearance: float = 0.0,
+) -> PathGap:
+    """Return the least gap between a thing and an obstacle while it is drawn out of its seat along a straight line.
+
+    For a device that goes into its seat, for keep-out bodies, for the body itself: the obstacle may be a scan or a closed mesh.
+
+    Args:
+        moving: the thing in its seat; closed, normals outwards.
+        obstacle: what stands still; normals to the free side.
+        direction: (3,) in which it is drawn out.
+        length: how far, mm; 0 for a thing that does not move.
+        clearance: asked for everywhere, mm; goes into the result's `limit`.
+
+    Returns:
+        PathGap: in the given frame; `point` is on the obstacle, `lift` along the direction.
+
+    Raises:
+        InspectionError: one of the two has no triangles.
+        ValueError: the direction is no direction, or the length is negative.
+    """
+    if length < 0.0:
+        raise ValueError(f"a path has a length of 0 mm or more, got {length}")
+    for mesh, name in ((moving, "the moving body"), (obstacle, "the obstacle")):
+        if len(mesh.faces) == 0:
+            raise InspectionError(
+                f"{name} has no triangles", "the path of insertion", "check the recipe's device and the scan"
+            )
+    turn = turn_to_z(direction)
+    body = Surface(np.asarray(moving.vertices) @ turn.T, np.asarray(moving.faces))
+    faces = np.asarray(obstacle.faces, dtype=np.int32)
+    standing = make_standing(np.asarray(obstacle.vertices) @ turn.T, faces, np.full(len(faces), clearance))
+    tree = build_tree(body.vertices, body.faces.astype(np.int32))
+    # its corners give an upper bound of the least gap; only what can come nearer needs a close look
+    rough = find_nearest(
+        standing.tree, body.vertices, travel=length, bound=np.full(len(body.vertices), np.inf)
+    )
+    beyond = float(rough.distance.min()) - clearance
+    samples = sample_body(
+        body.vertices,
+        body.faces.astype(np.int32),
+        standing,
+        edge=DEVICE_EDGE,
+        travel=length,
+        band=beyond,
+        beyond=beyond,
+    )
+    measured = standing.surface.measure(samples.points)
+    k = int(np.argmin(measured.gap))
+    rest = _path_gap(
+        float(measured.gap[k]), clearance, 0.0, measured.foot[k], 0.0 if measured.gap[k] < 0.0 else None
+    )
+    spikes, which = find_spikes(body, tree, standing, beyond=rest.min - clearance)
+    if len(spikes) and spikes.min() < rest.min:
+        k = int(np.argmin(spikes))
+        rest = _path_gap(
+            float(spikes[k]),
+            clearance,
+            0.0,
+            standing.surface.vertices[which[k]],
+            0.0 if spikes[k] < 0.0 else None,
+        )
+    found = measure_path(samples, standing, body, tree, travel=length, rest=rest)
+    x, y, z = (float(v) for v in np.asarray(found.point) @ turn)
+    return PathGap(
+        found.min, found.limit, found.lift, found.first_touch, describe_place((x, y, z)), (x, y, z)
+    )

@@ -1,0 +1,495 @@
+"""Stage 7: gauge the finished mesh against the scan's triangles, at rest and along the insertion, and judge it.
+
+Nothing of the making is used here: no height field, no section, no solid, only the mesh that will be printed and the triangles that
+were scanned. Where both agree on a part, they agree for different reasons.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import ceil, cos, floor, radians
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, Ints
+from mountgen.datum import Recess, lid_height
+from mountgen.errors import InspectionError
+from mountgen.gap import (
+    Gap,
+    PathGap,
+    Standing,
+    clip_mesh,
+    find_spikes,
+    make_standing,
+    measure_path,
+    sample_body,
+)
+from mountgen.kernel import Mesh
+from mountgen.nearest import build_tree, find_nearest
+from mountgen.place import describe_place
+from mountgen.sampling import Samples
+from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
+from mountgen.surface import Signed, Surface, cast_rays
+from mountgen.verdict import Check, Verdict
+
+EDGE = 0.8  # mm, longest edge between samples near the scan; their centroids are then at most 0.5 mm apart
+TOLERANCE = 0.03  # mm by which a made surface may miss the clearance asked for
+CONTACT = 3.0  # clearances; the part's surface nearer to the scan than this is its contact surface
+BAND = 0.25  # mm beyond the clearance; contact surface within it conforms
+RIM_ZONE = 3.0  # mm below the lid; scan above this is the rim's
+WALL_SLOPE = 45.0  # degrees from the plane of the mouth; steeper is wall, flatter is floor
+ZONES = ("floor", "walls", "rim")
+UNSEEN_LIMIT = 0.15  # share of the contact surface that may face scan nobody saw
+RAY_SAMPLES = 60_000  # points from which walls are measured, at most
+FLOORWARDS = -0.5  # normal z below this faces the floor
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """What gauging found. Lengths in mm, part frame; shares from 0 to 1.
+
+    rest         : gap over the contact surface at rest.     insertion: least gap over the whole way in.
+    zones        : least gap at rest by zone of the scan ("floor", "walls", "rim") that the part comes near to.
+    in_band      : share of the contact surface whose gap is within the clearance asked for and 0.25 mm more.
+    unseen       : share of the contact surface that faces scan nobody saw.
+    contact_area : mm².
+    touching     : gap over the regions that are meant to touch or flex; None where there are none.
+    thinnest     : the thinnest wall.     sound: manifold, pieces, hollows.     size: (3,) of the part, mm.
+    checks       : the verdicts.
+    """
+
+    rest: Gap
+    insertion: PathGap
+    zones: dict[str, float]
+    in_band: float
+    unseen: float
+    contact_area: float
+    touching: Gap | None
+    thinnest: Thinnest
+    sound: Soundness
+    size: tuple[float, float, float]
+    checks: tuple[Check, ...]
+
+
+def inspect_body(
+    mesh: Mesh,
+    recess: Recess,
+    *,
+    clearance: float,
+    floor: float | None = None,
+    walls: float | None = None,
+    rim: float | None = None,
+    wall_min: float,
+    bed: Sequence[float],
+    line_width: float,
+    flexible: Bools | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Inspection:
+    """Gauge a part against the scan it was made from.
+
+    Args:
+        mesh: the part, part frame.
+        recess: the scan, part frame.
+        clearance: asked for, mm; floor, walls, rim: the same for one zone of the scan, default clearance.
+        wall_min: least wall that is strong enough, mm; thinner is a caution.
+        bed: (3,) the printer's room, mm.
+        line_width: of the printer, mm; walls under two lines fail.
+        flexible: (F,) bool, faces that are meant to touch or flex (hooks of retaining tabs, tape pads). They are gauged at rest, but
+            not held against the clearance.
+        progress: called with what is being gauged.
+
+    Returns:
+        Inspection. A part that fails is a result, not an error.
+
+    Raises:
+        InspectionError: the mesh is empty or not finite, or no scan lies near it.
+        ValueError: `flexible` or `bed` has the wrong shape.
+    """
+    if len(mesh.faces) == 0 or not np.isfinite(mesh.vertices).all():
+        raise InspectionError(
+            "the part has no triangles, or some without a place", "the finished mesh", "make the part again"
+        )
+    soft = (
+        np.zeros(len(mesh.faces), dtype=np.bool_)
+        if flexible is None
+        else np.asarray(flexible, dtype=np.bool_)
+    )
+    if soft.shape != (len(mesh.faces),):
+        raise ValueError(f"flexible has one value a face, shape ({len(mesh.faces)},), got {soft.shape}")
+    if len(bed) != 3:
+        raise ValueError(f"bed has three sizes, got {len(bed)}")
+    say = progress or (lambda _: None)
+    wanted = {"floor": clearance if floor is None else floor, "walls": clearance if walls is None else walls,
+              "rim": clearance if rim is None else rim}  # fmt: skip
+    # soft faces first: a corner shared with a soft face then counts as soft
+    order = np.argsort(~soft, kind="stable")
+    mesh, soft = Mesh(mesh.vertices, np.asarray(mesh.faces)[order]), soft[order]
+    used = mesh.vertices[np.unique(mesh.faces)]
+    low, high = used.min(axis=0), used.max(axis=0)
+    size = (float(high[0] - low[0]), float(high[1] - low[1]), float(high[2] - low[2]))
+
+    say("soundness")
+    sound = check_soundness(np.asarray(mesh.vertices), np.asarray(mesh.faces))
+    body = Surface(np.asarray(mesh.vertices), np.asarray(mesh.faces))
+    thinnest = _gauge_walls(body)
+
+    say("gap at rest")
+    widest = max(wanted.values())
+    around = CONTACT * widest + 1.0
+    vertices, faces, _ = clip_mesh(
+        recess, low - around, np.array([high[0] + around, high[1] + around, np.inf])
+    )
+    if len(faces) == 0:
+        vertices, faces = _take_scan_around(recess, low, high)
+    zone = classify_faces(vertices, faces, recess.lid)
+    asked = np.array([wanted[name] for name in ZONES])
+    standing = make_standing(vertices, faces, asked[zone])
+    travel = max(float(vertices[:, 2].max() - low[2]), 0.0) + widest
+    samples = sample_body(
+        body.vertices,
+        np.asarray(mesh.faces),
+        standing,
+        edge=EDGE,
+        travel=travel,
+        band=(CONTACT - 1.0) * widest,
+    )
+    signed = standing.surface.measure(samples.points)
+    hard = ~soft[samples.face]
+    asked_here = standing.clearance[signed.face]
+    bearing, hidden = _find_contact(samples, signed, asked_here, standing.surface, body, recess)
+    bearing, hidden = bearing & hard, hidden & hard
+    seen = bearing & ~hidden
+    basis = (
+        seen
+        if samples.area[seen].sum() > 0.0
+        else hard
+        if samples.area[hard].sum() > 0.0
+        else np.ones_like(hard)
+    )
+    stiff = np.asarray(mesh.faces)[~soft]
+    tree = build_tree(body.vertices, np.asarray(stiff if len(stiff) else mesh.faces, dtype=np.int32))
+
+    gap, point, near_zone = _least_by_zone(samples, signed, standing.tree.widest, hard, standing, zone, asked)
+    margin = gap - asked
+    spikes, which = find_spikes(body, tree, standing, beyond=float(margin.min(initial=np.inf)))
+    if len(which) and len(stiff):
+        owner = _zone_of_corners(faces, zone, asked, len(vertices))[which]
+        touched = body.measure(standing.surface.vertices[which]).face
+        for k in np.flatnonzero(~soft[touched]):
+            if spikes[k] < gap[owner[k]]:
+                gap[owner[k]], point[owner[k]] = spikes[k], standing.surface.vertices[which[k]]
+    margin = np.where(np.isfinite(gap), gap - asked, np.inf)
+    worst = int(np.argmin(margin))
+    rest = _summarise(
+        signed.gap[basis], samples.area[basis], samples.points[basis], least=(float(gap[worst]), point[worst])
+    )
+
+    say("gap over the insertion")
+    start = PathGap(
+        float(gap[worst]), float(asked[worst]), 0.0, 0.0 if gap[worst] < 0.0 else None, rest.place, rest.point
+    )
+    insertion = measure_path(samples.pick(hard), standing, body, tree, travel=travel, rest=start)
+    conforming = seen & (signed.gap >= asked_here - TOLERANCE) & (signed.gap <= asked_here + BAND)
+    contact_area, seen_area = float(samples.area[bearing].sum()), float(samples.area[seen].sum())
+    unseen = float(samples.area[hidden].sum()) / contact_area if contact_area > 0.0 else 0.0
+    flexing = ~hard
+    touching = (
+        _summarise(signed.gap[flexing], samples.area[flexing], samples.points[flexing])
+        if flexing.any()
+        else None
+    )
+    named = {name: float(gap[k]) for k, name in enumerate(ZONES) if np.isfinite(gap[k])}
+    checks = (
+        *_judge_rest(named, wanted, clearance, {name: point[k] for k, name in enumerate(ZONES)}),
+        _judge_insertion(insertion, recess, clearance),
+        _judge_unseen(unseen, contact_area, samples, hidden),
+        _judge_walls(thinnest, wall_min, line_width),
+        *_judge_soundness(sound),
+        _judge_bed(size, bed),
+    )
+    return Inspection(
+        rest=rest, insertion=insertion, zones=named,
+        in_band=float(samples.area[conforming].sum()) / seen_area if seen_area > 0.0 else 0.0,
+        unseen=unseen, contact_area=contact_area, touching=touching, thinnest=thinnest, sound=sound, size=size, checks=checks,
+    )  # fmt: skip
+
+
+def _take_scan_around(recess: Recess, low: Floats, high: Floats) -> tuple[Floats, Ints]:
+    """Return the whole scan for a part that comes near none of it but lies within it."""
+    scan = np.asarray(recess.vertices)
+    if len(recess.faces) == 0 or (scan.min(axis=0) > high).any() or (scan.max(axis=0)[:2] < low[:2]).any():
+        raise InspectionError(
+            "no scan lies near the part", "the whole part", "make the part from this scan, in its part frame"
+        )
+    return scan, np.asarray(recess.faces)
+
+
+def classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:
+    """Return the zone of each scan face, (F,), as an index into ZONES: the rim's by depth, the others by slope."""
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    upright = np.abs(normal[:, 2]) < cos(radians(WALL_SLOPE)) * np.linalg.norm(normal, axis=1)
+    middle = (a + b + c) / 3.0
+    at_rim = lid_height(lid, middle[:, 0], middle[:, 1]) - middle[:, 2] < RIM_ZONE
+    return np.where(at_rim, 2, np.where(upright, 1, 0)).astype(np.int32)
+
+
+def _gauge_walls(body: Surface) -> Thinnest:
+    """Measure walls from points spread evenly over the surface, whatever the triangles' sizes."""
+    corners = body.vertices[body.faces]
+    area = 0.5 * np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
+    )
+    total = float(area.sum())
+    if total <= 0.0:
+        return Thinnest(float("inf"), (0.0, 0.0, 0.0))
+    count = int(min(RAY_SAMPLES, max(2000.0, total * 2.0)))
+    # one ray in each equal share of the area: the i-th falls where the running area passes (i + 1/2) / count
+    face = np.searchsorted(np.cumsum(area), (np.arange(count) + 0.5) * (total / count)).clip(0, len(area) - 1)
+    u, v = np.random.default_rng(0).uniform(0.02, 0.98, (2, count))
+    over = u + v > 1.0
+    u, v = np.where(over, 1.0 - u, u), np.where(over, 1.0 - v, v)
+    a, b, c = (corners[face, k] for k in range(3))
+    return find_thinnest(
+        body,
+        a + u[:, None] * (b - a) + v[:, None] * (c - a),
+        body.normals[face],
+        np.full(count, total / count),
+    )
+
+
+def _find_contact(
+    samples: Samples, signed: Signed, asked: Floats, scan: Surface, body: Surface, recess: Recess
+) -> tuple[Bools, Bools]:
+    """Return which samples bear on the recess, and which of them face scan nobody saw.
+
+    Seen contact is near a face of the scan that it looks at. Unseen contact looks into the recess, past no other part of the body,
+    and meets no scan: a ray along the draw direction where it faces the floor, along its normal where it faces a wall.
+    """
+    normal, points = samples.normals, samples.points
+    away = signed.foot - points
+    looks = (away * normal).sum(axis=1) > 0.5 * np.abs(signed.gap)
+    close = np.abs(signed.gap) <= CONTACT * asked
+    seen = close & ~signed.border & (looks | (signed.gap <= 0.0)) & (samples.area > 0.0)
+    below = points[:, 2] < lid_height(recess.lid, points[:, 0], points[:, 1]) - RIM_ZONE
+    floorwards = normal[:, 2] < FLOORWARDS
+    sidewards = (
+        (np.abs(normal[:, 2]) <= -FLOORWARDS) & (normal @ recess.up < 0.5) & ~_faces_open_side(normal, recess)
+    )
+    maybe = np.flatnonzero(
+        (samples.area > 0.0)
+        & below
+        & (floorwards | sidewards)
+        & (signed.border | ~close)
+        & (signed.gap > 0.0)
+    )
+    hidden = np.zeros(len(points), dtype=np.bool_)
+    if len(maybe):
+        down = floorwards[maybe]
+        direction = np.where(down[:, None], [0.0, 0.0, -1.0], normal[maybe])
+        direction = direction + np.random.default_rng(1).uniform(-TILT, TILT, direction.shape)
+        start = points[maybe] + START * normal[maybe]
+        blocked, _ = body.cast(start, direction)
+        open_way = maybe[~np.isfinite(blocked)]
+        start, direction = start[~np.isfinite(blocked)], direction[~np.isfinite(blocked)]
+        far, _ = scan.cast(start, direction)
+        missed = np.flatnonzero(~np.isfinite(far))
+        if len(missed):  # past the scan about the part there may be more of it
+            far[missed] = cast_rays(recess.vertices, recess.faces, start[missed], direction[missed])
+        hidden[open_way[~np.isfinite(far)]] = True
+        # near a border, yet its ray does meet the scan close by: it bears on that
+        bears = np.isfinite(far) & (far <= CONTACT * asked[open_way]) & signed.border[open_way]
+        seen[open_way[bears]] = True
+    return seen | hidden, hidden
+
+
+def _faces_open_side(normal: Floats, recess: Recess) -> Bools:
+    if recess.open_side_deg is None:
+        return np.zeros(len(normal), dtype=np.bool_)
+    start, end = recess.open_side_deg
+    clock = np.degrees(np.arctan2(normal[:, 0], normal[:, 1])) % 360.0
+    return np.asarray((clock - start) % 360.0 <= (end - start) % 360.0)
+
+
+def _least_by_zone(
+    samples: Samples,
+    signed: Signed,
+    widest: float,
+    hard: Bools,
+    standing: Standing,
+    zone: Ints,
+    asked: Floats,
+) -> tuple[Floats, Floats, Ints]:
+    """Return the least gap to each zone of the scan (inf where the part comes near none of it), where, and each sample's zone."""
+    gap, point = np.full(len(asked), np.inf), np.zeros((len(asked), 3))
+    nearest_zone = zone[signed.face]
+    distance = signed.gap.copy()
+    if np.ptp(asked) > 0.0:
+        # the nearest face is not always the one that lacks most: look again where another zone asks for more
+        again = np.flatnonzero(hard & (signed.gap < widest) & (signed.gap > 0.0))
+        found = find_nearest(
+            standing.tree,
+            samples.points[again],
+            travel=0.0,
+            bound=signed.gap[again] - asked[nearest_zone[again]],
+        )
+        better = found.face >= 0
+        nearest_zone[again[better]] = zone[found.face[better]]
+        distance[again[better]] = found.distance[better]
+    for k in range(len(asked)):
+        mine = np.flatnonzero(hard & (nearest_zone == k) & (distance < CONTACT * widest))
+        if len(mine):
+            least = mine[int(np.argmin(distance[mine]))]
+            gap[k], point[k] = distance[least], samples.points[least]
+    if not np.isfinite(gap).any() and hard.any():
+        mine = np.flatnonzero(hard)
+        least = mine[int(np.argmin(distance[mine]))]
+        gap[nearest_zone[least]], point[nearest_zone[least]] = distance[least], samples.points[least]
+    return gap, point, nearest_zone
+
+
+def _zone_of_corners(faces: Ints, zone: Ints, asked: Floats, count: int) -> Ints:
+    """Return each vertex's zone: of the faces around it, the one that asks for most."""
+    owner = np.zeros(count, dtype=np.int32)
+    for k in np.argsort(asked, kind="stable"):
+        owner[faces[zone == k]] = k
+    return owner
+
+
+def _summarise(
+    gap: Floats, area: Floats, points: Floats, *, least: tuple[float, Floats] | None = None
+) -> Gap:
+    """Return percentiles by area; `least`, where given, stands in for the least of them."""
+    order = np.argsort(gap)
+    share = np.cumsum(area[order])
+    at = np.searchsorted(share, np.array([0.05, 0.5, 0.95]) * share[-1]).clip(0, len(gap) - 1)
+    p05, p50, p95 = (float(v) for v in gap[order[at]])
+    value, point = (float(gap[order[0]]), points[order[0]]) if least is None else least
+    x, y, z = (float(v) for v in point)
+    return Gap(value, p05, p50, p95, float(gap[order[-1]]), describe_place((x, y, z)), (x, y, z))
+
+
+def _round_up(value: float, step: float = 0.05) -> float:
+    return round(ceil(value / step - 1e-6) * step, 3)
+
+
+def _judge_rest(
+    zones: dict[str, float], wanted: dict[str, float], clearance: float, places: dict[str, Floats]
+) -> list[Check]:
+    apart = len(set(wanted.values())) > 1
+    groups = [(f"clearance at rest, {name}", f"fit.{name}", [name]) for name in zones] if apart else [
+        ("clearance at rest", "fit.clearance", list(zones))
+    ]  # fmt: skip
+    checks = []
+    for title, key, names in groups:
+        name = min(names, key=lambda n: zones[n])
+        value, ask = zones[name], wanted[name]
+        limit = round(ask - TOLERANCE, 6)
+        verdict: Verdict = "pass" if value >= limit else "fail"
+        remedy = ""
+        if verdict == "fail":
+            state = (
+                f"the part stands {-value:.2f} mm inside the scan there"
+                if value < 0.0
+                else f"{limit - value:.2f} mm are lacking there"
+            )
+            remedy = f"{state}: set {key} = {_round_up(2 * ask - value):g}, or move the feature at that place"
+        source = f"recipe: {key} = {ask:g}, less {TOLERANCE:g} mm for the surface's own tolerance"
+        checks.append(
+            Check(title, verdict, value, limit, "mm", source, remedy, describe_place(places[name].tolist()))
+        )
+    return checks
+
+
+def _judge_insertion(found: PathGap, recess: Recess, clearance: float) -> Check:
+    limit = round(found.limit - TOLERANCE, 6)
+    verdict: Verdict = "pass" if found.min >= limit else "fail"
+    remedy = ""
+    if verdict == "fail":
+        x, y, z = found.point
+        depth = float(lid_height(recess.lid, np.asarray(x), np.asarray(y))) - z
+        if found.first_touch is not None:
+            remedy = f"it hits the scan {found.first_touch:.1f} mm before its seat"
+        else:
+            remedy = f"it comes too near {found.lift:.1f} mm before its seat"
+        remedy += f": set fit.clearance = {_round_up(clearance + found.limit - found.min):g}"
+        shallower = floor(depth - found.limit)
+        if found.lift > 0.0 and shallower >= 1:
+            remedy += f", or end the part above that place with fit.reach = {shallower}"
+    return Check(
+        "clearance over the insertion", verdict, found.min, limit, "mm",
+        f"recipe: {found.limit:g} mm asked for at that place, less {TOLERANCE:g} mm for the surface's own tolerance",
+        remedy, f"{found.place}, {found.lift:.1f} mm from the seat",
+    )  # fmt: skip
+
+
+def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) -> Check:
+    verdict: Verdict = "caution" if share > UNSEEN_LIMIT else "pass"
+    place = ""
+    if hidden.any():
+        weight = samples.area[hidden]
+        middle = np.average(samples.points[hidden], axis=0, weights=weight)
+        inside = samples.points[hidden]
+        place = describe_place(inside[int(np.argmin(((inside - middle) ** 2).sum(axis=1)))].tolist())
+    remedy = (
+        "scan that place again, from straight in front of it; until then nothing proves that the part clears it"
+        if verdict != "pass"
+        else ""
+    )
+    return Check(
+        "contact with unseen scan", verdict, share, UNSEEN_LIMIT, "share", "our own judgement", remedy, place
+    )
+
+
+def _judge_walls(thinnest: Thinnest, wall_min: float, line_width: float) -> Check:
+    source = "common practice: two printed lines at least; recipe: wall for strength"
+    if not np.isfinite(thinnest.thickness):
+        return Check("wall thickness", "pass", None, wall_min, "mm", source)
+    least = 2.0 * line_width
+    value = thinnest.thickness
+    # a wall made to measure comes back from the tessellation short by as much as its chords
+    verdict: Verdict = (
+        "fail" if value < least - TOLERANCE else "caution" if value < wall_min - TOLERANCE else "pass"
+    )
+    remedy = "" if verdict == "pass" else (
+        f"set body.wall = {_round_up(max(wall_min, least), 0.1):g} for a hollow part, or make the feature at that place thicker"
+    )  # fmt: skip
+    limit = least if verdict == "fail" else wall_min
+    return Check(
+        "wall thickness", verdict, value, limit, "mm", source, remedy, describe_place(thinnest.point)
+    )
+
+
+def _judge_soundness(sound: Soundness) -> list[Check]:
+    manifold: Verdict = "pass" if sound.manifold else "fail"
+    pieces: Verdict = "fail" if sound.pieces != 1 else "caution" if sound.hollows else "pass"
+    loose = "" if pieces == "pass" else (
+        "a shut hollow cannot be cleaned out and traps air: open it with body.open" if pieces == "caution"
+        else "make features reach into the body, or leave out what cuts it through"
+    )  # fmt: skip
+    return [
+        Check("manifold", manifold, float(sound.manifold), 1.0, "", "the mesh bounds a solid only if it is closed and agrees with itself",
+              "" if sound.manifold else f"{sound.reason}: leave out one feature after the other to find the one that breaks the mesh"),
+        Check("one piece", pieces, float(sound.pieces), 1.0, "", "a part is one body", loose),
+    ]  # fmt: skip
+
+
+def _judge_bed(size: Sequence[float], bed: Sequence[float]) -> Check:
+    """Compare sizes in order: a box fits into a box at right angles exactly when its sorted sizes do."""
+    spare = [room - need for need, room in zip(sorted(size), sorted(bed), strict=True)]
+    value = min(spare)
+    verdict: Verdict = "pass" if value >= 0.0 else "fail"
+    needed = " x ".join(f"{v:.1f}" for v in size)
+    remedy = "" if verdict == "pass" else (
+        f"the part is {needed} mm: print it on a larger bed (printer.bed), or make it {-value:.1f} mm smaller with fit.reach"
+    )  # fmt: skip
+    return Check(
+        "room on the bed",
+        verdict,
+        value,
+        0.0,
+        "mm",
+        "recipe: printer.bed, any right-angled orientation",
+        remedy,
+    )

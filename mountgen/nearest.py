@@ -1,0 +1,269 @@
+"""Nearest triangle to many vertical paths: a bounding box tree with compiled queries. A leaf.
+
+A point that moves along z sweeps a vertical segment, and the distance of a segment from an axis-parallel box or from a triangle
+has a closed form. So one query gives the smallest distance over the whole movement exactly: nothing can slip between two steps,
+because there are no steps. A path of length 0 is a point at rest.
+
+The tree is complete and implicit (children of node i at 2i + 1 and 2i + 2) over triangles in the order of a space-filling curve.
+
+References:
+    G. M. Morton (1966), A computer oriented geodetic data base (the curve).
+    C. Ericson (2005), Real-Time Collision Detection, 5.1.5 and 5.1.9 (closest points of triangle, of two segments).
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from math import sqrt
+from os import cpu_count
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from mountgen.arrays import Floats, Ints
+
+LEAF = 4  # triangles a leaf at most
+THREADS = min(4, cpu_count() or 1)
+_jit = numba.njit(cache=True, nogil=True, fastmath=False)
+
+
+@dataclass(frozen=True, eq=False)
+class Tree:
+    """Triangles in curve order with the boxes over them.
+
+    corners : (F, 9) float64, mm.     faces : (F,) int32, the faces' own numbers.
+    boxes   : (2 L - 1, 6) float64, low and high corner of each node, mm; L leaves, a power of two.
+    margin  : (F,) float64, mm, taken off the distance to each triangle; widest: its greatest value.
+    """
+
+    corners: Floats
+    faces: Ints
+    boxes: Floats
+    margin: Floats
+    widest: float
+
+
+@dataclass(frozen=True, eq=False)
+class Nearest:
+    """What is nearest to each of N paths, within the bound asked for.
+
+    distance : (N,) float64, mm; inf where nothing is within the bound.
+    face     : (N,) int32; -1 where nothing is.
+    travel   : (N,) float64, mm travelled when it is nearest.
+    """
+
+    distance: Floats
+    face: Ints
+    travel: Floats
+
+
+def build_tree(vertices: Floats, faces: Ints, *, margin: Floats | None = None) -> Tree:
+    """Return a tree over a mesh's triangles.
+
+    Args:
+        vertices: (V, 3) float64, mm.
+        faces: (F, 3) int32; F >= 1.
+        margin: (F,) mm; the nearest triangle is then the one with the least distance less margin. Default 0.
+    """
+    corners = vertices[faces].reshape(-1, 9)
+    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    middle = (corners[:, 0:3] + corners[:, 3:6] + corners[:, 6:9]) / 3.0
+    cell = np.clip((middle - low) / max(float((high - low).max()), 1e-9) * 1023.0, 0, 1023).astype(np.int64)
+    code = _spread_bits(cell[:, 0]) | _spread_bits(cell[:, 1]) << 1 | _spread_bits(cell[:, 2]) << 2
+    order = np.argsort(code, kind="stable").astype(np.int32)
+    corners = np.ascontiguousarray(corners[order])
+    leaves = 1
+    while leaves * LEAF < len(faces):
+        leaves *= 2
+    boxes = np.empty((2 * leaves - 1, 6))
+    _fill_boxes(corners, leaves, boxes)
+    taken = np.zeros(len(faces)) if margin is None else np.ascontiguousarray(margin[order], dtype=np.float64)
+    return Tree(corners=corners, faces=order, boxes=boxes, margin=taken, widest=float(taken.max()))
+
+
+def find_nearest(tree: Tree, points: Floats, *, travel: float, bound: Floats) -> Nearest:
+    """Find what is nearest to points that travel along +z.
+
+    Args:
+        tree: of the mesh that stands still.
+        points: (N, 3) float64, mm, where they start. Neighbours in space should be neighbours in order.
+        travel: length of the path along +z, mm; 0 for points at rest.
+        bound: (N,) mm; only what is nearer than this (after the margin) is looked for. May be inf.
+
+    Returns:
+        Nearest: exact where something is found; the distance is the true one, without the margin taken off.
+    """
+    count = len(points)
+    points = np.ascontiguousarray(points, dtype=np.float64)
+    distance, face, when = np.full(count, np.inf), np.full(count, -1, dtype=np.int32), np.zeros(count)
+    edges = np.linspace(0, count, 8 * THREADS + 1).astype(int)
+
+    def work(k: int) -> None:
+        part = slice(edges[k], edges[k + 1])
+        _find(tree.corners, tree.boxes, tree.margin, tree.widest, points[part], travel, bound[part],
+              distance[part], face[part], when[part])  # fmt: skip
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(work, range(len(edges) - 1)))
+    found = face >= 0
+    face[found] = tree.faces[face[found]]
+    return Nearest(distance, face, when)
+
+
+def _spread_bits(value: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Put two empty bits between each two of the ten lowest bits."""
+    for shift, mask in ((16, 0x30000FF), (8, 0x300F00F), (4, 0x30C30C3), (2, 0x9249249)):
+        value = (value | value << shift) & mask
+    return value
+
+
+@_jit
+def _fill_boxes(corners: Any, leaves: int, boxes: Any) -> None:
+    count = corners.shape[0]
+    for leaf in range(leaves):
+        node = leaves - 1 + leaf
+        for k in range(3):
+            low, high = np.inf, -np.inf
+            for f in range(leaf * count // leaves, (leaf + 1) * count // leaves):
+                low = min(low, corners[f, k], corners[f, 3 + k], corners[f, 6 + k])
+                high = max(high, corners[f, k], corners[f, 3 + k], corners[f, 6 + k])
+            boxes[node, k], boxes[node, 3 + k] = low, high
+    for node in range(leaves - 2, -1, -1):
+        for k in range(3):
+            boxes[node, k] = min(boxes[2 * node + 1, k], boxes[2 * node + 2, k])
+            boxes[node, 3 + k] = max(boxes[2 * node + 1, 3 + k], boxes[2 * node + 2, 3 + k])
+
+
+@_jit
+def _box_square(boxes: Any, node: int, x: float, y: float, z: float, travel: float) -> float:
+    dx = max(boxes[node, 0] - x, 0.0, x - boxes[node, 3])
+    dy = max(boxes[node, 1] - y, 0.0, y - boxes[node, 4])
+    dz = max(boxes[node, 2] - (z + travel), 0.0, z - boxes[node, 5])
+    return float(dx * dx + dy * dy + dz * dz)
+
+
+@_jit
+def _point_square(px: float, py: float, pz: float, t: Any) -> float:
+    """Squared distance of a point from a triangle, by the regions of Ericson 5.1.5."""
+    abx, aby, abz = t[3] - t[0], t[4] - t[1], t[5] - t[2]
+    acx, acy, acz = t[6] - t[0], t[7] - t[1], t[8] - t[2]
+    apx, apy, apz = px - t[0], py - t[1], pz - t[2]
+    d1 = abx * apx + aby * apy + abz * apz
+    d2 = acx * apx + acy * apy + acz * apz
+    v, w = 0.0, 0.0
+    if not (d1 <= 0.0 and d2 <= 0.0):
+        bpx, bpy, bpz = px - t[3], py - t[4], pz - t[5]
+        d3 = abx * bpx + aby * bpy + abz * bpz
+        d4 = acx * bpx + acy * bpy + acz * bpz
+        if d3 >= 0.0 and d4 <= d3:
+            v = 1.0
+        else:
+            cpx, cpy, cpz = px - t[6], py - t[7], pz - t[8]
+            d5 = abx * cpx + aby * cpy + abz * cpz
+            d6 = acx * cpx + acy * cpy + acz * cpz
+            vc = d1 * d4 - d3 * d2
+            vb = d5 * d2 - d1 * d6
+            va = d3 * d6 - d5 * d4
+            if d6 >= 0.0 and d5 <= d6:
+                w = 1.0
+            elif vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
+                v = d1 / (d1 - d3) if d1 > d3 else 0.0
+            elif vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
+                w = d2 / (d2 - d6) if d2 > d6 else 0.0
+            elif va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
+                span = (d4 - d3) + (d5 - d6)
+                w = (d4 - d3) / span if span > 0.0 else 0.0
+                v = 1.0 - w
+            else:
+                v, w = vb / (va + vb + vc), vc / (va + vb + vc)
+    dx = apx - v * abx - w * acx
+    dy = apy - v * aby - w * acy
+    dz = apz - v * abz - w * acz
+    return float(dx * dx + dy * dy + dz * dz)
+
+
+@_jit
+def _edge_square(
+    px: float, py: float, pz: float, travel: float, t: Any, i: int, j: int
+) -> tuple[float, float]:
+    """Squared distance of a vertical segment from a triangle's edge, and the travel where it is least."""
+    ex, ey, ez = t[j] - t[i], t[j + 1] - t[i + 1], t[j + 2] - t[i + 2]
+    wx, wy, wz = px - t[i], py - t[i + 1], pz - t[i + 2]
+    flat = ex * ex + ey * ey
+    s = min(max((wx * ex + wy * ey) / flat, 0.0), 1.0) if flat > 1e-18 else 0.0
+    lift = t[i + 2] + s * ez - pz
+    if flat <= 1e-18:  # an upright edge: nearest anywhere the heights overlap
+        low, high = min(t[i + 2], t[j + 2]) - pz, max(t[i + 2], t[j + 2]) - pz
+        lift = min(max(low, 0.0), travel)
+        s = min(max((lift + wz) / ez, 0.0), 1.0) if ez != 0.0 else 0.0
+        lift = min(max(min(max(lift, low), high), 0.0), travel)
+    elif lift < 0.0 or lift > travel:  # the path ends before: nearest to that end
+        lift = min(max(lift, 0.0), travel)
+        full = flat + ez * ez
+        s = min(max((wx * ex + wy * ey + (wz + lift) * ez) / full, 0.0), 1.0)
+    dx, dy, dz = wx - s * ex, wy - s * ey, wz + lift - s * ez
+    return float(dx * dx + dy * dy + dz * dz), float(lift)
+
+
+@_jit
+def _path_square(px: float, py: float, pz: float, travel: float, t: Any) -> tuple[float, float]:
+    """Squared distance of a vertical segment from a triangle, and the travel where it is least."""
+    best, lift = _point_square(px, py, pz, t), 0.0
+    if travel <= 0.0 or best == 0.0:
+        return best, lift
+    ux, uy, vx, vy = t[3] - t[0], t[4] - t[1], t[6] - t[0], t[7] - t[1]
+    area = ux * vy - uy * vx
+    if area != 0.0:
+        b = ((px - t[0]) * vy - (py - t[1]) * vx) / area
+        c = (ux * (py - t[1]) - uy * (px - t[0])) / area
+        if b >= 0.0 and c >= 0.0 and b + c <= 1.0:
+            hit = t[2] + b * (t[5] - t[2]) + c * (t[8] - t[2]) - pz
+            if 0.0 <= hit <= travel:
+                return 0.0, hit
+    square = _point_square(px, py, pz + travel, t)
+    if square < best:
+        best, lift = square, travel
+    for i, j in ((0, 3), (3, 6), (6, 0)):
+        square, at = _edge_square(px, py, pz, travel, t, i, j)
+        if square < best:
+            best, lift = square, at
+    return best, lift
+
+
+@_jit
+def _find(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, travel: float, bound: Any,
+          distance: Any, face: Any, when: Any) -> None:  # fmt: skip
+    count, leaves = corners.shape[0], (boxes.shape[0] + 1) // 2
+    stack = np.empty(128, dtype=np.int64)
+    reach = np.empty(128)
+    for n in range(points.shape[0]):
+        x, y, z = points[n, 0], points[n, 1], points[n, 2]
+        best = bound[n]
+        stack[0], reach[0] = 0, _box_square(boxes, 0, x, y, z, travel)
+        top = 1
+        while top > 0:
+            top -= 1
+            node = stack[top]
+            limit = best + widest
+            if limit <= 0.0 or reach[top] >= limit * limit:
+                continue
+            if node >= leaves - 1:
+                leaf = node - leaves + 1
+                for f in range(leaf * count // leaves, (leaf + 1) * count // leaves):
+                    square, lift = _path_square(x, y, z, travel, corners[f])
+                    gap = sqrt(square)
+                    if gap - margin[f] < best:
+                        best = gap - margin[f]
+                        distance[n], face[n], when[n] = gap, f, lift
+                continue
+            left, right = 2 * node + 1, 2 * node + 2
+            near = _box_square(boxes, left, x, y, z, travel)
+            far = _box_square(boxes, right, x, y, z, travel)
+            if near > far:
+                left, right, near, far = right, left, far, near
+            stack[top], reach[top] = right, far
+            stack[top + 1], reach[top + 1] = left, near
+            top += 2

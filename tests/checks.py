@@ -1,0 +1,26 @@
+"""Invariants of finished parts as one-line calls."""
+
+from __future__ import annotations
+
+from mountgen.datum import Recess
+from mountgen.inspection import TOLERANCE, inspect_body
+from mountgen.kernel import Mesh
+from mountgen.soundness import check_soundness
+
+LARGE_BED = (1500.0, 1500.0, 1500.0)
+
+
+def assert_printable(mesh: Mesh) -> None:
+    """The mesh bounds one manifold body without shut hollows."""
+    sound = check_soundness(mesh.vertices, mesh.faces)
+    assert sound.manifold, sound.reason
+    assert (sound.pieces, sound.hollows) == (1, 0), f"{sound.pieces} pieces, {sound.hollows} shut hollows"
+
+
+def assert_clears(mesh: Mesh, recess: Recess, gap: float) -> None:
+    """The part keeps `gap` mm from the scan at rest and over the whole insertion, less the tolerance of its surface."""
+    found = inspect_body(mesh, recess, clearance=gap, wall_min=0.0, bed=LARGE_BED, line_width=0.4)
+    rest = min(found.zones.values())
+    assert rest >= gap - TOLERANCE, f"{rest:.3f} mm at rest: {found.rest.place}"
+    way = found.insertion
+    assert way.min >= way.limit - TOLERANCE, f"{way.min:.3f} mm at lift {way.lift:.1f}: {way.place}"
