@@ -118,12 +118,40 @@ def test_lines_inside_statements_of_several_lines() -> None:
         "y = [1,\n"
         "2]\n"
     )
-    lines = parse_toml(text, name="x").lines
+    source = parse_toml(text, name="x")
     expected: dict[tuple[str | int, ...], int] = {
         ("rim",): 2, ("rim", 0): 3, ("rim", 1): 5, ("rim", 1, 1): 5, ("rim", 1, 2): 6, ("rim", 2): 6,
         ("note",): 8, ("fit",): 11, ("fit", "y"): 12, ("fit", "y", 0): 12, ("fit", "y", 1): 13,
+        ("fit", "y", 7): 12, ("fit", "none"): 11,
     }  # fmt: skip
-    assert {path: lines[path] for path in expected} == expected
+    assert {path: source.find_line(path) for path in expected} == expected
+    assert source.find_line(("none",)) is None
+
+
+def test_lines_after_texts_that_look_like_statements() -> None:
+    text = (
+        'a = "# [ not a comment"\n'
+        'b = \'["\'  # ] """\n'
+        'c = """\n[x]\n\\""" ] # """""\n'  # 3 to 5, ends in two quotes of its own
+        "d = '''[\n'''\n"  # 6
+        'e = [ "]", # [\n\n'  # 8
+        "  7 ]\n"  # 10
+        "[f]\n"
+        "g.h = { i = [ 1 ] }\n"
+    )
+    source = parse_toml(text, name="x")
+    expected: dict[tuple[str | int, ...], int] = {
+        ("a",): 1, ("b",): 2, ("c",): 3, ("d",): 6, ("e",): 8, ("e", 0): 8, ("e", 1): 10, ("f",): 11,
+        ("f", "g", "h", "i", 0): 12,
+    }  # fmt: skip
+    assert {path: source.find_line(path) for path in expected} == expected
+
+
+def test_an_item_of_a_long_list_is_found_on_its_own_line() -> None:
+    text = "[mouth]\nrim = [\n" + "".join(f"  [{n}, 0, 0],\n" for n in range(1000)) + "]\n"
+    source = parse_toml(text, name="x")
+    for n in (0, 1, 499, 998, 999):
+        assert source.find_line(("mouth", "rim", n, 1)) == n + 3
 
 
 # mistakes
