@@ -1,11 +1,11 @@
 """Read a TOML file so that every mistake in it can be named by file and line. A leaf.
 
-Goal: the line of any key or list item. Steps, run only once something is wrong: blank out texts and comments,
-so that the brackets left over tell where a statement ends (a line end closes all but an open list); parse each
-statement by itself, keep the table that the last header opened, and note the line on which each key's statement
-begins. Within a list over several lines an item's line is found by bisection: the list is closed early, and has
-the item or not. Source: the grammar of TOML 1.0.0. Parsing ever longer beginnings of the file needs less code,
-and was dropped at 12 s for a list of 1000 points.
+Goal: the line of any key or list item. Steps, run only once something is wrong: blank out texts and
+comments, so that the brackets left over tell where a statement ends (a line end closes all but an open
+list); parse each statement by itself, keep the table that the last header opened, and note the line on
+which each key's statement begins. Within a list over several lines an item's line is found by bisection:
+the list is closed early, and has the item or not. Source: the grammar of TOML 1.0.0. Parsing ever longer
+beginnings of the file needs less code, and was dropped at 12 s for a list of 1000 points.
 """
 
 from __future__ import annotations
