@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -28,13 +27,11 @@ from mountgen.drawing2d import (
     paste_pixels,
     shorten,
 )
+from mountgen.kernel import Mesh
 from mountgen.picture import shade
 from mountgen.ramp import COLLISION, FAR, NEUTRAL, ramp_gap
 from mountgen.safe_write import write_file
 from mountgen.scene import Camera, Item, Plane, cut_lines, look
-
-if TYPE_CHECKING:
-    from mountgen.kernel import Mesh
 
 SIZE = (1600, 1180)  # pixels, as are all places below
 CELL = (660, 470)
@@ -44,6 +41,7 @@ FILLED = 0.94  # of a cell's width or height is taken by what it shows
 SURROUND = 0.16  # share of the mouth's size shown of the panel around it
 LAMP = (-0.35, 0.5, 0.9)  # over the viewer's left shoulder, as is usual in drawings
 SCAN: Colour = (198, 184, 160)
+GAP_EDGE = 2.0  # mm; a gap changes little over this
 INSIDE: Colour = (153, 163, 176)
 
 
@@ -87,6 +85,31 @@ def picture_part(part: Mesh, recess: Recess, gap: Floats, out: Path, *, clearanc
         raise ValueError(f"gap must be ({len(part.vertices)},), not {np.shape(gap)}")
     sheet = draw_part(part, recess, gap, name=out.stem, clearance=clearance)
     return write_file(out, encode_png(finish_sheet(sheet)))
+
+
+def measure_gap(part: Mesh, recess: Recess) -> tuple[Mesh, Floats]:
+    """Measure the gap all over a part, for its picture.
+
+    A part has few points where it is flat, and between them its gap would be guessed: long edges are split.
+
+    Args:
+        part: the finished mesh, part frame; a mesh that is not closed is measured at the points it has.
+        recess: the scan in the part frame.
+
+    Returns:
+        The part with edges of about GAP_EDGE, and the gap at each of its vertices, (V,) mm: negative inside
+        the panel, NaN where the nearest of the scan is its border, so that the side is not known.
+    """
+    import manifold3d
+
+    from mountgen.surface import Surface
+
+    solid = manifold3d.Manifold(manifold3d.Mesh64(part.vertices.copy(), part.faces.astype(np.uint64)))
+    if solid.status() == manifold3d.Error.NoError:
+        fine = solid.refine_to_length(GAP_EDGE).to_mesh64()
+        part = Mesh(fine.vert_properties[:, :3], fine.tri_verts.astype(np.int32))
+    measured = Surface(recess.vertices, recess.faces).measure(part.vertices)
+    return part, np.where(measured.border, np.nan, measured.gap)
 
 
 def draw_part(part: Mesh, recess: Recess, gap: Floats, *, name: str, clearance: float) -> Sheet:

@@ -30,10 +30,8 @@ def cell_mesh(
         corner = (i + 1, j + 1)
         for p, q, neighbour in (((i + 1, j), corner, (i + 1, j)), (corner, (i, j + 1), (i, j + 1))):
             other = cells.get(neighbour, z)
-            if other < z:  # the wall's front faces the lower cell
+            if other != z:  # its front to the lower cell
                 quads.append([(*p, z), (*p, other), (*q, other), (*q, z)])
-            elif other > z:
-                quads.append([(*p, z), (*q, z), (*q, other), (*p, other)])
     corners = np.array(quads, dtype=np.float64)
     vertices, at = np.unique(corners.reshape(-1, 3), axis=0, return_inverse=True)
     at = at.reshape(-1, 4)

@@ -16,6 +16,7 @@ from mountgen.part_picture import (
     LOOKS,
     SIZE,
     draw_part,
+    measure_gap,
     picture_part,
 )
 from mountgen.ramp import COLLISION, NEUTRAL, ramp_gap
@@ -26,11 +27,13 @@ EXTENT = np.array([59.0, 39.0, 19.5])  # the recess is 60 x 40 x 20 mm
 RECESS = box_recess(left=20.0)
 
 
-def block(extent=EXTENT):
-    mesh = trimesh.creation.box(
-        extent, transform=trimesh.transformations.translation_matrix([0, 0, -extent[2] / 2])
-    )
-    mesh = mesh.subdivide_to_size(6.0)
+def box(extent, *, middle):
+    mesh = trimesh.creation.box(extent)
+    return mesh.apply_translation([0.0, 0.0, middle])
+
+
+def block():
+    mesh = box(EXTENT, middle=-EXTENT[2] / 2).subdivide_to_size(6.0)
     return Mesh(np.asarray(mesh.vertices), np.asarray(mesh.faces))
 
 
@@ -120,3 +123,33 @@ def test_the_file_is_the_sheet_and_is_repeatable(tmp_path):
 def test_gaps_of_the_wrong_number_are_named(tmp_path):
     with pytest.raises(ValueError, match=r"must be \(\d+,\), not \(3,\)"):
         picture_part(block(), RECESS, np.zeros(3), tmp_path / "x.png", clearance=CLEARANCE)
+
+
+def test_gaps_are_measured_between_the_corners_of_large_faces_too():
+    bare = box(EXTENT, middle=-EXTENT[2] / 2)
+    fine, gap = measure_gap(Mesh(np.asarray(bare.vertices), np.asarray(bare.faces)), RECESS)
+    corners = fine.vertices[fine.faces]
+    assert np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max() < 4.0
+    x, y, z = np.abs(fine.vertices).T
+    truth = np.minimum(np.minimum(30.0 - x, 20.0 - y), 20.0 - z)  # inside a box, by its nearest face
+    assert np.abs(gap - truth).max() < 1e-9
+    assert gap.min() == pytest.approx(0.5)
+
+
+def test_a_part_too_large_is_inside_the_panel_and_unseen_ground_gives_no_gap():
+    torn = box_recess(left=20.0, holes=[(-6.0, -6.0, 6.0, 6.0)])
+    big = box((61.0, 39.0, 19.5), middle=-10.0)
+    fine, gap = measure_gap(Mesh(np.asarray(big.vertices), np.asarray(big.faces)), torn)
+    x, y, z = fine.vertices.T
+    outer = (np.abs(x) > 30.4) & (np.abs(y) < 15) & (np.abs(z + 10.0) < 5)
+    assert gap[outer] == pytest.approx(-0.5)
+    over_hole = (np.hypot(x, y) < 5.0) & (z < -19.0)
+    assert over_hole.any()
+    assert np.isnan(gap[over_hole]).all()
+
+
+def test_an_open_mesh_is_measured_as_it_is():
+    sheet = Mesh(np.array([[-5.0, -5, -10], [5, -5, -10], [0, 5, -10]]), np.array([[0, 1, 2]]))
+    same, gap = measure_gap(sheet, RECESS)
+    assert same is sheet
+    assert gap == pytest.approx(10.0)
