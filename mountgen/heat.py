@@ -251,14 +251,18 @@ def judge_softening(
     part_temp_c = _check_part(part_temp_c)
     require_number(stress, "sustained bending stress", unit="MPa")
     bounds: list[tuple[float, float, str, str, Tag]] = []  # pass up to, caution up to, why, source, tag
-    under = "1.80" if stress > HIGH_STRESS else "0.45"
-    hdt = material.hdt_180 if stress > HIGH_STRESS else material.hdt_045 or material.hdt_180
+    gap = LOADED_GAP if loaded else UNLOADED_GAP
+    high = stress > HIGH_STRESS
+    # Where only the value under 1.80 MPa is known it serves for both: less load, higher temperature.
+    hdt = material.hdt_180 if high or material.hdt_045 is None else material.hdt_045
     if hdt is not None:
-        if hdt is material.hdt_180:
-            under = "1.80"  # where only this one is known it is the safe one: less load, higher temperature
-        gap = LOADED_GAP if loaded else UNLOADED_GAP
-        why = f"deflection temperature {hdt.low:g} °C under {under} MPa, less {gap:g} K"
+        load = "1.80" if hdt is material.hdt_180 else "0.45"
+        why = f"deflection temperature {hdt.low:g} °C under {load} MPa, less {gap:g} K"
         bounds.append((hdt.low - gap, hdt.low - CAUTION_GAP, why, hdt.source, hdt.tag))
+    elif material.hdt_045 is not None:
+        lower = material.hdt_045
+        why = f"stress {stress:g} MPa, but the deflection temperature under 1.80 MPa is not known"
+        bounds.append((-math.inf, lower.low - gap, why, lower.source, lower.tag))
     glass = material.glass_transition
     if material.structure == "amorphous" and glass is not None:
         why = f"glass transition {glass.low:g} °C, less {GLASS_GAP:g} K"
@@ -272,7 +276,7 @@ def judge_softening(
             (-math.inf, -math.inf, "no heat value is known: give the spool's own sheet", "none", "our rule")
         )
     pass_to, _, why, source, tag = min(bounds, key=lambda b: b[0])
-    caution_to = max(pass_to, min(b[1] for b in bounds))
+    caution_to = min(b[1] for b in bounds)
     verdict: Verdict = (
         "pass" if part_temp_c <= pass_to else "caution" if part_temp_c <= caution_to else "fail"
     )

@@ -328,10 +328,10 @@ def check_bond_line(thickness: float, *, gap: float, compression: float = COMPRE
     line = thickness * (1.0 - compression)
     if line > gap:
         raise EnduranceError(
-            f"the tape is {line:.2f} mm thick when pressed on ({thickness:g} mm less {100 * compression:g} %), the "
-            f"gap {gap:.2f} mm",
+            f"the tape is {line:.2f} mm thick when pressed ({thickness:g} mm less {100 * compression:g} %), "
+            f"the gap {gap:.2f} mm",
             "tape pad",
-            f"take a tape of {gap / (1.0 - compression):.2f} mm or less, or a gap of {line:.2f} mm at the pad",
+            f"take a tape of {gap / (1.0 - compression):.2f} mm or less, or a gap of {line:.2f} mm there",
         )
     return line
 
