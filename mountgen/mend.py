@@ -17,6 +17,7 @@ from mountgen.topology import (
     Loop,
     find_duplicates,
     link_faces,
+    measure_diagonal,
     measure_faces,
     touch_faces,
     trace_loops,
@@ -102,8 +103,8 @@ def _drop_broken(
         log.append(
             Mend("stray indices", gone, f"{gone} faces pointed at vertices that are not in the file; dropped")
         )
-    finite: Bools = np.asarray(np.isfinite(vertices).all(axis=1))
-    if not finite.all():
+    if not np.isfinite(vertices).all():
+        finite: Bools = np.asarray(np.isfinite(vertices).all(axis=1))
         bad = ~finite[faces].all(axis=1)
         gone = int(bad.sum())
         _refuse_most(
@@ -140,8 +141,7 @@ def _weld(
     if not used.all():
         log.append(Mend("unused points", int((~used).sum()), "points that no face uses dropped"))
         vertices, faces = _compact(vertices, faces, used)
-    diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0))) if len(vertices) else 0.0
-    number, first = weld_points(vertices, min(WELD_SHARE * diagonal, WELD_MOST))
+    number, first = weld_points(vertices, min(WELD_SHARE * measure_diagonal(vertices, faces), WELD_MOST))
     merged = len(vertices) - len(first)
     if merged:
         log.append(Mend("welded vertices", merged, f"{len(vertices)} vertices became {len(first)}"))
@@ -198,8 +198,7 @@ def _mend_pieces(vertices: Floats, faces: Ints, log: list[Mend], bridge: float, 
     vectors = vectors[keep]
     loops = trace_loops(faces, links.on_border)
     extents = np.array([measure_extent(vertices[loop.vertices]) for loop in loops])
-    size = float(np.linalg.norm(np.ptp(vertices[faces.reshape(-1)], axis=0)))
-    if not loops or extents.max() < CLOSED_OPENING * size:
+    if not loops or extents.max() < CLOSED_OPENING * measure_diagonal(vertices, faces):
         raise _closed_error(where, f"its widest opening is {extents.max(initial=0.0):.1f} mm")
     owner = np.array([piece[loop.face] for loop in loops])
     order = np.argsort(extents, kind="stable")

@@ -18,10 +18,22 @@ _AGAIN = "copy or export the scan again; the file did not arrive whole"
 _EXPORT = "export the scan again as a triangle mesh in binary PLY or STL"
 _HEADER_LIMIT = 1_000_000  # bytes
 _TYPES = {  # names of the format's two generations, and numpy's
-    "char": "i1", "uchar": "u1", "short": "i2", "ushort": "u2",
-    "int": "i4", "uint": "u4", "float": "f4", "double": "f8",
-    "int8": "i1", "uint8": "u1", "int16": "i2", "uint16": "u2",
-    "int32": "i4", "uint32": "u4", "float32": "f4", "float64": "f8",
+    "char": "i1",
+    "uchar": "u1",
+    "short": "i2",
+    "ushort": "u2",
+    "int": "i4",
+    "uint": "u4",
+    "float": "f4",
+    "double": "f8",
+    "int8": "i1",
+    "uint8": "u1",
+    "int16": "i2",
+    "uint16": "u2",
+    "int32": "i4",
+    "uint32": "u4",
+    "float32": "f4",
+    "float64": "f8",
 }
 _FORMATS = {"binary_little_endian": "<", "binary_big_endian": ">", "ascii": ""}
 _FACE_LISTS = ("vertex_indices", "vertex_index")

@@ -13,7 +13,7 @@ from mountgen.arrays import Floats, Ints, freeze
 from mountgen.errors import ScanError
 from mountgen.mend import Mend, mend_mesh
 from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
-from mountgen.topology import gather_rings, list_neighbours
+from mountgen.topology import gather_rings, list_neighbours, measure_diagonal
 
 __all__ = ["MM_PER_UNIT", "Mend", "Scan", "measure_noise", "measure_spacing", "read_scan"]
 
@@ -119,24 +119,16 @@ def _settle_unit(raw: RawMesh, unit: str, notes: list[Mend]) -> tuple[str, float
 
 def _check_size(raw: RawMesh, unit: str, factor: float, where: str) -> None:
     """Refuse a scan too small or too large to be a recess, and name the unit that would make it one."""
-    inside = (
-        (raw.faces >= 0) & (raw.faces < len(raw.vertices))
-        if len(raw.vertices)
-        else np.zeros((0, 3), np.bool_)
-    )
-    used = np.zeros(len(raw.vertices), np.bool_)
-    used[raw.faces[inside]] = True
-    used &= np.isfinite(raw.vertices).all(axis=1)
-    if not used.any():
+    diagonal = measure_diagonal(raw.vertices, raw.faces)
+    if diagonal == 0.0:
         return  # mending says what is wrong with it
-    points = raw.vertices[used]
-    diagonal = float(np.linalg.norm(points.max(axis=0) - points.min(axis=0)))
     size = diagonal * factor
     if SMALLEST <= size <= LARGEST:
         return
     likely = [u for u, mm in MM_PER_UNIT.items() if u != unit and _USUAL[0] <= diagonal * mm <= _USUAL[1]]
     names = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "inch": "inches"}
-    what = f"the scan is {size:.3g} mm across when read in {unit}; possible are {SMALLEST:g} to {LARGEST:g}"
+    shown = f"{size:.0f}" if size > LARGEST else f"{size:.3g}"
+    what = f"the scan is {shown} mm across when read in {unit}; possible are {SMALLEST:g} to {LARGEST:g}"
     if likely:
         remedy = f"it looks like {' or '.join(names[u] for u in likely)}: set " + " or ".join(
             f'scan.unit = "{u}"' for u in likely

@@ -9,6 +9,7 @@ share an edge end up side by side.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numba
 import numpy as np
@@ -69,8 +70,8 @@ def weld_points(points: Floats, tolerance: float) -> tuple[Ints, Ints]:
     """
     if not len(points):
         return np.zeros(0, np.int32), np.zeros(0, np.int32)
-    low = points.min(axis=0)
-    span = float((points.max(axis=0) - low).max())
+    low, high = _box(points)
+    span = float((high - low).max())
     cell = max(CELL * tolerance, span * 2.0**-40, np.finfo(np.float64).tiny)
     bits = max(4, int(np.ceil(np.log2(1.5 * len(points)))))
     number, first = _weld(
@@ -190,6 +191,14 @@ def measure_faces(vertices: Floats, faces: Ints) -> tuple[Floats, Floats]:
     return vectors, areas
 
 
+def measure_diagonal(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) -> float:
+    """Diagonal of the box around the faces; those with stray indices or coordinates that are no numbers do
+    not count.
+    """
+    low, high = _corner_box(vertices, faces)
+    return float(np.linalg.norm(np.maximum(high - low, 0.0)))
+
+
 def list_neighbours(faces: Ints, vertex_count: int) -> tuple[NDArray[np.int64], Ints]:
     """Neighbours of every vertex: start (V + 1,) int64 into neighbour (N,) int32. Interior neighbours appear
     once.
@@ -269,6 +278,41 @@ def _sort_bucket(keys, codes, begin, end):  # type: ignore[no-untyped-def]
             keys[j + gap] = key
             codes[j + gap] = code
         gap //= 3
+
+
+@_jit
+def _box(points):  # type: ignore[no-untyped-def]
+    low = np.full(3, np.inf)
+    high = np.full(3, -np.inf)
+    for i in range(points.shape[0]):
+        for k in range(3):
+            low[k] = min(low[k], points[i, k])
+            high[k] = max(high[k], points[i, k])
+    return low, high
+
+
+@_jit
+def _corner_box(vertices, faces):  # type: ignore[no-untyped-def]
+    n = vertices.shape[0]
+    low = np.full(3, np.inf)
+    high = np.full(3, -np.inf)
+    for f in range(faces.shape[0]):
+        good = True
+        for c in range(3):
+            v = faces[f, c]
+            if not 0 <= v < n:
+                good = False
+                break
+            for k in range(3):
+                good = good and np.isfinite(vertices[v, k])
+        if good:
+            for c in range(3):
+                for k in range(3):
+                    low[k] = min(low[k], vertices[faces[f, c], k])
+                    high[k] = max(high[k], vertices[faces[f, c], k])
+    if low[0] > high[0]:
+        low[:] = high[:] = 0.0
+    return low, high
 
 
 @_jit
