@@ -1,9 +1,10 @@
-"""The gap between a body and a scanned surface, at rest and over a straight movement. A leaf apart from place and errors.
+"""The gap between a body and a scanned surface, at rest and over a straight movement.
 
-Both directions are measured: points of the body against the scan's triangles, and the scan's vertices against the body's, because a
-spike of the scan can stand between the points of a large facet. Over the movement the gap is that of whole paths, not of steps.
-What neither sees is an edge of the one crossing an edge of the other between samples; it is missed by at most the square of the
-sample distance over the edges' own size, a few hundredths of a millimetre at most here.
+Both directions are measured: points of the body against the scan's triangles, and the scan's vertices against
+the body's, because a spike of the scan can stand between the points of a large facet. Over the movement the
+gap is that of whole paths, not of steps. What neither direction sees is an edge of the one crossing an edge
+of the other between two samples: the gap is then over-read by about the square of the sample distance over
+eight times the gap.
 """
 
 from __future__ import annotations
@@ -38,7 +39,10 @@ class Triangles(Protocol):
 
 @dataclass(frozen=True)
 class Gap:
-    """A gap over a surface, mm, percentiles by area; negative is inside the material. point: (3,) mm, where the least is."""
+    """A gap over a surface, mm, percentiles by area; negative is inside the material.
+
+    place : where the least is, in words; point: the same, (3,) mm.
+    """
 
     min: float
     p05: float
@@ -70,7 +74,7 @@ class PathGap:
 
 @dataclass(frozen=True, eq=False)
 class Standing:
-    """What stands still: a mesh, its signed distances, the clearance each face asks for, and a tree that knows both.
+    """What stands still: a mesh, its signed distances, and the clearance that each face asks for.
 
     clearance : (F,) float64, mm, by face;  corner_clearance: (V,) the widest of the faces around each vertex.
     """
@@ -82,7 +86,7 @@ class Standing:
 
 
 def clip_mesh(mesh: Triangles, low: Floats, high: Floats) -> tuple[Floats, Ints, Ints]:
-    """Return the faces whose boxes meet the box low (3,) to high (3,): vertices, faces, and the faces' old numbers.
+    """Return the faces whose boxes meet a box: vertices, faces, and the faces' old numbers.
 
     Every face left out lies wholly outside the box, so inside it nothing changes and no border appears.
     """
@@ -142,7 +146,7 @@ def sample_body(
 
 
 def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float) -> tuple[Floats, Ints]:
-    """Return the signed gaps of the scan's vertices that come nearer to a body at rest than its own points do, and their numbers.
+    """Find the vertices of the scan that come nearer to a body at rest than its own points do.
 
     Args:
         body: the body's surface.
@@ -254,7 +258,7 @@ def _measure_clash(
 
 
 def turn_to_z(direction: Sequence[float]) -> Floats:
-    """Return the rotation (3, 3) whose rows are a right-handed frame with the third along `direction` (need not be unit)."""
+    """Return a rotation (3, 3) whose rows are a right-handed frame, the third along `direction`."""
     z = np.asarray(direction, dtype=np.float64)
     length = float(np.linalg.norm(z))
     if z.shape != (3,) or length == 0.0 or not np.isfinite(length):
@@ -273,9 +277,10 @@ def sweep_clear(
     length: float,
     clearance: float = 0.0,
 ) -> PathGap:
-    """Return the least gap between a thing and an obstacle while it is drawn out of its seat along a straight line.
+    """Return the least gap between a thing and an obstacle while it is drawn straight out of its seat.
 
-    For a device that goes into its seat, for keep-out bodies, for the body itself: the obstacle may be a scan or a closed mesh.
+    For a device that goes into its seat, for keep-out bodies, for the body itself. The obstacle may be a scan
+    or a closed mesh.
 
     Args:
         moving: the thing in its seat; closed, normals outwards.

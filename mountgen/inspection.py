@@ -1,7 +1,7 @@
-"""Stage 7: gauge the finished mesh against the scan's triangles, at rest and along the insertion, and judge it.
+"""Stage 7: gauge the finished mesh against the scan's triangles, at rest and on its way in, and judge it.
 
-Nothing of the making is used here: no height field, no section, no solid, only the mesh that will be printed and the triangles that
-were scanned. Where both agree on a part, they agree for different reasons.
+Nothing of the making is used here: no height field, no section, no solid, only the mesh that will be printed
+and the triangles that were scanned. Where both agree on a part, they agree for different reasons.
 """
 
 from __future__ import annotations
@@ -33,7 +33,9 @@ from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness
 from mountgen.surface import Signed, Surface, cast_rays
 from mountgen.verdict import Check, Verdict
 
-EDGE = 0.8  # mm, longest edge between samples near the scan; their centroids are then at most 0.5 mm apart
+EDGE = (
+    1.0  # mm, longest edge of the triangles sampled near the scan; their centroids are 0.5 mm apart or less
+)
 TOLERANCE = 0.03  # mm by which a made surface may miss the clearance asked for
 CONTACT = 3.0  # clearances; the part's surface nearer to the scan than this is its contact surface
 BAND = 0.25  # mm beyond the clearance; contact surface within it conforms
@@ -50,7 +52,7 @@ class Inspection:
     """What gauging found. Lengths in mm, part frame; shares from 0 to 1.
 
     rest         : gap over the contact surface at rest.     insertion: least gap over the whole way in.
-    zones        : least gap at rest by zone of the scan ("floor", "walls", "rim") that the part comes near to.
+    zones        : least gap at rest to each zone of the scan ("floor", "walls", "rim") that the part is near.
     in_band      : share of the contact surface whose gap is within the clearance asked for and 0.25 mm more.
     unseen       : share of the contact surface that faces scan nobody saw.
     contact_area : mm².
@@ -89,14 +91,12 @@ def inspect_body(
     """Gauge a part against the scan it was made from.
 
     Args:
-        mesh: the part, part frame.
-        recess: the scan, part frame.
-        clearance: asked for, mm; floor, walls, rim: the same for one zone of the scan, default clearance.
-        wall_min: least wall that is strong enough, mm; thinner is a caution.
-        bed: (3,) the printer's room, mm.
-        line_width: of the printer, mm; walls under two lines fail.
-        flexible: (F,) bool, faces that are meant to touch or flex (hooks of retaining tabs, tape pads). They are gauged at rest, but
-            not held against the clearance.
+        mesh: the part, part frame. recess: the scan, part frame. clearance: asked for, mm; floor, walls, rim:
+        the same for one zone of the scan, default clearance. wall_min: least wall that is strong enough, mm;
+        thinner is a caution. bed: (3,) the printer's room, mm. line_width: of the printer, mm; walls under
+        two lines fail. flexible: (F,) bool, faces that are meant to touch or flex (hooks of retaining tabs,
+        tape pads). They are gauged at
+            rest, but not held against the clearance.
         progress: called with what is being gauged.
 
     Returns:
@@ -170,7 +170,7 @@ def inspect_body(
     stiff = np.asarray(mesh.faces)[~soft]
     tree = build_tree(body.vertices, np.asarray(stiff if len(stiff) else mesh.faces, dtype=np.int32))
 
-    gap, point, near_zone = _least_by_zone(samples, signed, standing.tree.widest, hard, standing, zone, asked)
+    gap, point = _least_by_zone(samples, signed, standing.tree.widest, hard, standing, zone, asked)
     margin = gap - asked
     spikes, which = find_spikes(body, tree, standing, beyond=float(margin.min(initial=np.inf)))
     if len(which) and len(stiff):
@@ -211,7 +211,8 @@ def inspect_body(
     return Inspection(
         rest=rest, insertion=insertion, zones=named,
         in_band=float(samples.area[conforming].sum()) / seen_area if seen_area > 0.0 else 0.0,
-        unseen=unseen, contact_area=contact_area, touching=touching, thinnest=thinnest, sound=sound, size=size, checks=checks,
+        unseen=unseen, contact_area=contact_area, touching=touching, thinnest=thinnest, sound=sound,
+        size=size, checks=checks,
     )  # fmt: skip
 
 
@@ -226,7 +227,7 @@ def _take_scan_around(recess: Recess, low: Floats, high: Floats) -> tuple[Floats
 
 
 def classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:
-    """Return the zone of each scan face, (F,), as an index into ZONES: the rim's by depth, the others by slope."""
+    """Return each scan face's zone, (F,), as an index into ZONES: the rim's by depth, the others by slope."""
     a, b, c = (vertices[faces[:, k]] for k in range(3))
     normal = np.cross(b - a, c - a)
     upright = np.abs(normal[:, 2]) < cos(radians(WALL_SLOPE)) * np.linalg.norm(normal, axis=1)
@@ -264,8 +265,9 @@ def _find_contact(
 ) -> tuple[Bools, Bools]:
     """Return which samples bear on the recess, and which of them face scan nobody saw.
 
-    Seen contact is near a face of the scan that it looks at. Unseen contact looks into the recess, past no other part of the body,
-    and meets no scan: a ray along the draw direction where it faces the floor, along its normal where it faces a wall.
+    Seen contact is near a face of the scan that it looks at. Unseen contact looks into the recess, past no
+    other part of the body, and meets no scan: a ray along the draw direction where it faces the floor, along
+    its normal where it faces a wall.
     """
     normal, points = samples.normals, samples.points
     away = signed.foot - points
@@ -320,8 +322,8 @@ def _least_by_zone(
     standing: Standing,
     zone: Ints,
     asked: Floats,
-) -> tuple[Floats, Floats, Ints]:
-    """Return the least gap to each zone of the scan (inf where the part comes near none of it), where, and each sample's zone."""
+) -> tuple[Floats, Floats]:
+    """Return the least gap to each zone of the scan, inf where the part is near none of it, and where."""
     gap, point = np.full(len(asked), np.inf), np.zeros((len(asked), 3))
     nearest_zone = zone[signed.face]
     distance = signed.gap.copy()
@@ -346,7 +348,7 @@ def _least_by_zone(
         mine = np.flatnonzero(hard)
         least = mine[int(np.argmin(distance[mine]))]
         gap[nearest_zone[least]], point[nearest_zone[least]] = distance[least], samples.points[least]
-    return gap, point, nearest_zone
+    return gap, point
 
 
 def _zone_of_corners(faces: Ints, zone: Ints, asked: Floats, count: int) -> Ints:
@@ -419,7 +421,7 @@ def _judge_insertion(found: PathGap, recess: Recess, clearance: float) -> Check:
             remedy += f", or end the part above that place with fit.reach = {shallower}"
     return Check(
         "clearance over the insertion", verdict, found.min, limit, "mm",
-        f"recipe: {found.limit:g} mm asked for at that place, less {TOLERANCE:g} mm for the surface's own tolerance",
+        f"recipe: {found.limit:g} mm there, less {TOLERANCE:g} mm for the surface's own tolerance",
         remedy, f"{found.place}, {found.lift:.1f} mm from the seat",
     )  # fmt: skip
 
@@ -433,7 +435,7 @@ def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) ->
         inside = samples.points[hidden]
         place = describe_place(inside[int(np.argmin(((inside - middle) ** 2).sum(axis=1)))].tolist())
     remedy = (
-        "scan that place again, from straight in front of it; until then nothing proves that the part clears it"
+        "scan that place again, from straight in front of it: nothing proves yet that the part clears it"
         if verdict != "pass"
         else ""
     )
@@ -453,7 +455,7 @@ def _judge_walls(thinnest: Thinnest, wall_min: float, line_width: float) -> Chec
         "fail" if value < least - TOLERANCE else "caution" if value < wall_min - TOLERANCE else "pass"
     )
     remedy = "" if verdict == "pass" else (
-        f"set body.wall = {_round_up(max(wall_min, least), 0.1):g} for a hollow part, or make the feature at that place thicker"
+        f"set body.wall = {_round_up(max(wall_min, least), 0.1):g} when hollow, or thicken the feature there"
     )  # fmt: skip
     limit = least if verdict == "fail" else wall_min
     return Check(
@@ -468,11 +470,16 @@ def _judge_soundness(sound: Soundness) -> list[Check]:
         "a shut hollow cannot be cleaned out and traps air: open it with body.open" if pieces == "caution"
         else "make features reach into the body, or leave out what cuts it through"
     )  # fmt: skip
+    broken = (
+        ""
+        if sound.manifold
+        else f"{sound.reason}: leave out one feature after the other to find the one that does it"
+    )
+    closed = "a mesh bounds a solid only if it is closed and agrees with itself"
     return [
-        Check("manifold", manifold, float(sound.manifold), 1.0, "", "the mesh bounds a solid only if it is closed and agrees with itself",
-              "" if sound.manifold else f"{sound.reason}: leave out one feature after the other to find the one that breaks the mesh"),
+        Check("manifold", manifold, float(sound.manifold), 1.0, "", closed, broken),
         Check("one piece", pieces, float(sound.pieces), 1.0, "", "a part is one body", loose),
-    ]  # fmt: skip
+    ]
 
 
 def _judge_bed(size: Sequence[float], bed: Sequence[float]) -> Check:
@@ -482,7 +489,7 @@ def _judge_bed(size: Sequence[float], bed: Sequence[float]) -> Check:
     verdict: Verdict = "pass" if value >= 0.0 else "fail"
     needed = " x ".join(f"{v:.1f}" for v in size)
     remedy = "" if verdict == "pass" else (
-        f"the part is {needed} mm: print it on a larger bed (printer.bed), or make it {-value:.1f} mm smaller with fit.reach"
+        f"the part is {needed} mm: use a larger bed (printer.bed), or lose {-value:.1f} mm (fit.reach)"
     )  # fmt: skip
     return Check(
         "room on the bed",

@@ -1,14 +1,15 @@
 """Nearest triangle to many vertical paths: a bounding box tree with compiled queries. A leaf.
 
-A point that moves along z sweeps a vertical segment, and the distance of a segment from an axis-parallel box or from a triangle
-has a closed form. So one query gives the smallest distance over the whole movement exactly: nothing can slip between two steps,
-because there are no steps. A path of length 0 is a point at rest.
+A point that moves along z sweeps a vertical segment, and the distance of a segment from an axis-parallel box
+or from a triangle has a closed form. So one query gives the least distance over the whole movement exactly:
+nothing can slip between two steps, because there are no steps. A path of length 0 is a point at rest.
 
-The tree is complete and implicit (children of node i at 2i + 1 and 2i + 2) over triangles in the order of a space-filling curve.
+The tree is complete and implicit (children of node i at 2i + 1 and 2i + 2), over triangles in the order of a
+space-filling curve.
 
 References:
-    G. M. Morton (1966), A computer oriented geodetic data base (the curve).
-    C. Ericson (2005), Real-Time Collision Detection, 5.1.5 and 5.1.9 (closest points of triangle, of two segments).
+    G. M. Morton (1966), A computer oriented geodetic data base (the curve). C. Ericson (2005), Real-Time
+    Collision Detection, 5.1.5 and 5.1.9 (closest points).
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Points over a mesh's surface, dense where something is near, coarse elsewhere. A leaf.
 
-Triangles are halved at their longest edge until they are small enough; each then stands for its area at its centroid. No point of
-a triangle is farther from its centroid than two thirds of the longest edge, so a triangle whose centroid keeps a distance of more
-than that plus some band cannot reach into the band, and need not be halved again.
+Triangles are halved at their longest edge until they are small enough; each then stands for its area at its
+centroid. A triangle whose centroid is farther away than a band plus the distance of its own corners cannot
+reach into the band, and need not be halved again.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats
@@ -58,7 +57,7 @@ def sample_surface(
         vertices: (V, 3) float64, mm.
         faces: (F, 3) int32.
         edge: longest edge, mm, of the halved triangles near to something.
-        is_near: says of points (N, 3) with radii (N,), mm, whether a ball of that radius about each reaches into the band.
+        is_near: says of points (N, 3) with radii (N,), mm, whether the ball about each reaches into the band.
 
     Returns:
         Samples: in spatial order; their areas add up to the mesh's.
@@ -77,7 +76,7 @@ def sample_surface(
     far_corners, far_face = _halve(
         np.concatenate([a for a, _ in away]), np.concatenate([f for _, f in away]), FAR
     )
-    corner, corner_face, along, along_face = _sample_edges(vertices, faces, np.unique(face), 0.5 * edge)
+    corner, corner_face, along, along_face = _sample_edges(vertices, faces, np.unique(face), edge)
     points = np.concatenate([corners.mean(axis=1), far_corners.mean(axis=1), vertices[corner], along])
     owner = np.concatenate([face, far_face, corner_face, along_face])
     area = np.zeros(len(points))
@@ -92,7 +91,7 @@ def sample_surface(
 
 
 def sort_nearby(points: Floats) -> Indices:
-    """Return the order (N,) in which points (N, 3) that are near each other mostly follow each other: by cubes of 2 mm."""
+    """Return an order (N,) of points (N, 3) in which neighbours follow each other: by cubes of 2 mm."""
     if len(points) == 0:
         return np.zeros(0, dtype=np.int32)
     cell = ((points - points.min(axis=0)) / 2.0).astype(np.int64)
@@ -101,9 +100,9 @@ def sort_nearby(points: Floats) -> Indices:
 
 
 def _sample_edges(
-    vertices: Floats, faces: Indices, chosen: Indices, step: float
+    vertices: Floats, faces: Indices, chosen: Indices, edge: float
 ) -> tuple[Indices, Indices, Floats, Indices]:
-    """Return the corners of the chosen faces, and points at most `step` apart along their longer edges, each with its face.
+    """Return the corners of chosen faces, and points along edges longer than `edge`, each with its face.
 
     Of two faces that share a corner or an edge the one that comes first in `faces` has it.
     """
@@ -113,15 +112,15 @@ def _sample_edges(
     corner, first = np.unique(faces[chosen], return_index=True)
     start = faces[chosen].ravel().astype(np.int64)
     end = np.roll(faces[chosen], -1, axis=1).ravel().astype(np.int64)
-    long = np.flatnonzero(np.linalg.norm(vertices[end] - vertices[start], axis=1) > step)
+    long = np.flatnonzero(np.linalg.norm(vertices[end] - vertices[start], axis=1) > edge)
     key = np.minimum(start, end)[long] * len(vertices) + np.maximum(start, end)[long]
     long = long[np.unique(key, return_index=True)[1]]
     a, b = vertices[start[long]], vertices[end[long]]
-    parts = np.ceil(np.linalg.norm(b - a, axis=1) / step).astype(np.int64)
-    edge = np.repeat(np.arange(len(long)), parts - 1)
-    place = np.arange(len(edge)) - np.repeat(np.cumsum(parts - 1) - (parts - 1), parts - 1) + 1
-    share = (place / parts[edge])[:, None]
-    return corner, chosen[first // 3], a[edge] + share * (b[edge] - a[edge]), chosen[long[edge] // 3]
+    parts = np.ceil(np.linalg.norm(b - a, axis=1) / (0.5 * edge)).astype(np.int64)
+    on = np.repeat(np.arange(len(long)), parts - 1)
+    place = np.arange(len(on)) - np.repeat(np.cumsum(parts - 1) - (parts - 1), parts - 1) + 1
+    share = (place / parts[on])[:, None]
+    return corner, chosen[first // 3], a[on] + share * (b[on] - a[on]), chosen[long[on] // 3]
 
 
 def _areas(corners: Floats) -> Floats:

@@ -1,4 +1,4 @@
-"""Is a mesh one sound piece: manifold, in one piece, no shut hollow, nowhere too thin. A leaf apart from errors."""
+"""Is a mesh one sound body: manifold, in one piece, without shut hollows, and how thin is it."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Soundness:
 
 @dataclass(frozen=True)
 class Thinnest:
-    """The thinnest wall, mm, and the middle of it (3,), mm. thickness is inf where no two faces face each other."""
+    """The thinnest wall, mm (inf where no two faces face each other), and its middle, (3,) mm."""
 
     thickness: float
     point: tuple[float, float, float]
@@ -79,8 +79,8 @@ def _split_words(name: str) -> str:
 def find_thinnest(body: Surface, points: Floats, normals: Floats, area: Floats) -> Thinnest:
     """Find the thinnest wall by casting rays inwards from points of the surface.
 
-    A wall is where the ray leaves through a face nearly parallel to the one it entered by. The result is the thickness that is
-    reached over at least 0.5 mm² of surface.
+    A wall is where the ray leaves through a face nearly parallel to the one it entered by. The result is the
+    thickness that is reached over at least 0.5 mm² of surface.
 
     Args:
         body: the mesh.

@@ -1,10 +1,12 @@
 """A triangle surface that tells how far points are from it and on which side, and where it ends. A leaf.
 
-Distances are exact (libigl). The side comes from the pseudonormal of the nearest face, edge or vertex. An open sheet has borders;
-where the nearest feature is one, the distance holds but no side does, and this is said rather than guessed.
+Distances are exact (libigl). The side comes from the pseudonormal of the nearest face, edge or vertex. An
+open sheet has borders; where the nearest feature is one, the distance holds but no side does, and this is
+said rather than guessed.
 
 References:
-    J. A. Baerentzen, H. Aanaes (2005), Signed distance computation using the angle weighted pseudonormal, IEEE TVCG 11(3):243-253.
+    J. A. Baerentzen, H. Aanaes (2005), Signed distance computation using the angle weighted pseudonormal,
+    IEEE TVCG 11(3):243-253.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ ON_FEATURE = 1e-5  # barycentric; nearer than this to an edge or corner counts a
 class Signed:
     """Signed distances of N points.
 
-    gap     : (N,) float64, mm; positive on the free side, negative inside the material, unsigned where `border`.
+    gap     : (N,) float64, mm; positive on the free side, negative in the material, unsigned where `border`.
     face    : (N,) int64, the nearest face.
     foot    : (N, 3) float64, mm, the nearest point.
     border  : (N,) bool, where the nearest feature is a border of the sheet, so that the side is not known.
@@ -80,7 +82,7 @@ class Surface:
         self._corner_border[end[single]] = True
 
     def measure(self, points: Floats) -> Signed:
-        """Measure the signed distances of points (N, 3), mm. Neighbours in space should be neighbours in order: it is faster."""
+        """Measure the signed distances of points (N, 3), mm; faster where neighbours follow each other."""
         if len(points) == 0:
             none = np.zeros(0)
             return Signed(none, np.zeros(0, dtype=np.int64), np.zeros((0, 3)), np.zeros(0, dtype=np.bool_))
@@ -114,7 +116,8 @@ class Surface:
         """Cast rays from origins (N, 3) along directions (N, 3).
 
         Returns:
-            (N,) how far each runs to its first face, in lengths of its direction, inf where it meets none; (N,) int64, the face.
+            (N,) how far each runs to its first face, in lengths of its direction, inf where it meets none;
+            (N,) int64, the face.
         """
         if len(origins) == 0:
             return np.zeros(0), np.zeros(0, dtype=np.int64)
@@ -126,13 +129,13 @@ class Surface:
 
 
 def cast_rays(vertices: Floats, faces: Ints, origins: Floats, directions: Floats) -> Floats:
-    """Return how far (N,) rays run to a mesh's first face, as `Surface.cast` does, for a mesh that is asked only once."""
+    """Return how far (N,) rays run to a mesh's first face, for a mesh that is asked only once."""
     import igl
 
     vertices, faces = (
         np.ascontiguousarray(vertices, dtype=np.float64),
         np.ascontiguousarray(faces, dtype=np.int64),
-    )  # type: ignore[assignment]
+    )
     tree = igl.AABB()
     tree.init(vertices, faces)
     face, far, _ = tree.intersect_ray_first(

@@ -43,7 +43,8 @@ def ring_recess(levels: list[tuple[float, float, float]], *, floor: bool = True)
 def as_recess(vertices: Floats, faces: Ints, *, open_side: tuple[float, float] | None = None) -> Recess:
     rim = np.array([[50, 30, 0], [-50, 30, 0], [-50, -30, 0], [50, -30, 0]], dtype=float)
     return Recess(
-        vertices=vertices, faces=faces, rim=rim, lid=np.zeros(6), part_to_scan=np.eye(4), up=np.array([0.0, 1.0, 0.0]),
+        vertices=vertices, faces=faces, rim=rim, lid=np.zeros(6), part_to_scan=np.eye(4),
+        up=np.array([0.0, 1.0, 0.0]),
         depth=40.0, open_side_deg=open_side,
     )  # fmt: skip
 
@@ -115,7 +116,7 @@ def test_paths_against_many_small_steps(travel: float) -> None:
         moved = point + np.outer(steps, [0.0, 0.0, 1.0])
         stepped = np.sqrt(igl.point_mesh_squared_distance(moved, vertices, faces.astype(np.int64))[0]).min()
         assert stepped - travel / 2000.0 - 1e-9 <= found.distance[k] <= stepped + 1e-9
-        at = point + [0.0, 0.0, found.travel[k]]
+        at = point + np.array([0.0, 0.0, found.travel[k]])
         own = np.sqrt(
             igl.point_mesh_squared_distance(at[None], vertices, faces[found.face[k]][None].astype(np.int64))[
                 0
@@ -129,8 +130,8 @@ def test_margin_and_bound() -> None:
     rng = np.random.default_rng(4)
     margin, points = rng.uniform(0.0, 1.0, len(faces)), rng.normal(size=(100, 3)) * 2.0
     apart = np.stack([
-        find_nearest(build_tree(vertices, face[None]), points, travel=1.0, bound=np.full(100, np.inf)).distance
-        for face in faces
+        find_nearest(build_tree(vertices, one[None]), points, travel=1.0, bound=np.full(100, np.inf)).distance
+        for one in faces
     ])  # fmt: skip
     best = (apart - margin[:, None]).min(axis=0)
     tree = build_tree(vertices, faces, margin=margin)
@@ -265,10 +266,45 @@ def test_regions_meant_to_touch_are_not_held_against_the_clearance() -> None:
         inspect(part, recess, flexible=soft[:3])
 
 
+def wavy_scan(seed: int, *, spacing: float = 0.8) -> tuple[Floats, Ints]:
+    """A noisy curved floor without walls, as a grid of triangles."""
+    x, y = np.meshgrid(np.arange(-16.0, 16.01, spacing), np.arange(-13.0, 13.01, spacing))
+    z = (
+        0.8 * np.sin(x / 5.0) * np.cos(y / 4.0)
+        - 30.0
+        + 0.05 * np.random.default_rng(seed).standard_normal(x.shape)
+    )
+    at = np.arange(x.size).reshape(x.shape)
+    a, b, c, d = at[:-1, :-1].ravel(), at[:-1, 1:].ravel(), at[1:, 1:].ravel(), at[1:, :-1].ravel()
+    faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])]).astype(np.int32)
+    return np.column_stack([x.ravel(), y.ravel(), z.ravel()]), faces
+
+
+@pytest.mark.parametrize("bottom", [-28.4, -29.0])  # clear of the floor, and dipping into it
+def test_least_gap_against_a_brute_search(bottom: float) -> None:
+    vertices, faces = wavy_scan(7)
+    found = inspect(block((-10.0, -8.0, bottom), (10.0, 8.0, -10.0)), as_recess(vertices, faces))
+    # the bottom every 0.1 mm against every triangle nearby, the side from a ray upwards
+    x, y = np.meshgrid(np.arange(-10.0, 10.01, 0.1), np.arange(-8.0, 8.01, 0.1))
+    points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, bottom)])
+    below = trimesh.Trimesh(vertices, faces, process=False)
+    import igl
+
+    distance = np.sqrt(igl.point_mesh_squared_distance(points, vertices, faces.astype(np.int64))[0])
+    ground = np.full(len(points), np.inf)
+    hits, rays, _ = below.ray.intersects_location(points * [1, 1, 0] - [0, 0, 50], [[0, 0, 1]] * len(points))
+    ground[rays] = hits[:, 2]
+    brute = np.where(ground < bottom, distance, -distance).min()
+    if bottom < -28.8:  # of the part's own points; a peak of the scan may stand deeper in it
+        peak = vertices[(np.abs(vertices[:, 0]) < 10) & (np.abs(vertices[:, 1]) < 8), 2].max()
+        brute = min(brute, bottom - peak)
+    assert min(found.zones.values()) == pytest.approx(brute, abs=0.02)
+
+
 # ------------------------------------------------------------------ insertion
 
-UNDERCUT = [(50.0, 30.0, -40.0), (50.0, 30.0, -10.0), (48.0, 28.0, -10.0), (48.0, 28.0, -8.0), (50.0, 30.0, -8.0),
-            (50.0, 30.0, 0.0), (80.0, 60.0, 0.0)]  # fmt: skip
+UNDERCUT = [(50.0, 30.0, -40.0), (50.0, 30.0, -10.0), (48.0, 28.0, -10.0), (48.0, 28.0, -8.0),
+            (50.0, 30.0, -8.0), (50.0, 30.0, 0.0), (80.0, 60.0, 0.0)]  # fmt: skip
 
 
 def test_an_undercut_is_found_though_the_part_is_clear_at_rest() -> None:
