@@ -1,0 +1,87 @@
+"""The main job's own parts: sources are never overwritten, and what the store returns is what was kept."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from mountgen import pipeline
+from mountgen.datum import Recess
+from mountgen.errors import ExportError
+from mountgen.field import InsertableSpace, UnseenArea
+from mountgen.pipeline import guard_sources, name_outputs
+from mountgen.scan import Mend, Scan
+from mountgen.store import Store, make_key
+
+RNG = np.random.default_rng(5)
+SCAN = Scan(
+    vertices=RNG.random((7, 3)), faces=RNG.integers(0, 7, (9, 3), dtype=np.int32), path=Path("a/ä.ply"),
+    sha256="ab" * 32, unit="inch", mm_per_unit=25.4, spacing=0.1 + 0.2, noise=0.03,
+    mended=(Mend("small holes", 3, "≤ 4 mm"), Mend("x", 1)),
+)  # fmt: skip
+RECESS = Recess(
+    vertices=RNG.random((7, 3)), faces=RNG.integers(0, 7, (9, 3), dtype=np.int32), rim=RNG.random((5, 3)),
+    lid=RNG.random(6), part_to_scan=np.eye(4), up=np.array([0.0, 1.0, 0.0]), depth=60.1,
+    open_side_deg=(170.0, 190.0), notes=("a", "b"),
+)  # fmt: skip
+SPACE = InsertableSpace(
+    height=RNG.random((4, 6), dtype=np.float32), seen=RNG.random((4, 6)) > 0.5, mouth=RNG.random((5, 2)), lid=RNG.random(6),
+    origin=(-1.0, 2.5), pitch=0.125, draft_deg=1.0, top=0.7, unseen=(UnseenArea(12.5, 1.0, -2.0),),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("value", "pack", "unpack"),
+    [
+        (SCAN, pipeline._pack_scan, pipeline._unpack_scan),
+        (RECESS, pipeline._pack_recess, pipeline._unpack_recess),
+        (SPACE, pipeline._pack_space, pipeline._unpack_space),
+    ],
+    ids=["scan", "recess", "space"],
+)
+def test_the_store_returns_every_field_as_it_was(tmp_path: Path, value: Any, pack: Any, unpack: Any) -> None:
+    key = make_key("test")
+    Store(tmp_path).save(key, pack(value))
+
+    def never() -> Any:
+        raise AssertionError("it was kept, so it need not be made")
+
+    back = Store(tmp_path).remember(key, never, pack=pack, unpack=unpack)
+    assert type(back) is type(value)
+    for field in fields(value):
+        old, new = getattr(value, field.name), getattr(back, field.name)
+        if isinstance(old, np.ndarray):
+            assert old.dtype == new.dtype
+            np.testing.assert_array_equal(old, new)
+        else:
+            assert (type(old), old) == (type(new), new)
+
+
+def test_an_output_never_takes_the_place_of_a_source(tmp_path: Path) -> None:
+    scan, recipe = tmp_path / "cubby.stl", tmp_path / "cubby.toml"
+    for path in (scan, recipe):
+        path.write_text("precious")
+    guard_sources((scan, recipe), out=tmp_path, names=name_outputs("shelf"))
+    guard_sources((scan, recipe), out=tmp_path / "new", names=name_outputs("cubby"))
+    with pytest.raises(ExportError) as caught:
+        guard_sources((recipe, scan), out=tmp_path, names=name_outputs("cubby"))
+    assert caught.value.what == "cubby.stl would overwrite what the part is made from"
+    assert caught.value.where == str(scan)
+    assert "--out" in caught.value.remedy
+    resolved = tmp_path / "cubby.resolved.toml"
+    resolved.write_text("used as a recipe itself")
+    with pytest.raises(ExportError, match=r"cubby\.resolved\.toml would overwrite"):
+        guard_sources((resolved,), out=tmp_path / "x" / "..", names=name_outputs("cubby"))
+
+
+def test_the_same_file_under_another_name_is_a_source_too(tmp_path: Path) -> None:
+    scan = tmp_path / "raw.stl"
+    scan.write_text("precious")
+    os.link(scan, tmp_path / "cubby.stl")
+    with pytest.raises(ExportError, match=r"cubby\.stl would overwrite"):
+        guard_sources((scan,), out=tmp_path, names=name_outputs("cubby"))
