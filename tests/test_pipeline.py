@@ -30,8 +30,8 @@ RECESS = Recess(
     open_side_deg=(170.0, 190.0), notes=("a", "b"),
 )  # fmt: skip
 SPACE = InsertableSpace(
-    height=RNG.random((4, 6), dtype=np.float32), seen=RNG.random((4, 6)) > 0.5, mouth=RNG.random((5, 2)), lid=RNG.random(6),
-    origin=(-1.0, 2.5), pitch=0.125, draft_deg=1.0, top=0.7, unseen=(UnseenArea(12.5, 1.0, -2.0),),
+    height=RNG.random((4, 6), dtype=np.float32), seen=RNG.random((4, 6)) > 0.5, mouth=RNG.random((5, 2)),
+    lid=RNG.random(6), origin=(-1.0, 2.5), pitch=0.125, draft_deg=1.0, top=0.7, unseen=(UnseenArea(12.5, 1.0, -2.0),),
 )  # fmt: skip
 
 
