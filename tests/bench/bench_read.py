@@ -21,14 +21,12 @@ RUN = """
 import resource, sys, time
 from pathlib import Path
 from mountgen.scan import read_scan
-times = []
 for _ in range(2):
-    begin = time.perf_counter()
+    begin, used = time.perf_counter(), time.process_time()
     scan = read_scan(Path(sys.argv[1]))
-    times.append(time.perf_counter() - begin)
+    print(f"{time.perf_counter() - begin:6.2f} {time.process_time() - used:6.2f}", end="  ")
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-print(f"{times[0]:7.2f} {times[1]:7.2f} {peak:9.0f} {len(scan.faces):11d} {scan.spacing:8.3f}
-{scan.noise:7.4f}")
+print(f"{peak:7.0f} {len(scan.faces):11d} {scan.spacing:8.3f} {scan.noise:7.4f}")
 """
 
 
@@ -68,7 +66,7 @@ def write_scans(folder: Path, triangles: int) -> list[Path]:
 def main() -> None:
     sys.path.insert(0, str(ROOT))
     sizes = [int(word) for word in sys.argv[1:]] or list(SIZES)
-    print("triangles format  MB     cold    warm   peak MB   triangles  spacing   noise")
+    print("triangles file     MB    cold    cpu    warm    cpu   peak MB   triangles  spacing   noise")
     for triangles in sizes:
         with tempfile.TemporaryDirectory() as folder:
             for path in write_scans(Path(folder), triangles):
