@@ -13,14 +13,16 @@ if TYPE_CHECKING:
     from mountgen.errors import MountgenError
     from mountgen.export import export_part
     from mountgen.features import add_features
+    from mountgen.features.part import Part
     from mountgen.field import InsertableSpace, build_space
     from mountgen.inspection import Inspection, inspect_body
     from mountgen.kernel import Body, Mesh
-    from mountgen.loft import loft_body
+    from mountgen.loft import Shell, fit_shell
+    from mountgen.mend import Mend
     from mountgen.pipeline import Made, Progress, make
     from mountgen.recipe import Recipe
     from mountgen.recipe_file import dump_recipe, load_recipe, starter_names, write_starter
-    from mountgen.scan import Mend, Scan, read_scan
+    from mountgen.scan import Scan, read_scan
     from mountgen.section import Section, cut_sections
     from mountgen.store import Store
     from mountgen.survey import Survey, survey_scan
@@ -35,11 +37,13 @@ __all__ = [
     "Mend",
     "Mesh",
     "MountgenError",
+    "Part",
     "Progress",
     "Recess",
     "Recipe",
     "Scan",
     "Section",
+    "Shell",
     "Store",
     "Survey",
     "add_features",
@@ -48,9 +52,9 @@ __all__ = [
     "dump_recipe",
     "export_part",
     "find_datum",
+    "fit_shell",
     "inspect_body",
     "load_recipe",
-    "loft_body",
     "make",
     "read_scan",
     "starter_names",
@@ -63,14 +67,16 @@ _HOMES = {
     "errors": ("MountgenError",),
     "export": ("export_part",),
     "features": ("add_features",),
+    "features.part": ("Part",),
     "field": ("InsertableSpace", "build_space"),
     "inspection": ("Inspection", "inspect_body"),
     "kernel": ("Body", "Mesh"),
-    "loft": ("loft_body",),
+    "loft": ("Shell", "fit_shell"),
+    "mend": ("Mend",),
     "pipeline": ("Made", "Progress", "make"),
     "recipe": ("Recipe",),
     "recipe_file": ("dump_recipe", "load_recipe", "starter_names", "write_starter"),
-    "scan": ("Mend", "Scan", "read_scan"),
+    "scan": ("Scan", "read_scan"),
     "section": ("Section", "cut_sections"),
     "store": ("Store",),
     "survey": ("Survey", "survey_scan"),

@@ -14,8 +14,9 @@ from mountgen import pipeline
 from mountgen.datum import Recess
 from mountgen.errors import ExportError
 from mountgen.field import InsertableSpace, UnseenArea
+from mountgen.mend import Mend
 from mountgen.pipeline import guard_sources, name_outputs
-from mountgen.scan import Mend, Scan
+from mountgen.scan import Scan
 from mountgen.store import Store, make_key
 
 RNG = np.random.default_rng(5)
@@ -31,7 +32,8 @@ RECESS = Recess(
 )  # fmt: skip
 SPACE = InsertableSpace(
     height=RNG.random((4, 6), dtype=np.float32), seen=RNG.random((4, 6)) > 0.5, mouth=RNG.random((5, 2)),
-    lid=RNG.random(6), origin=(-1.0, 2.5), pitch=0.125, draft_deg=1.0, top=0.7, unseen=(UnseenArea(12.5, 1.0, -2.0),),
+    lid=RNG.random(6), origin=(-1.0, 2.5), pitch=0.125, draft_deg=1.0, top=0.7,
+    unseen=(UnseenArea(12.5, 1.0, -2.0),),
 )  # fmt: skip
 
 
