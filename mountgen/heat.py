@@ -41,26 +41,19 @@ AMBIENT_C = 35.0  # °C, summer day; 45 in a hot region (our rule)
 HOTTEST_AMBIENT = 60.0  # °C; no air temperature measured on Earth reaches it, so more is a mistake of unit
 COLDEST_AMBIENT = -60.0  # °C
 
-LIGHT_BODY_K = (
-    5.0  # K a white body stays cooler than a black one; Dadour et al., Forensic Sci. Int. 207 (2011)
-)
+# K a white body stays cooler than a black one; Dadour et al., Forensic Sci. Int. 207 (2011).
+LIGHT_BODY_K = 5.0
 CLOUDY_K = 10.0  # K, about, between clear and cloudy days; Grundstein et al., Int. J. Biometeorol. (2009)
 
-LOADED_GAP, CAUTION_GAP, UNLOADED_GAP, GLASS_GAP = (
-    20.0,
-    5.0,
-    10.0,
-    10.0,
-)  # K below HDT, HDT, HDT and Tg (our rule)
+# K below HDT, HDT, HDT and Tg (our rule).
+LOADED_GAP, CAUTION_GAP, UNLOADED_GAP, GLASS_GAP = 20.0, 5.0, 10.0, 10.0
 HIGH_STRESS = 0.45  # MPa; above it the deflection temperature under 1.80 MPa is the one that counts
-HDT_STRAIN = (
-    0.002  # gain of flexural strain at which ISO 75 stops (from memory; the abstract only says "defined")
-)
+# Gain of flexural strain at which ISO 75 stops (from memory; the abstract only says "defined").
+HDT_STRAIN = 0.002
 HDT_LOW, HDT_HIGH = 0.45, 1.80  # MPa, methods B and A of ISO 75-2:2013
 ROOM_C = 23.0  # °C at which data sheets give the modulus
-CREEP_FACTOR = (
-    0.5  # long-term over short-term modulus (our rule); 1900/2400 = 0.79 read for PC, 1000 h at 23 °C
-)
+# Long-term over short-term modulus (our rule); 1900/2400 = 0.79 read for PC, 1000 h at 23 °C.
+CREEP_FACTOR = 0.5
 
 
 @dataclass(frozen=True)
@@ -333,10 +326,9 @@ def interpolate_modulus(
 ) -> float:
     """Return the short-term modulus at a temperature, MPa.
 
-    Straight lines in ln E through 23 °C and the two deflection temperatures.     Beyond the deflection
-    temperature under 0.45 MPa it is 0. Amorphous plastics are stiffer than this until close to their glass
-    transition (from memory), so it errs on the low side; for PP at 93 °C it gives 309 MPa against 345
-    published.
+    Straight lines in ln E through 23 °C and the two deflection temperatures; beyond that under
+    0.45 MPa it is 0. Amorphous plastics are stiffer than this until close to their glass transition (from
+    memory), so it errs on the low side; for PP at 93 °C it gives 309 MPa against 345 published.
 
     Args:
         temp_c: °C; below 23 °C the value at 23 °C is returned.

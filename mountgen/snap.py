@@ -38,9 +38,8 @@ Taper = Literal["none", "thickness", "width"]
 # 1.63 on a university's page (read), 1.64 by integration. Width to a quarter: 1.28 by integration.
 _RELIEF: dict[Taper, float] = {"none": 1.0, "thickness": 1.63, "width": 1.28}
 
-SLENDER = (
-    10.0  # length over thickness from which the rigid-wall theory is right; snap-fit design manuals (read)
-)
+# Length over thickness from which the rigid-wall theory is right; snap-fit design manuals (read).
+SLENDER = 10.0
 FRICTION = 0.5  # plastic on itself; 0.52 for PC, 0.2 for ABS-PC, materials handbook, table 399 (read)
 UPRIGHT_SHARE = 0.5  # of the permissible strain when the layers lie across the arm (our rule)
 LEAST_FILLET = 0.4  # mm; root fillet is half the thickness but no less than this (from memory)

@@ -46,10 +46,8 @@ STATIC_KPA = 0.25 * 6.894757  # kPa; 4 in² a pound, a tape maker's answer (read
 DYNAMIC_MPA = 0.0827
 SAFETY = 3.0  # on the dynamic value (our rule)
 MISMATCH_TIMES = 2.0  # thickness over mismatch of two rigid faces; page on applying acrylic-foam tapes (read)
-LEAST_ENERGY, NO_BOND_ENERGY = (
-    36.0,
-    26.0,
-)  # mN/m; "medium" starts at 36 (a tape maker's page); below 26 no tape (our rule)
+# MN/m; "medium" starts at 36 (a tape maker's page); below 26 no tape (our rule).
+LEAST_ENERGY, NO_BOND_ENERGY = 36.0, 26.0
 PRESS_KPA = 100.0  # kPa on rigid parts (15 psi); page on applying acrylic-foam tapes (read)
 APPLY_ABOVE_C = 10.0  # °C (50 °F); tape supplier's page (read)
 COMPRESSION = 0.1  # of the thickness a foam tape gives way when pressed on (our rule)

@@ -33,10 +33,8 @@ __all__ = [
 COVERAGE = 2.0  # standard deviations kept free (our rule)
 ASSEMBLY_C = 20.0  # °C at which scan and part were measured
 COLDEST_C = -20.0  # °C, winter night (our rule)
-PRINT_TOLERANCE, PRINT_TOLERANCE_PCT = (
-    0.2,
-    0.3,
-)  # mm and % of size, the greater; ±0.2 mm read for tuned machines (our rule)
+# In mm and % of size, the greater; ±0.2 mm read for tuned machines (our rule).
+PRINT_TOLERANCE, PRINT_TOLERANCE_PCT = 0.2, 0.3
 
 
 @dataclass(frozen=True)

@@ -172,6 +172,12 @@ WRONG = [
     ("[asa]\nhdt_045 = true\n", "hdt_045 is True, not a number", "as a number in °C"),
     ("[asa]\nhdt_045 = nan\n", "hdt_045 is nan", "between -150 and 400"),
     ("[asa]\nhdt_045 = { low = 99, high = 90 }\n", "hdt_045 runs from 99", "order them"),
+    (
+        "[asa]\nhdt_045 = { low = 90, value = 120, high = 99 }\n",
+        "hdt_045 runs from 90 over 120",
+        "order them",
+    ),
+    ("[asa]\nhdt_045 = { low = 80, high = 95 }\n", "hdt_180 85 is above hdt_045 80", "give hdt_180 as well"),
     ("[asa]\nhdt_045 = { low = 90 }\n", "hdt_045 has no value", "give value, or low and high"),
     ("[asa]\nhdt_045 = { min = 90 }\n", 'unknown key "min"', "allowed are: value, low, high"),
     ('[asa]\nhdt_045 = { value = 90, tag = "sure" }\n', 'tag is "sure"', "use one of read"),

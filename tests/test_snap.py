@@ -135,6 +135,13 @@ def test_root_concentration_falls_with_the_fillet_and_has_no_jump() -> None:
     assert find_root_concentration(0.9, 1.8) == find_root_concentration(1.5, 3.0)
 
 
+def test_root_concentration_near_the_two_halves_of_the_formula() -> None:
+    # By hand, shoulder 4 times the radius, 2h/D = 2/3: 2.862 - 2.085 * 2/3 - 0.498 * 4/9 + 0.721 * 8/27.
+    assert find_root_concentration(0.25, 1.0) == pytest.approx(1.464, abs=2e-3)
+    # Shoulder as large as the radius: 1.976 - 1.925 * 2/3 + 0.906 * 4/9 + 0.043 * 8/27.
+    assert find_root_concentration(1.0, 1.0) == pytest.approx(1.108, abs=2e-3)
+
+
 def test_fillet_rule_and_too_sharp_a_root() -> None:
     assert (find_fillet(1.8), find_fillet(0.6)) == (0.9, 0.4)
     with pytest.raises(EnduranceError) as caught:

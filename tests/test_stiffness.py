@@ -193,6 +193,8 @@ def test_long_plates_become_strips_between_their_long_edges() -> None:
     strip = bend_plate_four_edges(1.0, length=1e6, width=1.0, thickness=1.0, modulus=1.0)
     assert strip.sag == pytest.approx(5 / 384 * 12 * (1 - NU**2), abs=1e-4)
     assert strip.stress == pytest.approx(0.75, abs=1e-4)
+    ten = bend_plate_four_edges(1.0, length=10.0, width=1.0, thickness=1.0, modulus=1.0)
+    assert (ten.sag, ten.stress) == (pytest.approx(0.1419), pytest.approx(0.7488))  # half way in 1 / ratio
     sags = [
         bend_plate_four_edges(1.0, length=r, width=1.0, thickness=1.0, modulus=1.0).sag
         for r in (1.0, 1.5, 3.0, 5.0, 7.0, 50.0, 1e6)
