@@ -36,8 +36,10 @@ SWITCH_MOUTH, SWITCH_DEPTH = (45.0, 25.0), 32.0
 
 def dash_cubby() -> Specimen:
     """Return a cubby in a bowed dash: its base sags in the middle, a top lip hides part of the ceiling."""
-    outline = rectangle(*CUBBY_MOUTH, 18.0)
-    solid = build_recess(outline, depth=CUBBY_DEPTH, draft_deg=2.5, rim_radius=3.0, floor_radius=8.0)
+    outline = rectangle(*CUBBY_MOUTH, 18.0, step=1.0)
+    solid = build_recess(
+        outline, depth=CUBBY_DEPTH, draft_deg=2.5, rim_radius=3.0, floor_radius=8.0, wall_step=0.38
+    )
 
     def sag(points: Floats) -> Floats:
         x, y, z = points.T
@@ -47,7 +49,7 @@ def dash_cubby() -> Specimen:
     def hang_lip(points: Floats) -> Floats:
         x, y, z = points.T
         sides = 1.0 - step_up(np.abs(x), 70.0, 94.0)
-        return np.column_stack([x, y + CUBBY_LIP * step_up(-z, 7.0, 13.0) * step_up(y, 0.0, 30.0) * sides, z])
+        return np.column_stack([x, y + CUBBY_LIP * step_up(-z, 6.0, 18.0) * step_up(y, 0.0, 30.0) * sides, z])
 
     return finish(
         solid, "dash_cubby", outline, CUBBY_DEPTH, warps=(sag, hang_lip, bow_panel(900.0, 600.0, CUBBY_DEPTH))

@@ -20,7 +20,7 @@ import numpy as np
 from mountgen.arrays import Floats, Ints, freeze
 
 CHORD = 0.004  # mm; greatest distance of an arc from its chord
-LONGEST = 4.0  # mm; longest edge of a finished solid, so that a warp bends flat areas truly
+LONGEST = 3.5  # mm; longest edge of a finished solid, so that a warp bends flat areas truly
 MARGIN = 34.0  # mm of panel around the mouth; the scan ends before it does
 BACK = 12.0  # mm of material behind the floor
 SUNK = 0.02  # mm by which the foot of a post stands in the floor, so that the two solids cross cleanly
@@ -105,14 +105,15 @@ def round_outline(
         raise ValueError(
             f"corner radii {size.tolist()} do not fit sides of length {length.round(3).tolist()}"
         )
+    ahead = np.roll(normal, 1, axis=0)
+    mitre = (ahead + normal) / (1.0 + (ahead * normal).sum(axis=1, keepdims=True))
     points: list[Floats] = []
     offsets: list[Floats] = []
     for k in range(len(ring)):
         before, after = normal[k - 1], normal[k]
         if size[k] == 0.0:
-            mitre = (before + after) / (1.0 + before @ after)
             points.append(ring[k : k + 1])
-            offsets.append(mitre[None])
+            offsets.append(mitre[k : k + 1])
         else:
             side = 1.0 if turn[k] > 0 else -1.0
             centre = ring[k] - along[k - 1] * cut[k] - side * size[k] * before
@@ -123,20 +124,27 @@ def round_outline(
             offsets.append(ray)
         straight = length[k] - cut[k] - cut[(k + 1) % len(ring)]
         count = ceil(straight / step - 1e-9)
-        at = cut[k] + straight * np.arange(1, count) / max(count, 1)
-        points.append(ring[k] + at[:, None] * along[k])
-        offsets.append(np.repeat(after[None], len(at), axis=0))
+        share = np.arange(1, count)[:, None] / max(count, 1)
+        points.append(ring[k] + (cut[k] + straight * share) * along[k])
+        # a sharp corner slides along its sides when offset; the points of the side share that evenly
+        slide = [float(mitre[j] @ along[k]) if size[j] == 0.0 else 0.0 for j in (k, (k + 1) % len(ring))]
+        offsets.append(after + (slide[0] * (1.0 - share) + slide[1] * share) * along[k])
     joined, moves = np.vstack(points), np.vstack(offsets)
     apart = np.linalg.norm(joined - np.roll(joined, 1, axis=0), axis=1) > 1e-9
     return Outline(joined[apart], moves[apart])
 
 
 def rectangle(
-    width: float, height: float, radius: float, *, centre: tuple[float, float] = (0.0, 0.0)
+    width: float,
+    height: float,
+    radius: float,
+    *,
+    centre: tuple[float, float] = (0.0, 0.0),
+    step: float = LONGEST,
 ) -> Outline:
     """Return a rectangle of `width` along x and `height` along y with rounded corners, mm."""
     x, y, a, b = *centre, width / 2.0, height / 2.0
-    return round_outline([(x - a, y - b), (x + a, y - b), (x + a, y + b), (x - a, y + b)], radius)
+    return round_outline([(x - a, y - b), (x + a, y - b), (x + a, y + b), (x - a, y + b)], radius, step=step)
 
 
 def circle(radius: float, *, centre: tuple[float, float] = (0.0, 0.0)) -> Outline:
@@ -154,6 +162,7 @@ def build_recess(
     rim_radius: float,
     floor_radius: float,
     margin: float = MARGIN,
+    wall_step: float = LONGEST,
 ) -> Any:
     """Return a block with a flat top at z = 0 and a recess in it, as a Manifold.
 
@@ -163,11 +172,12 @@ def build_recess(
         draft_deg: lean of the walls, degrees; positive opens the recess outwards.
         rim_radius, floor_radius: roundings at the two ends of the wall, mm; 0 leaves them sharp.
         margin: panel around the mouth, mm.
+        wall_step: greatest distance of two rings on the wall, mm; small where a warp is to bend the wall.
 
     Returns:
         manifold3d.Manifold: watertight block, BACK mm thick behind the floor.
     """
-    profile = _round_profile(-depth, draft_deg, rim_radius, floor_radius)
+    profile = _round_profile(-depth, draft_deg, rim_radius, floor_radius, wall_step)
     reach = np.abs(outline.points).max(axis=0) + margin
     block = rectangle(2.0 * reach[0], 2.0 * reach[1], margin)
     rings = [np.column_stack([block.points, np.full(len(block.points), -depth - BACK)])]
@@ -190,7 +200,7 @@ def build_post(
     Returns:
         manifold3d.Manifold: watertight post, reaching 2 mm into the floor.
     """
-    profile = _round_profile(height, draft_deg, foot_radius, top_radius)
+    profile = _round_profile(height, draft_deg, foot_radius, top_radius, LONGEST)
     widest = float(profile[0, 0])
     profile[:, 1] += floor - SUNK
     rings = [np.column_stack([outline.grown(widest), np.full(len(outline.points), floor - 2.0)])]
@@ -208,7 +218,7 @@ def finish(
     draw: tuple[float, float, float] = (0.0, 0.0, 1.0),
 ) -> Specimen:
     """Return the specimen made of a solid, split to edges of LONGEST, then warped by each warp."""
-    solid = solid.refine_to_length(LONGEST) if warps else solid
+    solid = solid.refine_to_length(LONGEST)
     for warp in warps:
         solid = solid.warp_batch(lambda points, warp=warp: warp(np.asarray(points)))
     mesh = _checked(solid).to_mesh64()
@@ -238,7 +248,9 @@ def _arc_pieces(radius: float, angle: float) -> int:
     return max(2, ceil(angle / (2.0 * acos(max(0.0, 1.0 - CHORD / radius)))))
 
 
-def _round_profile(rise: float, draft_deg: float, radius: float, end_radius: float) -> Floats:
+def _round_profile(
+    rise: float, draft_deg: float, radius: float, end_radius: float, wall_step: float
+) -> Floats:
     """Return the profile (P, 2) of (offset, z): inwards at z = 0, along the wall to z = `rise`, inwards."""
     lean = tan(radians(draft_deg)) * abs(rise)
     flat = (90.0 - draft_deg) / 2.0
@@ -251,7 +263,10 @@ def _round_profile(rise: float, draft_deg: float, radius: float, end_radius: flo
     arc = radians(90.0 - draft_deg)
     start = _round_corner(np.zeros(2), inward, wall, radius, reach[0], arc)
     end = _round_corner(np.array([-lean, rise]), wall, inward, end_radius, reach[1], arc)
-    return np.vstack([start, end])
+    gap = end[0] - start[-1]
+    pieces = max(1, ceil(float(np.hypot(*gap)) / wall_step))
+    between = start[-1] + gap * (np.arange(1, pieces) / pieces)[:, None]
+    return np.vstack([start, between, end])
 
 
 def _round_corner(

@@ -2,8 +2,8 @@
 
 1. Remesh. Scanner software fuses what it sees in a voxel grid and takes the surface out of it; so do we
    (surface nets on the signed distance to the truth, in a randomly turned grid), so that triangles are even
-   and follow no edge of the truth. The points are then put on the truth: what error remains is that of the
-   chords between them, and the noise added below.
+   and follow no edge of the truth. The points are then put on the truth, and round its edges a
+   little beside it, so that the chords between them err to both sides.
 2. See. A point stays if some scanner position sees it: not hidden, and not at grazing incidence. A ceiling
    behind a lip and the lower walls of a slot are lost, and a floor can become an island.
 3. Spoil. Noise along the normal, a slow wobble, marker dots, drop-outs, loose fragments, a pose; on request
@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from examples.panel import MARGIN, Specimen
+from examples.panel import BACK, MARGIN, Specimen
 from mountgen.arrays import Bools, Floats, Ints, freeze
 
 POSITIONS = 13  # scanner positions in front of the mouth: one straight, the others on two rings
@@ -34,6 +34,7 @@ GRAZING_DEG = 77.0  # a surface seen flatter than this gives no points
 PANEL_SEEN = 25.0  # mm of panel scanned around the mouth, give or take RAGGED
 RAGGED = 2.0  # mm
 MARKER_RADIUS, MARKER_HEIGHT, MARKER_EDGE = 3.0, 0.15, 0.5  # mm; the edge is blurred
+CHORD_SHIFT = -0.03, 0.1  # mm, into the material and out of it: the most that `_centre_chords` moves a point
 MARKERS_APART = 20.0  # mm
 CRUMB = 40  # faces; smaller pieces the scanner's software drops by itself
 PILOT = 6_000  # triangles of the coarse scan that tells how much of the surface can be seen
@@ -122,6 +123,7 @@ def simulate_scan(
     pilot = _see(truth, *_remesh(truth, pitch, turn, shift), border, occlusion)
     pitch *= sqrt(len(pilot[1]) / triangles)
     vertices, faces, normals = _see(truth, *_remesh(truth, pitch, turn, shift), border, occlusion)
+    vertices = vertices + _centre_chords(truth, vertices, faces, normals)[:, None] * normals
     clean = vertices
     vertices = vertices + _marker_lift(clean, faces, normals, markers, rng)[:, None] * normals
     vertices = (
@@ -183,7 +185,7 @@ class _Truth:
         self.tree.init(self.vertices, self.faces)
         self.mouth = shapely.Polygon(specimen.mouth)
         shapely.prepare(self.mouth)
-        self.low = np.append(specimen.mouth.min(axis=0) - MARGIN, -specimen.depth - MARGIN / 8.0)
+        self.low = np.append(specimen.mouth.min(axis=0) - MARGIN, -specimen.depth - 0.7 * BACK)
         self.high = np.append(specimen.mouth.max(axis=0) + MARGIN, np.inf)
         corners = self.vertices[self.faces]
         inside = ((corners > self.low) & (corners < self.high)).all(axis=(1, 2))
@@ -377,6 +379,18 @@ def label_pieces(faces: Ints, count: int) -> tuple[Ints, Ints]:
     pieces, label = connected_components(links, directed=False)
     size = np.bincount(label[faces[:, 0]], minlength=pieces)
     return np.asarray(label, dtype=np.int32), np.asarray(size, dtype=np.int32)
+
+
+def _centre_chords(truth: _Truth, vertices: Floats, faces: Ints, normals: Floats) -> Floats:
+    """Return the shift (V,) mm along the normals that spreads the chords' error to both sides."""
+    edges = np.sort(np.vstack([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    a, b = edges.T
+    bent = (normals[a] * normals[b]).sum(axis=1) < cos(radians(3.0))
+    error = np.zeros(len(edges))
+    error[bent] = truth.signed((vertices[a[bent]] + vertices[b[bent]]) / 2.0)
+    count = np.bincount(a, minlength=len(vertices)) + np.bincount(b, minlength=len(vertices))
+    total = np.bincount(a, error, len(vertices)) + np.bincount(b, error, len(vertices))
+    return np.asarray(np.clip(-total / np.maximum(count, 1), *CHORD_SHIFT))
 
 
 def _pack(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:

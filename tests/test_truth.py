@@ -81,7 +81,7 @@ def test_cylinder_gap_is_least_of_floor_and_cone(draft_deg: float) -> None:
 
 
 def test_frustum_height_on_its_own_walls() -> None:
-    """Draft below the wall's lean changes nothing: the height is the highest of five planes moved out by c."""
+    """Draft below the wall's lean changes nothing: the height is the highest of five moved planes."""
     rng = np.random.default_rng(5)
     lean = radians(FRUSTUM_DRAFT_DEG)
     half = np.array(FRUSTUM_MOUTH) / 2.0
@@ -115,7 +115,7 @@ def test_frustum_gap_is_distance_to_the_nearest_plane() -> None:
 
 @pytest.mark.parametrize("name", ["dash_cubby", "l_pocket"])
 def test_points_at_the_ideal_height_keep_just_the_clearance(name: str) -> None:
-    """Without draft, a point at the ideal height touches the grown material: libigl finds it at distance c."""
+    """Without draft, a point at the ideal height just touches: libigl finds the material at distance c."""
     shape = specimen(name)
     low, high = shape.mouth.min(axis=0), shape.mouth.max(axis=0)
     points = np.random.default_rng(8).uniform(low, high, (3000, 2))
