@@ -185,12 +185,17 @@ def measure(scans: dict[int, Path], work: Path) -> None:
                 f"{cold.wall:.2f}",
                 judge(cold.wall / baseline.wall, times),
                 f"{cold.cpu:.2f}",
+                f"{cold.cpu / baseline.cpu:.2f}",
                 judge(cold.peak / 1000, memory),
                 f"{warm.wall:.2f}",
             ]
         )
-    head = ["triangles", "cold, s", "times baseline", "CPU, s", "peak, GB", "next process, results kept, s"]
+    head = ["triangles", "cold, s", "times baseline", "CPU, s", "times its CPU", "peak, GB", "next, kept, s"]
     print_table("Plug, whole process", head, rows)
+    print(
+        "\nOn a machine that others use too, CPU tells more than wall time. `next, kept`: a new process, wall time,"
+    )
+    print("with the results that the one before it kept.")
 
     counts = list(stages)
     rows = []
