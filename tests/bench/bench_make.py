@@ -192,10 +192,8 @@ def measure(scans: dict[int, Path], work: Path) -> None:
         )
     head = ["triangles", "cold, s", "times baseline", "CPU, s", "times its CPU", "peak, GB", "next, kept, s"]
     print_table("Plug, whole process", head, rows)
-    print(
-        "\nOn a machine that others use too, CPU tells more than wall time. `next, kept`: a new process, wall time,"
-    )
-    print("with the results that the one before it kept.")
+    print("\nCPU tells more than wall time where others use the machine too.")
+    print("`next, kept`: wall time of a new process with the results that the one before it kept.")
 
     counts = list(stages)
     rows = []
