@@ -126,16 +126,21 @@ def _unit(vectors: Floats) -> Floats:
 
 
 def _find_edges(view: View, normals: Floats) -> Bools:
-    """Return the pixels at an item's outline or at a sharp edge of it: the nearer of two that differ."""
+    """Return the pixels at an item's outline or at a sharp edge of it: the nearer of two that differ.
+
+    Normals must differ just there, and a pixel further out on both sides: a sliver between faces that agree is no
+    edge.
+    """
     edge = np.zeros(view.item.shape, np.bool_)
-    for here, there in (
-        ((slice(1, None), slice(None)), (slice(None, -1), slice(None))),
-        ((slice(None), slice(1, None)), (slice(None), slice(None, -1))),
-    ):
-        differs = (view.item[here] != view.item[there]) | (view.capped[here] != view.capped[there])
-        sharp = (normals[here] * normals[there]).sum(axis=-1) < SHARP
-        line = differs | (sharp & (view.item[here] >= 0))
-        nearer = view.depth[here] <= view.depth[there]
-        edge[here] |= line & nearer
-        edge[there] |= line & ~nearer
-    return edge
+    for axis in (0, 1):
+        # (rows or columns first, whichever is walked along); what is written to `marked` is written to `edge`
+        item, capped, depth, normal, marked = (
+            np.moveaxis(each, axis, 0) for each in (view.item, view.capped, view.depth, normals, edge)
+        )
+        sharp = (normal[:-1] * normal[1:]).sum(axis=-1) < SHARP
+        sharp[1:-1] &= (normal[:-3] * normal[3:]).sum(axis=-1) < SHARP
+        line = (item[:-1] != item[1:]) | (capped[:-1] != capped[1:]) | sharp
+        nearer = depth[:-1] <= depth[1:]
+        marked[:-1] |= line & nearer
+        marked[1:] |= line & ~nearer
+    return edge & (view.item >= 0)

@@ -97,3 +97,19 @@ def test_a_picture_is_repeatable():
     camera = Camera(np.zeros(3), np.array([-1.0, -2.0, -1.5]), np.array([0.0, 0.0, 1.0]), 3.0)
     first, second = (pixels([box(colour=TEAL, edges=True)], camera) for _ in range(2))
     assert np.array_equal(first, second)
+
+
+def test_a_sliver_between_faces_that_agree_is_no_edge():
+    # two halves of a flat plate, and between them a strip 0.02 mm wide that stands on edge
+    x = np.array([-10.0, 0.0, 0.02, 10.0])
+    z = np.array([0.0, 0.0, 0.02, 0.02])
+    low, high = (np.column_stack([x, np.full(4, y), z]) for y in (-5.0, 5.0))
+    faces = [f for k in range(3) for f in ((k, k + 1, k + 5), (k, k + 5, k + 4))]
+    camera = Camera(np.array([0.0, 0.0, 0.0]), np.array([-0.3, 0.2, -1.0]), np.array([0.0, 1.0, 0.0]), 40.0)
+    plate = np.concatenate([low, high])
+    plain, lined = (
+        pixels([Item(plate, np.array(faces), colour=TEAL, edges=edges)], camera, samples=1)
+        for edges in (False, True)
+    )
+    assert np.ptp(plain.reshape(-1, 3), axis=0).max() > 5  # the strip is seen
+    assert np.array_equal(plain, lined)
