@@ -105,10 +105,9 @@ def find_cache_folder(
 
 
 @lru_cache(maxsize=1)
-def read_code_state() -> str:
-    """Return a digest of our own source and of the versions of the libraries that the results depend on."""
+def read_code_state(package: Path = Path(__file__).parent) -> str:
+    """Return a digest of a package's source and of the versions of the libraries that the results depend on."""
     total = sha256(f"layout {LAYOUT}; numpy byte order {sys.byteorder}".encode())
-    package = Path(__file__).parent
     for path in sorted(package.rglob("*.py")):
         total.update(f"\n{path.relative_to(package).as_posix()}\n".encode())
         total.update(path.read_bytes())

@@ -101,16 +101,24 @@ def test_keys_depend_on_every_input() -> None:
         make_key("scan", Path())
 
 
-def test_keys_depend_on_code_and_libraries(monkeypatch: pytest.MonkeyPatch) -> None:
-    state = store_module.read_code_state()
-    store_module.read_code_state.cache_clear()
+def test_keys_depend_on_code_and_libraries(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    read = store_module.read_code_state.__wrapped__  # without its cache
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "a.py").write_text("one")
+    (tmp_path / "sub" / "b.py").write_text("two")
+    states = [read(tmp_path)]
+    assert read(tmp_path) == states[0]
+    (tmp_path / "notes.txt").write_text("no code")
+    assert read(tmp_path) == states[0]
+    (tmp_path / "sub" / "b.py").write_text("twO")
+    states.append(read(tmp_path))
+    (tmp_path / "sub" / "b.py").rename(tmp_path / "b.py")
+    states.append(read(tmp_path))
     monkeypatch.setattr("importlib.metadata.version", lambda name: "0.0.1" if name == "numpy" else "9")
-    try:
-        assert store_module.read_code_state() != state
-    finally:
-        monkeypatch.undo()
-        store_module.read_code_state.cache_clear()
-    assert store_module.read_code_state() == state
+    states.append(read(tmp_path))
+    monkeypatch.setattr("importlib.metadata.version", lambda name: "9")
+    states.append(read(tmp_path))
+    assert len(set(states)) == 5
 
 
 def test_any_single_damage_is_noticed(tmp_path: Path) -> None:
