@@ -186,12 +186,10 @@ def measure_path(
     """
     best = rest
     least = rest.min - rest.limit
-    floor = (
-        -float(standing.clearance.min()) + 1e-9
-    )  # a path that crosses the scan has distance 0, whatever happens at rest
-    found = find_nearest(
-        standing.tree, samples.points, travel=travel, bound=np.full(len(samples.points), max(least, floor))
-    )
+    # a path that crosses the scan has distance 0 and must be found however bad things are at rest
+    crossed = -float(standing.clearance.min()) + 1e-9
+    bound = np.full(len(samples.points), max(least, crossed))
+    found = find_nearest(standing.tree, samples.points, travel=travel, bound=bound)
     hit = np.flatnonzero(found.face >= 0)
     if len(hit):
         margin = found.distance[hit] - standing.clearance[found.face[hit]]
@@ -199,35 +197,29 @@ def measure_path(
         if margin.min() < least:
             at = samples.points[k] + [0.0, 0.0, found.travel[k]]
             foot = standing.surface.measure(at[None]).foot[0]
-            best = _path_gap(
-                float(found.distance[k]),
-                float(standing.clearance[found.face[k]]),
-                float(found.travel[k]),
-                foot,
-            )
+            wanted, lift = float(standing.clearance[found.face[k]]), float(found.travel[k])
+            best = _path_gap(float(found.distance[k]), wanted, lift, foot, best.first_touch)
             least = float(margin.min())
-        crossing = samples.points[hit[found.distance[hit] == 0.0]]
-        if len(crossing):
-            best = _measure_clash(crossing, 1.0, standing.surface, travel, found.travel[hit].max(), best)
+        through = hit[found.distance[hit] == 0.0]
+        if len(through):
+            touch = float(found.travel[through].max())
+            best = _measure_clash(samples.points[through], 1.0, standing.surface, travel, touch, best)
             least = min(least, best.min - best.limit)
     points = standing.surface.vertices
     order = sort_nearby(points)
-    bound = standing.corner_clearance[order] + max(
-        least, -float(standing.corner_clearance.min(initial=0.0)) + 1e-9
-    )
+    bound = standing.corner_clearance[order] + max(least, crossed)
     back = find_nearest(tree, points[order] - [0.0, 0.0, travel], travel=travel, bound=bound)
     hit = np.flatnonzero(back.face >= 0)
     if len(hit):
         margin = back.distance[hit] - standing.corner_clearance[order[hit]]
         k = int(hit[int(np.argmin(margin))])
         if margin.min() < least:
-            wanted = float(standing.corner_clearance[order[k]])
-            best = _path_gap(
-                float(back.distance[k]), wanted, travel - float(back.travel[k]), points[order[k]]
-            )
-        crossing = points[order[hit[back.distance[hit] == 0.0]]]
-        if len(crossing):
-            best = _measure_clash(crossing, -1.0, body, travel, travel - back.travel[hit].min(), best)
+            wanted, lift = float(standing.corner_clearance[order[k]]), travel - float(back.travel[k])
+            best = _path_gap(float(back.distance[k]), wanted, lift, points[order[k]], best.first_touch)
+        through = hit[back.distance[hit] == 0.0]
+        if len(through):
+            touch = travel - float(back.travel[through].min())
+            best = _measure_clash(points[order[through]], -1.0, body, travel, touch, best)
     return best
 
 
@@ -250,11 +242,11 @@ def _measure_clash(
     gap = np.where(measured.border.reshape(gap.shape), np.inf, gap)
     p, k = np.unravel_index(int(np.argmin(gap)), gap.shape)
     inside = (gap < 0.0).any(axis=0)
-    touch = max(float(lifts[inside].max()), touch) if inside.any() else touch
+    touch = max(float(lifts[inside].max(initial=0.0)), touch, best.first_touch or 0.0)
     if gap[p, k] >= min(best.min, 0.0):
-        return PathGap(best.min, best.limit, best.lift, float(touch), best.place, best.point)
+        return PathGap(best.min, best.limit, best.lift, touch, best.place, best.point)
     point = measured.foot.reshape(len(points), -1, 3)[p, k] if sense > 0 else points[p]
-    return _path_gap(float(gap[p, k]), best.limit, float(lifts[k]), point, float(touch))
+    return _path_gap(float(gap[p, k]), best.limit, float(lifts[k]), point, touch)
 
 
 def turn_to_z(direction: Sequence[float]) -> Floats:

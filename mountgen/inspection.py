@@ -201,8 +201,8 @@ def inspect_body(
     )
     named = {name: float(gap[k]) for k, name in enumerate(ZONES) if np.isfinite(gap[k])}
     checks = (
-        *_judge_rest(named, wanted, clearance, {name: point[k] for k, name in enumerate(ZONES)}),
-        _judge_insertion(insertion, recess, clearance),
+        *_judge_rest(named, wanted, {name: point[k] for k, name in enumerate(ZONES)}),
+        _judge_insertion(insertion, recess, wanted),
         _judge_unseen(unseen, contact_area, samples, hidden),
         _judge_walls(thinnest, wall_min, line_width),
         *_judge_soundness(sound),
@@ -376,9 +376,7 @@ def _round_up(value: float, step: float = 0.05) -> float:
     return round(ceil(value / step - 1e-6) * step, 3)
 
 
-def _judge_rest(
-    zones: dict[str, float], wanted: dict[str, float], clearance: float, places: dict[str, Floats]
-) -> list[Check]:
+def _judge_rest(zones: dict[str, float], wanted: dict[str, float], places: dict[str, Floats]) -> list[Check]:
     apart = len(set(wanted.values())) > 1
     groups = [(f"clearance at rest, {name}", f"fit.{name}", [name]) for name in zones] if apart else [
         ("clearance at rest", "fit.clearance", list(zones))
@@ -404,7 +402,7 @@ def _judge_rest(
     return checks
 
 
-def _judge_insertion(found: PathGap, recess: Recess, clearance: float) -> Check:
+def _judge_insertion(found: PathGap, recess: Recess, wanted: dict[str, float]) -> Check:
     limit = round(found.limit - TOLERANCE, 6)
     verdict: Verdict = "pass" if found.min >= limit else "fail"
     remedy = ""
@@ -415,7 +413,10 @@ def _judge_insertion(found: PathGap, recess: Recess, clearance: float) -> Check:
             remedy = f"it hits the scan {found.first_touch:.1f} mm before its seat"
         else:
             remedy = f"it comes too near {found.lift:.1f} mm before its seat"
-        remedy += f": set fit.clearance = {_round_up(clearance + found.limit - found.min):g}"
+        here = [name for name in ZONES if wanted[name] == found.limit]  # that ask for what is lacking there
+        keys = ["fit.clearance"] if len(here) == len(ZONES) else [f"fit.{name}" for name in here]
+        value = _round_up(2.0 * found.limit - found.min)
+        remedy += ": set " + " and ".join(f"{key} = {value:g}" for key in keys)
         shallower = floor(depth - found.limit)
         if found.lift > 0.0 and shallower >= 1:
             remedy += f", or end the part above that place with fit.reach = {shallower}"

@@ -334,7 +334,9 @@ def test_passing_too_near_without_touching() -> None:
     assert found.insertion.min == pytest.approx(0.2, abs=1e-9)
     assert found.insertion.first_touch is None
     assert 2.0 <= found.insertion.lift <= 31.5
-    assert "fit.clearance = 0.8" in check_of(found, "clearance over the insertion").remedy
+    assert "set fit.clearance = 0.8" in check_of(found, "clearance over the insertion").remedy
+    by_zone = inspect(part, as_recess(*ring_recess(UNDERCUT)), walls=0.6)
+    assert "set fit.walls = 1" in check_of(by_zone, "clearance over the insertion").remedy
 
 
 def test_a_thread_across_the_way_is_met_between_any_two_steps() -> None:
@@ -515,6 +517,18 @@ def test_device_path_along_a_line() -> None:
     assert still.min == pytest.approx(np.hypot(25.0, 2.0), abs=1e-9)
     short = sweep_clear(device, post, direction=(1.0, 0.0, 0.0), length=15.0)
     assert (short.min, short.lift) == (pytest.approx(np.hypot(10.0, 2.0), abs=1e-9), pytest.approx(15.0))
+
+
+def test_device_path_into_a_scanned_recess() -> None:
+    recess = as_recess(*ring_recess(BOX))
+    device = block((-20.0, -8.0, -38.8), (20.0, 8.0, -30.0))
+    straight = sweep_clear(device, recess, direction=(0.0, 0.0, 1.0), length=45.0, clearance=1.0)
+    assert (straight.min, straight.limit, straight.lift) == (pytest.approx(1.2, abs=1e-9), 1.0, 0.0)
+    leaning = sweep_clear(device, recess, direction=(0.0, 0.6, 0.8), length=60.0)
+    assert leaning.min < 0.0
+    assert leaning.first_touch is not None
+    # going aside it runs into the wall, until its bottom leaves the mouth after 38.8 / 0.8 = 48.5 mm
+    assert leaning.first_touch == pytest.approx(48.5, abs=0.6)
 
 
 def test_device_path_is_the_same_in_any_frame() -> None:
