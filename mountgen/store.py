@@ -106,7 +106,7 @@ def find_cache_folder(
 
 @lru_cache(maxsize=1)
 def read_code_state(package: Path = Path(__file__).parent) -> str:
-    """Return a digest of a package's source and of the versions of the libraries that the results depend on."""
+    """Return a digest of a package's source and of the versions of the libraries that results depend on."""
     total = sha256(f"layout {LAYOUT}; numpy byte order {sys.byteorder}".encode())
     for path in sorted(package.rglob("*.py")):
         total.update(f"\n{path.relative_to(package).as_posix()}\n".encode())
