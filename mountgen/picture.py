@@ -128,12 +128,11 @@ def _unit(vectors: Floats) -> Floats:
 def _find_edges(view: View, normals: Floats) -> Bools:
     """Return the pixels at an item's outline or at a sharp edge of it: the nearer of two that differ.
 
-    Normals must differ just there, and a pixel further out on both sides: a sliver between faces that agree is no
-    edge.
+    Normals must also differ a pixel further out: a sliver between faces that agree is no edge.
     """
     edge = np.zeros(view.item.shape, np.bool_)
     for axis in (0, 1):
-        # (rows or columns first, whichever is walked along); what is written to `marked` is written to `edge`
+        # views with rows or columns first, whichever is walked along; what `marked` is given, `edge` has
         item, capped, depth, normal, marked = (
             np.moveaxis(each, axis, 0) for each in (view.item, view.capped, view.depth, normals, edge)
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,15 +13,11 @@ from mountgen.drawing2d import (
     GREY,
     INK,
     UNSEEN,
-    Point,
     Sheet,
     choose_length,
     draw_area,
-    draw_arrow,
-    draw_badge,
     draw_colour_bar,
     draw_dial,
-    draw_dimension,
     draw_line,
     draw_scale_bar,
     draw_text,
@@ -33,8 +28,9 @@ from mountgen.drawing2d import (
 )
 from mountgen.picture import shade
 from mountgen.ramp import ramp_depth
-from mountgen.raster import EMPTY, fill_loop, raster_faces
-from mountgen.scene import Camera, Item, Plane, View, cut_lines, look
+from mountgen.raster import fill_loop
+from mountgen.scene import Camera, Item, View, look
+from mountgen.survey_section import ACROSS, BRIDGE, DASH, ROOM, UPRIGHT, draw_section
 
 if TYPE_CHECKING:
     from mountgen.survey import Survey
@@ -43,30 +39,9 @@ SIZE = (1600, 1000)  # pixels, as are all places below
 DIAL_MIDDLE, DIAL_RADIUS = (425.0, 512.0), 338.0
 DIAL_MARGIN = 1.06  # the dial's ring lies this much further out than the rim's furthest point
 COLOUR_BAR = (852.0, 226.0, 880.0, 726.0)
-SECTION_LEFT, SECTION_WIDTH, DIMENSION_X = 990.0, 450.0, 1462.0
-SECTION_TOPS, GROUND_TOP, GROUND_HEIGHT = (100.0, 510.0), 128.0, 212.0
+SECTION_TOPS = (100.0, 510.0)
 LEGEND_Y = 968.0
-COLUMNS = 2  # of a section's ground for each pixel
-ROOM = (222, 234, 246)  # pale blue
-DASH, BRIDGE = (12.0, 7.0), (6.0, 5.0)  # dash and gap of the mouth, and of the line over what was not seen
 VISIBLE = 1.0  # mm; a hole's border further than this behind what the camera sees is hidden by it
-SURROUND = 0.14  # share of the mouth that a section shows beyond the rim on either side
-
-
-@dataclass(frozen=True)
-class Axis:
-    """A section through the mouth's centre: `right` (x, y in the part frame) is to the right in its drawing.
-
-    ends: clock positions at the drawing's left and right ends; viewer: where one stands to see it so.
-    """
-
-    right: Point
-    ends: tuple[str, str]
-    viewer: str
-
-
-UPRIGHT = Axis((0.0, 1.0), ("6", "12"), "3")
-ACROSS = Axis((1.0, 0.0), ("9", "3"), "6")
 
 
 def draw_survey(survey: Survey, recess: Recess) -> Sheet:
@@ -138,70 +113,6 @@ def draw_mouth(sheet: Sheet, recess: Recess) -> None:
     draw_scale_bar(sheet, (650, 928), scale, longest=240.0)
 
 
-def draw_section(sheet: Sheet, recess: Recess, axis: Axis, top: float) -> None:
-    """Draw one section with the mouth upwards, its depth and the mouth's size along it dimensioned."""
-    right = np.array([*axis.right, 0.0])
-    across = np.array([-right[1], right[0], 0.0])
-    first, last = _cross_rim(recess, right, across)
-    margin = max(SURROUND * (last - first), 5.0)
-    span = (first - margin, last + margin)
-    lines = cut_lines(recess.vertices, recess.faces, Plane(np.zeros(3), across))
-    lines = np.stack([lines @ right, lines[:, :, 2]], axis=2)  # (N, 2, 2): along the drawing, out
-    middle = np.linspace(first, last, 200)
-    mouth = np.column_stack([middle, lid_height(recess.lid, middle * right[0], middle * right[1])])
-    low, high = (span[0], -np.inf), (span[1], float(mouth[:, 1].max()) + margin)  # not what floats above
-    lines = lines[((lines >= low) & (lines <= high)).all(axis=(1, 2))]
-    levels = np.concatenate([lines[:, :, 1].ravel(), mouth[:, 1]])
-    scale = min(SECTION_WIDTH / (span[1] - span[0]), GROUND_HEIGHT / float(np.ptp(levels)))
-    left = SECTION_LEFT + (SECTION_WIDTH - scale * (span[1] - span[0])) / 2
-    corner, highest = np.array([left, top + GROUND_TOP]), float(levels.max())
-
-    def place(points: Floats) -> Floats:
-        return np.asarray(corner + scale * (np.atleast_2d(points) - (span[0], highest)) * (1, -1))
-
-    along, ground = _lay_row(recess, right, across, first, last, (last - first) * scale * COLUMNS)
-    lid = lid_height(recess.lid, along * right[0], along * right[1])
-    seen = ~np.isnan(ground)
-    for run in _find_runs(seen):
-        edge = np.column_stack([along[run], np.minimum(ground[run], lid[run])])
-        upper = np.column_stack([along[run], lid[run]])[::-1]
-        if len(edge) > 1:
-            draw_area(sheet, place(np.concatenate([edge, upper])), colour=ROOM)
-    for run in _find_runs(~seen):
-        ends = [k for k in (run.start - 1, run.stop) if 0 <= k < len(along)]
-        if len(ends) == 2 and along[ends[1]] - along[ends[0]] > VISIBLE:
-            bridge = place(np.column_stack([along[ends], ground[ends]]))
-            draw_line(sheet, bridge, colour=UNSEEN, width=3, dash=BRIDGE)
-    draw_line(sheet, place(mouth), colour=INK, width=1.5, dash=DASH)
-    for piece in lines:
-        draw_line(sheet, place(piece), colour=INK, width=2.5)
-
-    draw_text(sheet, (SECTION_LEFT, top + 22), f"Section {axis.ends[0]} to {axis.ends[1]} o'clock", size=24)
-    draw_text(
-        sheet,
-        (SECTION_LEFT, top + 50),
-        f"through the middle, seen from {axis.viewer} o'clock",
-        size=20,
-        colour=GREY,
-    )
-    draw_text(sheet, (1528, top + 40), "draw direction", size=20, anchor="rm")
-    draw_arrow(sheet, (1548, top + 84), (1548, top + 8), width=4, tip=22)
-    rims = place(mouth[[0, -1]])
-    row = top + 104
-    for (x, y), words, inset in zip(rims, axis.ends, (20.0, SECTION_WIDTH - 20.0), strict=True):
-        draw_line(sheet, [(x, y), (x, row - 8)], colour=GREY, width=1)
-        draw_badge(sheet, (SECTION_LEFT + inset, row), words)
-    draw_dimension(sheet, (float(rims[0, 0]), row), (float(rims[1, 0]), row), f"{last - first:.1f} mm")
-    deepest = int(np.nanargmax(lid - ground))
-    tips = place(np.array([[along[deepest], lid[deepest]], [along[deepest], ground[deepest]]]))
-    for x, y in tips:
-        draw_line(sheet, [(x, y), (DIMENSION_X + 8, y)], colour=GREY, width=1)
-    words = f"{lid[deepest] - ground[deepest]:.1f} mm"
-    draw_dimension(sheet, (DIMENSION_X, float(tips[0, 1])), (DIMENSION_X, float(tips[1, 1])), words)
-    bottom = top + GROUND_TOP + scale * float(np.ptp(levels))
-    draw_scale_bar(sheet, (SECTION_LEFT, bottom + 48), scale, longest=160.0)
-
-
 def _draw_legend(sheet: Sheet, survey: Survey) -> None:
     draw_text(sheet, (40, 940), "Which number is the vehicle's up? Write it in the", size=20)
     draw_text(sheet, (40, 968), "recipe:  up = number,  under [mouth]", size=20)
@@ -257,37 +168,3 @@ def _hole_borders(recess: Recess, within: Bools, view: View, camera: Camera) -> 
     col = np.clip(middle[:, 0].astype(int), 0, cols - 1)
     row = np.clip(middle[:, 1].astype(int), 0, rows - 1)
     return np.asarray(ends[middle[:, 2] < view.depth[row, col] + VISIBLE][:, :, :2])
-
-
-def _cross_rim(recess: Recess, right: Floats, across: Floats) -> Point:
-    """Return where a line through the mouth's centre meets the rim, mm along `right`, or the rim's reach."""
-    along, off = recess.rim @ right, recess.rim @ across
-    ahead = np.roll(off, -1)
-    cut = (off >= 0) != (ahead >= 0)
-    if not cut.any():
-        return float(along.min()), float(along.max())
-    share = off[cut] / (off[cut] - ahead[cut])
-    at = along[cut] + share * (np.roll(along, -1)[cut] - along[cut])
-    return float(at.min()), float(at.max())
-
-
-def _lay_row(
-    recess: Recess, right: Floats, across: Floats, first: float, last: float, columns: float
-) -> tuple[Floats, Floats]:
-    """Return places along a section and the highest material over each, mm; NaN where nothing was seen."""
-    turned = np.ascontiguousarray(
-        np.column_stack([recess.vertices @ right, recess.vertices @ across, recess.vertices[:, 2]])
-    )
-    count = max(2, round(columns))
-    pitch = (last - first) / (count - 1)
-    height = raster_faces(turned, recess.faces, origin=(first, 0.0), pitch=pitch, shape=(1, count))[0].astype(
-        np.float64
-    )
-    height[height <= EMPTY] = np.nan
-    return np.asarray(first + pitch * np.arange(count), dtype=np.float64), height
-
-
-def _find_runs(mask: Bools) -> list[slice]:
-    """Return the runs of set values."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    return [slice(a, b) for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)]

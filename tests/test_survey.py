@@ -10,14 +10,8 @@ from mountgen.drawing2d import UNSEEN, finish_sheet
 from mountgen.errors import ExportError
 from mountgen.scan import Mend
 from mountgen.survey import survey_scan
-from mountgen.survey_picture import (
-    COLOUR_BAR,
-    DIAL_MIDDLE,
-    DIAL_RADIUS,
-    DIMENSION_X,
-    draw_survey,
-    mouth_scale,
-)
+from mountgen.survey_picture import COLOUR_BAR, DIAL_MIDDLE, DIAL_RADIUS, draw_survey, mouth_scale
+from mountgen.survey_section import DIMENSION_X
 from tests.recesses import as_scan, box_recess
 
 HOLE = (18.0, 8.0, 24.0, 12.0)  # 24 mm², in the deep half; from the middle towards 2 o'clock
@@ -199,6 +193,27 @@ def test_no_text_overlaps_another_or_leaves_the_sheet(tmp_path, width, height, d
                 box[2] <= against[0] or against[2] <= box[0] or box[3] <= against[1] or against[3] <= box[1]
             )
             assert apart, (words, other)
+
+
+def test_a_section_that_nobody_saw_has_no_depth(tmp_path):
+    recess = box_recess(holes=[(-30.0, -3.0, 30.0, 3.0)])
+    survey = survey_scan(as_scan(recess), recess, tmp_path)
+    words = [w for w, _ in draw_survey(survey, recess).texts]
+    assert survey.unseen_area == pytest.approx(360.0, rel=0.02)
+    assert words.count("20.0 mm") + words.count("10.0 mm") == 1  # the upright section's alone
+
+
+def test_unseen_ground_in_a_section_is_bridged_in_magenta(tmp_path):
+    whole, torn = box_recess(), box_recess(holes=[(8.0, -4.0, 18.0, 4.0)])
+    lengths = []
+    for recess in (whole, torn):
+        sheet = finish_sheet(draw_survey(survey_scan(as_scan(recess), recess, tmp_path), recess))
+        drawing = np.asarray(sheet).astype(int)[610:930, 985:1600]  # the section across
+        lengths.append(np.count_nonzero(is_magenta(drawing).any(axis=0)))
+        marked = is_magenta(drawing).any(axis=0)
+    bars = np.flatnonzero(marked)
+    assert lengths[0] == 0
+    assert np.ptp(bars) == pytest.approx(10.0 * 450.0 / (60.0 * 1.28), abs=8)  # 10 mm at the drawing's scale
 
 
 def test_the_picture_is_repeatable_to_the_byte(surveyed, tmp_path):
