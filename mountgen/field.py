@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 PITCH_SHARE = 0.25  # of the clearance; the scallop between nodes on a ball of radius c is then c/128
 FINEST, COARSEST = 0.06, 0.5  # mm
 MOST_NODES = 2_500_000
-SPIKE = 1.0  # mm; spikes of the mouth's outline narrower than twice this are cut off
+SPIKE_SHARE, SPIKES = 0.03, (1.0, 3.0)  # of the mouth's size, within mm: spikes of its outline narrower than twice this go
 RIM_ZONE = 3.0  # mm below the lid; the scan above this is the rim's, for its own clearance
 WALL_SLOPE = 45.0  # degrees from the plane of the mouth; steeper is wall, flatter is floor
 UNSEEN_REPORTED = 4.0  # mm²; smaller unseen spots are counted, not listed
@@ -154,7 +154,8 @@ def shrink_loop(loop: Floats, gap: float) -> Floats:
     import shapely
 
     region = shapely.make_valid(shapely.Polygon(loop))
-    region = shapely.buffer(shapely.buffer(region, -gap - SPIKE, quad_segs=16), SPIKE, quad_segs=16)
+    spike = float(np.clip(SPIKE_SHARE * sqrt(region.area), *SPIKES))
+    region = shapely.buffer(shapely.buffer(region, -gap - spike, quad_segs=16), spike, quad_segs=16)
     parts = [g for g in shapely.get_parts(region) if g.geom_type == "Polygon" and not g.is_empty]
     if not parts:
         raise FieldError(

@@ -15,7 +15,6 @@ from mountgen.arrays import Bools, Floats
 from mountgen.errors import KernelError, LoftError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import (
-    Body,
     Solid,
     TubeEnd,
     closed_tube,
@@ -27,9 +26,8 @@ from mountgen.kernel import (
     solids_of,
     tessellate,
 )
-from mountgen.raster import EMPTY, dilate_cone
+from mountgen.raster import EMPTY, dilate_cone, fill_loop
 from mountgen.section import (
-    CROSSING,
     WallTrace,
     choose_split,
     find_floor,
@@ -39,7 +37,10 @@ from mountgen.section import (
 )
 from mountgen.spline import Axis, Surface, fit_surface, interval_error, uniform_axis
 
+CAP = 4.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.015  # mm; how far a fitted sample may lie on the wrong side
+ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
+ROUNDS = 12  # of correcting, at most
 WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
 ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
@@ -57,32 +58,59 @@ class Shell:
     split_deg: float
 
 
-def loft_body(space: InsertableSpace, *, below: float = 0.0, reach: float | None = None) -> Body:
-    """Loft the largest insertable body up to the lid.
+@dataclass(frozen=True, eq=False)
+class Block:
+    """The solid that fills the insertable space up to the lid. notes: what the user must know of how it was made."""
+
+    solid: Solid
+    faceted: bool = False
+    notes: tuple[str, ...] = ()
+
+
+def make_block(
+    shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None
+) -> Block:
+    """Make the largest insertable solid up to the lid.
 
     Args:
+        shell: wall and floor fitted to the space; None where that failed, for a faceted solid.
         space: the insertable space.
-        below: how far below the lid the top lies, mm.
-        reach: how deep from the mouth plane the body goes, mm; None for all the way.
+        below: how far below the lid the top lies, mm; down to -1.5 (above the lid).
+        reach: how deep from the mouth plane the solid goes, mm; None for all the way.
 
     Returns:
-        Body: one solid of three faces (four with a reach), with its tessellation.
+        Block: one solid of three faces (four with a reach); faceted, and saying so, where that cannot be made.
 
     Raises:
-        LoftError: neither a smooth nor a faceted body can be made.
+        LoftError: nothing is left between floor and lid.
     """
-    shell = fit_shell(space)
-    solid = shell_solid(shell, space, below=below, reach=reach)
-    return Body(solid=solid, mesh=tessellate(solid))
+    from mountgen.facet import facet_body
+
+    if shell is None:
+        body = facet_body(space, below=below, reach=reach, why="wall and floor could not be fitted")
+        return Block(body.solid, True, body.notes)
+    try:
+        solid = shell_solid(shell, space, below=below, reach=reach)
+        if not is_valid(solid):
+            raise KernelError("the solid is not valid", "body", "it is made of facets instead")
+    except KernelError as error:
+        body = facet_body(space, below=below, reach=reach, why=error.what)
+        return Block(body.solid, True, body.notes)
+    return Block(solid)
 
 
 def fit_shell(space: InsertableSpace) -> Shell:
-    """Fit wall and floor to the insertable space, from the safe side."""
+    """Fit wall and floor to the insertable space, from the safe side.
+
+    Raises:
+        SectionError: the space has no closed section at the mouth.
+    """
     split = choose_split(space)
     floor = find_floor(space, split)
     cleared = without_ledges(space, floor, split)
     trace = trace_wall(cleared, floor, split)
-    return Shell(wall=_fit_wall(trace, cleared), floor=_fit_floor(cleared, floor, trace, split), split_deg=split)
+    ground = _fit_floor(cleared, floor, trace, split)
+    return Shell(wall=_fit_wall(trace, cleared, ground), floor=ground, split_deg=split)
 
 
 def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: float | None) -> Solid:
@@ -178,7 +206,7 @@ def _flat(like: Surface, z: float) -> Surface:
     return Surface(*axes, np.full((axes[0].poles, axes[1].poles, 1), z))
 
 
-def _fit_wall(trace: WallTrace, space: InsertableSpace) -> Surface:
+def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface) -> Surface:
     """Fit the wall: periodic around, clamped down; knots where the error is; then moved inwards until it is one-sided."""
     count, levels, _ = trace.points.shape
     u = np.arange(count) / count
@@ -201,12 +229,16 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace) -> Surface:
             break
         u_axis, v_axis = u_new, v_new
         surface = fit_surface(u, z, data, u_axis, v_axis)
-    for _ in range(8):
-        inside = ((surface.at(u, z) - trace.points) * inward).sum(axis=2)
-        short = np.where(matters, np.maximum(-ONE_SIDED - inside, 0.0), 0.0)
-        if short.max() < 0.3 * ONE_SIDED:
+    fine_u, fine_z = np.arange(2 * count) / (2 * count), np.sort(np.concatenate([z, 0.5 * (z[:-1] + z[1:]), z[-1:]]))
+    for _ in range(ROUNDS):
+        point = surface.at(fine_u, fine_z)
+        short = np.maximum(_sunk(space, point, fine_z[None, :], across=True) - ONE_SIDED, 0.0)
+        bare = fine_z[None, :] > ground.at_points(point[..., 0].ravel(), point[..., 1].ravel()).reshape(short.shape) - 0.1
+        short[~bare | (fine_z[None, :] >= space.top)] = 0.0
+        if short.max() < ENOUGH:
             break
-        data += _spread(short, (5, 5))[..., None] * inward
+        worst = short.reshape(count, 2, levels, 2).max(axis=(1, 3))
+        data += 1.2 * _spread(worst, (5, 3))[..., None] * inward
         surface = fit_surface(u, z, data, u_axis, v_axis)
     poles = np.empty((*surface.poles.shape[:2], 3))
     poles[..., :2] = surface.poles
@@ -227,6 +259,19 @@ def _inward(points: Floats) -> Floats:
     return unit
 
 
+def _sunk(space: InsertableSpace, plan: Floats, height: Floats, *, across: bool) -> Floats:
+    """Return how far points lie below the insertable surface, mm: across it in plan, or square to it. Negative above it.
+
+    plan: (..., 2) mm; height: mm, of a shape that fits plan's.
+    """
+    h = 1.5 * space.pitch
+    dx = sample_height(space, plan + [h, 0.0]) - sample_height(space, plan - [h, 0.0])
+    dy = sample_height(space, plan + [0.0, h]) - sample_height(space, plan - [0.0, h])
+    slope = np.hypot(dx, dy) / (2.0 * h)
+    sunk: Floats = (sample_height(space, plan) - height) / (np.maximum(slope, 1.0) if across else np.sqrt(1.0 + slope**2))
+    return sunk
+
+
 def _misfit(error: Floats, size: tuple[int, int], edge: str) -> Floats:
     """Return the size of the error without the scan's noise, which no knot should chase: its mean over a small window."""
     from scipy import ndimage
@@ -245,7 +290,7 @@ def _spread(values: Floats, size: tuple[int, int]) -> Floats:
 
 def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float) -> Surface:
     """Fit the floor as a height field over the wall's bounding rectangle."""
-    target = floor_target(space, floor, split_deg)
+    target = floor_target(space, floor, trace, split_deg)
     low = trace.points.reshape(-1, 2).min(axis=0) - MARGIN
     high = trace.points.reshape(-1, 2).max(axis=0) + MARGIN
     nx, ny = (max(16, ceil(float(span) / FLOOR_SAMPLE)) for span in high - low)
@@ -269,35 +314,29 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
             break
         x_axis, y_axis = x_new, y_new
         surface = fit_surface(x, y, data, x_axis, y_axis)
-    for _ in range(8):
-        short = np.where(matters, np.maximum(wanted - ONE_SIDED - surface.at(x, y)[..., 0], 0.0), 0.0)
-        if short.max() < 0.3 * ONE_SIDED:
+    fine_x, fine_y = np.linspace(low[0], high[0], 2 * nx), np.linspace(low[1], high[1], 2 * ny)
+    plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
+    wide = np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
+    for _ in range(ROUNDS):
+        height = surface.at(fine_x, fine_y)[..., 0]
+        short = np.where(wide, np.maximum(_sunk(space, plan, height, across=False) - ONE_SIDED, 0.0), 0.0)
+        if short.max() < ENOUGH:
             break
-        data[..., 0] += _spread(short, (3, 3))
+        data[..., 0] += 1.4 * _spread(short.reshape(nx, 2, ny, 2).max(axis=(1, 3)), (3, 3))
         surface = fit_surface(x, y, data, x_axis, y_axis)
     return surface
 
 
-def floor_target(space: InsertableSpace, floor: Bools, split_deg: float) -> Floats:
-    """Return the floor's height at every node, (R, C): the ground on the floor, carried on over steep places.
+def floor_target(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float) -> Floats:
+    """Return the floor's height at every node, (R, C): the ground inside the wall, carried on over steep places.
 
-    Beside a cliff inside the mouth it comes down from the upper floor at the cap slope (safe: above the ground); towards the
-    wall it rises from the floor at the cap slope (below the ground, where the wall bounds the body).
+    Beside whatever stands up inside the wall's lowest loop (a boss, a rib, a step) it comes down at the cap slope: safe, above
+    the ground. Towards the wall it rises from the floor's edge at the cap slope: below the ground, where the wall bounds the body.
     """
-    cap = tan(radians(split_deg - CROSSING))
-    ground = np.where(floor, space.height, EMPTY).astype(np.float32)
+    cap = tan(radians(split_deg - CAP))
+    within = fill_loop(trace.points[:, 0], origin=space.origin, pitch=space.pitch, shape=space.height.shape)
+    ground = np.where(within, space.height, EMPTY).astype(np.float32)
     down = dilate_cone(ground, slope=cap, pitch=space.pitch)
     up = -dilate_cone(np.where(floor, -space.height, EMPTY).astype(np.float32), slope=cap, pitch=space.pitch)
     target: Floats = np.maximum(down, np.minimum(up, space.height))
     return target
-
-
-def check_valid(body: Body, what: str) -> Body:
-    """Return the body if the kernel finds it valid.
-
-    Raises:
-        KernelError: it is not.
-    """
-    if not is_valid(body.solid):
-        raise KernelError("the solid is not valid", what, "this is a fault of mountgen: report it with the scan and the recipe")
-    return body

@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any, Protocol
 from mountgen.datum import Recess, find_datum
 from mountgen.errors import ExportError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
+from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material
 from mountgen.recipe_file import dump_recipe
 from mountgen.scan import Mend, Scan, read_scan
+from mountgen.spline import Axis, Surface
 from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check
 
@@ -111,6 +113,10 @@ def make(
             key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
         )
 
+    with clock.stage("fit wall and floor"):
+        key = make_key("shell", key)
+        shell = store.remember(key, lambda: fit_shell(space), pack=_pack_shell, unpack=_unpack_shell)
+
     with clock.stage("load the solid kernel"):
         from mountgen.platform_check import require_kernel
 
@@ -118,16 +124,13 @@ def make(
         from mountgen.export import encode_part, name_files
         from mountgen.features import add_features
         from mountgen.inspection import inspect_body
-        from mountgen.loft import loft_body
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
 
-    with clock.stage("loft the body"):
-        reach = None if recipe.fit.reach == "full" else recipe.fit.reach
-        shell = loft_body(space, reach=reach)
-    with clock.stage("add features"):
-        body = add_features(shell, space, recess, recipe=recipe)
-    for note in body.notes:
+    with clock.stage("make the part"):
+        part = add_features(shell, space, recess, recipe=recipe)
+        body = part.body
+    for note in (*part.notes, *body.notes):
         progress.say(f"note       {note}")
 
     with clock.stage("check the fit"):
@@ -140,7 +143,9 @@ def make(
             wall_min=WALL_LINES * printer.line_width,
             bed=printer.bed,
             line_width=printer.line_width,
+            flexible=part.soft_faces(),
         )
+        checks = (*inspection.checks, *part.checks)
 
     with clock.stage("encode files"):
         contents = encode_part(body, name=recipe.name)
@@ -154,7 +159,7 @@ def make(
             density=material.density.value,
             unseen_area=sum(area.area for area in space.unseen),
             inspection=inspection,
-            checks=inspection.checks,
+            checks=checks,
             files=kinds,
             seconds=clock.seconds,
         )
@@ -162,7 +167,7 @@ def make(
         contents[kinds["recipe"]] = dump_recipe(recipe, folder=out).encode("utf-8")
         contents[kinds["report"]] = encode_report(report)
         files = write_files(out, contents)
-    return Made(report=report, files=files, checks=inspection.checks, seconds=clock.seconds)
+    return Made(report=report, files=files, checks=checks, seconds=clock.seconds)
 
 
 def name_outputs(name: str) -> tuple[str, ...]:
@@ -268,3 +273,21 @@ def _unpack_space(entry: Entry) -> InsertableSpace:
     x, y = values["origin"]
     unseen = tuple(UnseenArea(*each) for each in values["unseen"])
     return InsertableSpace(**(values | {"origin": (x, y), "unseen": unseen}))
+
+
+def _pack_shell(shell: Shell) -> Entry:
+    arrays = {}
+    for name in ("wall", "floor"):
+        surface: Surface = getattr(shell, name)
+        arrays |= {f"{name}_u": surface.u.breaks, f"{name}_v": surface.v.breaks, f"{name}_poles": surface.poles}
+    return Entry(arrays=arrays, facts={"split_deg": shell.split_deg})
+
+
+def _unpack_shell(entry: Entry) -> Shell:
+    def surface(name: str, *, periodic: bool) -> Surface:
+        u, v, poles = (entry.arrays[f"{name}_{part}"] for part in ("u", "v", "poles"))
+        return Surface(Axis(u, periodic), Axis(v, False), poles)
+
+    return Shell(
+        wall=surface("wall", periodic=True), floor=surface("floor", periodic=False), split_deg=entry.facts["split_deg"]
+    )

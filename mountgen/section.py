@@ -20,10 +20,13 @@ from mountgen.raster import climb, dilate_disc
 
 SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range
 SPLIT_STEP = 2.5  # degrees
+BAND = 6.0  # degrees to either side of the split in which area is counted
+RAGGED = 0.6  # mm; fringes of the floor narrower than twice this are not floor
 PREFER = 0.03  # per degree away from 60, where floor and wall are both easy to fit
-CROSSING = 5.0  # degrees; wall and floor are each relaxed by this much, so they cross at twice the angle
+RAMP = 9.0  # degrees; ground between floor and wall is filled up to this much more than the split slope
+LEAN = 6.0  # degrees; below the floor the wall leans this much more than the split slope, so that the two cross at an angle
 CONTOUR_PITCH = 0.26  # mm; grid of the level sets; linear between nodes, 0.008 mm off on a corner of 1 mm radius
-CORNER = 1.0  # mm; the wall's convex corners are rounded to at least this radius, inwards
+CORNER_SHARE, CORNERS = 0.015, (0.8, 2.0)  # of the mouth's size, within mm: the wall's corners are rounded to this, inwards
 MARKER_STEP = 0.35  # mm around the loop
 LEVEL_STEP = 0.25  # mm down the wall, or more where the recess is deep
 MOST_LEVELS = 140
@@ -113,7 +116,7 @@ def choose_split(space: InsertableSpace) -> float:
     area = np.sqrt(1.0 + steep[inside] ** 2)
     candidates = np.arange(SPLIT_SLOPES[0], SPLIT_SLOPES[1] + 0.1, SPLIT_STEP)
     cost = [
-        area[np.abs(slope - c) < CROSSING + 1.0].sum() * (1.0 + PREFER * abs(c - 60.0)) for c in candidates
+        area[np.abs(slope - c) < BAND].sum() * (1.0 + PREFER * abs(c - 60.0)) for c in candidates
     ]
     return float(candidates[int(np.argmin(cost))])
 
@@ -127,6 +130,7 @@ def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
 
     inside = space.height < space.top
     flat = inside & (steepness(space) < tan(radians(split_deg)))
+    flat = ndimage.binary_opening(flat, _disc(RAGGED / space.pitch))
     label, count = ndimage.label(flat)
     if count == 0:
         return np.asarray(flat)
@@ -140,15 +144,22 @@ def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
     return np.asarray(np.concatenate([[False], keep])[label])
 
 
+def _disc(radius: float) -> Bools:
+    reach = max(1, int(radius))
+    row, col = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    return np.asarray(row**2 + col**2 <= radius**2)
+
+
 def without_ledges(space: InsertableSpace, floor: Bools, split_deg: float) -> InsertableSpace:
     """Return the space with all ground filled that cannot be reached from the floor up walls steeper than the split slope.
 
     Ears, ledges, the flare of a rounded rim and pits cut off from the floor go, and the wall's corners are rounded to a radius
     that a spline can follow. Safe: the space only shrinks.
     """
-    slope = tan(radians(min(split_deg + CROSSING + 3.0, 86.0)))
+    slope = tan(radians(min(split_deg + RAMP, 86.0)))
     steep = climb(space.height, floor, slope=slope, pitch=space.pitch)
-    closed = -dilate_disc(-dilate_disc(steep, radius=CORNER, pitch=space.pitch), radius=CORNER, pitch=space.pitch)
+    radius = float(np.clip(CORNER_SHARE * np.sqrt(signed_area(space.mouth)), *CORNERS))
+    closed = -dilate_disc(-dilate_disc(steep, radius=radius, pitch=space.pitch), radius=radius, pitch=space.pitch)
     return replace(space, height=np.where(floor, steep, closed))
 
 
@@ -185,8 +196,8 @@ def trace_wall(space: InsertableSpace, floor: Bools, split_deg: float) -> WallTr
     first = max(outer, key=signed_area)
     around = float(np.linalg.norm(np.diff(np.vstack([first, first[:1]]), axis=0), axis=1).sum())
     points = resample_loop(first, step=max(MARKER_STEP, around / 2500))
-    lean = 1.0 / tan(radians(split_deg + CROSSING))
-    steep = steepness(space) > tan(radians(split_deg + CROSSING + 1.0))
+    lean = 1.0 / tan(radians(split_deg + LEAN))
+    steep = steepness(space) > tan(radians(split_deg + LEAN + 1.0))
     loops, met = [points], [np.ones(len(points), dtype=bool)]
     for i in range(1, len(levels)):
         drop = levels[i - 1] - levels[i]

@@ -1,0 +1,53 @@
+"""What a kind of part is: the body with all its features, and what the gauge must know about them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, freeze
+from mountgen.kernel import Body, Mesh
+from mountgen.verdict import Check
+
+
+@dataclass(frozen=True)
+class SoftZone:
+    """An upright box in which the part is meant to touch or flex: a retaining tab's hook, a tape pad. Corners in mm, part frame."""
+
+    name: str
+    low: tuple[float, float, float]
+    high: tuple[float, float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Device:
+    """The device at its seat. mesh: part frame, mm; path: (3,) mm, the straight way out of its seat to clear of the mouth."""
+
+    mesh: Mesh
+    path: Floats
+
+    def __post_init__(self) -> None:
+        freeze(self, "path", "float64")
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A finished part.
+
+    soft: where it is meant to touch or flex; device: what must reach its seat; checks: verdicts of the features.
+    """
+
+    body: Body
+    soft: tuple[SoftZone, ...] = ()
+    device: Device | None = None
+    checks: tuple[Check, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def soft_faces(self) -> Bools:
+        """Return, for each face of the mesh, whether its middle lies in a soft zone, (F,) bool."""
+        middle = self.body.mesh.vertices[self.body.mesh.faces].mean(axis=1)
+        soft = np.zeros(len(middle), dtype=np.bool_)
+        for zone in self.soft:
+            soft |= ((middle >= zone.low) & (middle <= zone.high)).all(axis=1)
+        return soft
