@@ -1,0 +1,276 @@
+"""Simple solids for features: prisms on rounded outlines, boxes, cylinders, and booleans with many tools at once.
+
+Edges are rounded in the plane outline, before a prism meets the spline faces of a body: rounding trimmed spline edges
+with the kernel is slow and gives invalid solids.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import atan2, ceil, cos, pi, sin, sqrt, tan
+
+import numpy as np
+
+from mountgen.arrays import Floats, freeze
+from mountgen.errors import FeatureError, KernelError
+from mountgen.kernel import Solid, is_valid, solids_of
+
+SHORT = 1.0e-6  # mm; sides shorter than this are left out of an outline
+STRAIGHT = 1.0e-6  # radians; corners that turn less than this are not rounded
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """One side of an outline in its plane: a line, or an arc where `middle` is given. start, end, middle: (2,) mm."""
+
+    start: Floats
+    end: Floats
+    middle: Floats | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """A closed outline of lines and tangent arcs in a plane.
+
+    corners : (K, 2) float64, mm; counter-clockwise, first not repeated.
+    radii   : (K,) float64, mm; rounding of each corner, outer or inner; 0 sharp.
+    """
+
+    corners: Floats
+    radii: Floats
+
+    def __post_init__(self) -> None:
+        freeze(self, "corners", "float64")
+        freeze(self, "radii", "float64")
+
+    def pieces(self) -> list[Piece]:
+        """Return the sides in order, lines and arcs, without those of no length."""
+        ahead = np.roll(self.corners, -1, axis=0) - self.corners
+        length = np.linalg.norm(ahead, axis=1)
+        ahead = ahead / length[:, None]
+        behind = np.roll(ahead, 1, axis=0)
+        arcs: list[Piece] = []
+        for corner, radius, d0, d1 in zip(self.corners, self.radii, behind, ahead, strict=True):
+            turn = atan2(d0[0] * d1[1] - d0[1] * d1[0], float(d0 @ d1))
+            if radius <= 0.0 or abs(turn) < STRAIGHT:
+                arcs.append(Piece(corner, corner))
+                continue
+            cut = radius * tan(abs(turn) / 2.0)
+            inward = d1 - d0
+            inward = inward / np.linalg.norm(inward)
+            middle = corner + inward * radius * (1.0 / cos(turn / 2.0) - 1.0)
+            arcs.append(Piece(corner - cut * d0, corner + cut * d1, middle))
+        sides: list[Piece] = []
+        for arc, following in zip(arcs, [*arcs[1:], arcs[0]], strict=True):
+            if arc.middle is not None:
+                sides.append(arc)
+            if np.linalg.norm(following.start - arc.end) > SHORT:
+                sides.append(Piece(arc.end, following.start))
+        return sides
+
+    def points(self, *, chord: float = 0.02) -> Floats:
+        """Return the outline as a polygon (N, 2), mm, whose sides leave the arcs by `chord` mm at most."""
+        points: list[Floats] = []
+        for piece in self.pieces():
+            points.append(piece.start[None, :])
+            if piece.middle is None:
+                continue
+            centre, radius = _circle_through(piece.start, piece.middle, piece.end)
+            first, last = (atan2(p[1] - centre[1], p[0] - centre[0]) for p in (piece.start, piece.end))
+            half = atan2(piece.middle[1] - centre[1], piece.middle[0] - centre[0])
+            sweep = _turn(first, half) + _turn(half, last)
+            step = 2.0 * sqrt(2.0 * min(chord / radius, 0.5))
+            count = max(2, ceil(abs(sweep) / step))
+            angle = first + sweep * np.arange(1, count) / count
+            points.append(centre + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
+        return np.vstack(points)
+
+
+@dataclass(frozen=True, eq=False)
+class Axes:
+    """Where an outline's plane lies in the part frame. origin (3,) mm; right, up (3,) unit vectors at right angles.
+
+    A prism rises along `normal` = right x up.
+    """
+
+    origin: Floats
+    right: Floats
+    up: Floats
+
+    def __post_init__(self) -> None:
+        for name in ("origin", "right", "up"):
+            freeze(self, name, "float64")
+
+    @property
+    def normal(self) -> Floats:
+        """The direction square to the plane, (3,)."""
+        return np.cross(self.right, self.up)
+
+    def place(self, points: Floats, height: float = 0.0) -> Floats:
+        """Return points of the plane (N, 2), raised by `height` mm, in the part frame (N, 3)."""
+        flat = np.atleast_2d(points)
+        placed: Floats = self.origin + flat[:, :1] * self.right + flat[:, 1:] * self.up + height * self.normal
+        return placed
+
+
+UPRIGHT = Axes(np.zeros(3), np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]))
+
+
+def round_polygon(corners: Floats | Sequence[tuple[float, float]], radii: float | Sequence[float] | Floats) -> Outline:
+    """Return the outline of a polygon with rounded corners.
+
+    A corner between sides too short for its radius is rounded as far as they allow.
+
+    Args:
+        corners: (K, 2) mm, K >= 3, in either sense, first not repeated.
+        radii: mm, one for all corners or (K,); 0 leaves a corner sharp.
+
+    Raises:
+        ValueError: wrong shapes, or a polygon of no area.
+    """
+    points = np.asarray(corners, dtype=np.float64)
+    if points.ndim != 2 or points.shape[0] < 3 or points.shape[1] != 2:
+        raise ValueError(f"corners have shape (K, 2) with K >= 3, got {points.shape}")
+    wanted = np.broadcast_to(np.asarray(radii, dtype=np.float64), (len(points),)).copy()
+    x, y = points.T
+    area = 0.5 * float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum())
+    if abs(area) < SHORT:
+        raise ValueError("the polygon has no area")
+    if area < 0:
+        points, wanted = points[::-1], wanted[::-1].copy()
+    keep = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1) > SHORT
+    points, wanted = points[keep], wanted[keep]
+    ahead = np.roll(points, -1, axis=0) - points
+    length = np.linalg.norm(ahead, axis=1)
+    ahead /= length[:, None]
+    behind = np.roll(ahead, 1, axis=0)
+    turn = np.abs(np.arctan2(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0], (behind * ahead).sum(axis=1)))
+    per_radius = np.tan(np.minimum(turn, 0.999 * pi) / 2.0)
+    cut = wanted * per_radius
+    room = length / np.maximum(cut + np.roll(cut, -1), 1e-12)  # of each side, shared in proportion
+    share = np.minimum(1.0, np.minimum(room, np.roll(room, 1)))
+    return Outline(points, wanted * np.where(share < 1.0, share * (1.0 - 1e-9), 1.0))
+
+
+def rectangle(low: tuple[float, float], high: tuple[float, float], *, radius: float = 0.0) -> Outline:
+    """Return the outline of a rectangle between two corners, mm, all four rounded by `radius` mm."""
+    (x0, y0), (x1, y1) = low, high
+    return round_polygon([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], radius)
+
+
+def extrude(outline: Outline, *, axes: Axes, height: float) -> Solid:
+    """Return the prism on an outline that rises by `height` mm (sinks where negative) along the axes' normal.
+
+    Raises:
+        KernelError: the outline crosses itself or has no face.
+    """
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
+    from OCP.gp import gp_Vec
+
+    face = BRepBuilderAPI_MakeFace(_wire(outline, axes), True)
+    if not face.IsDone():
+        raise KernelError("an outline bounds no plane face", "feature outline", "change the feature's sizes a little")
+    return BRepPrimAPI_MakePrism(face.Face(), gp_Vec(*(float(c) for c in height * axes.normal))).Shape()
+
+
+def make_box(low: Sequence[float], high: Sequence[float], *, axes: Axes = UPRIGHT) -> Solid:
+    """Return the box between two corners (3,), mm, given along the axes (right, up, normal)."""
+    base = Axes(axes.place(np.zeros((1, 2)), float(low[2]))[0], axes.right, axes.up)
+    return extrude(rectangle((low[0], low[1]), (high[0], high[1])), axes=base, height=high[2] - low[2])
+
+
+def make_cylinder(base: Floats, direction: Floats, *, radius: float, height: float) -> Solid:
+    """Return the cylinder whose axis runs from `base` (3,), mm, by `height` mm along `direction` (3,)."""
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
+    from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+
+    axis = gp_Ax2(gp_Pnt(*(float(c) for c in base)), gp_Dir(*(float(c) for c in direction)))
+    return BRepPrimAPI_MakeCylinder(axis, float(radius), float(height)).Solid()
+
+
+def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) -> Solid:
+    """Return the union ("fuse"), difference ("cut") or intersection ("common") of a body with many tools in one operation.
+
+    The tools may overlap each other. With "common" the result is what the body shares with any of the tools.
+
+    Args:
+        body: solid, mm.
+        tools: solids, mm; none returns the body as it is.
+        how: "fuse", "cut" or "common".
+        what: the features' names, for the error.
+
+    Raises:
+        KernelError: the kernel refuses.
+    """
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
+    from OCP.TopTools import TopTools_ListOfShape
+
+    if not tools:
+        return body
+    operation = {"fuse": BRepAlgoAPI_Fuse, "cut": BRepAlgoAPI_Cut, "common": BRepAlgoAPI_Common}[how]()
+    arguments, others = TopTools_ListOfShape(), TopTools_ListOfShape()
+    arguments.Append(body)
+    for tool in tools:
+        others.Append(tool)
+    operation.SetArguments(arguments)
+    operation.SetTools(others)
+    operation.SetRunParallel(True)
+    operation.Build()
+    if not operation.IsDone():
+        raise KernelError(f"the solid kernel refused to {how} the {what}", what, "change the feature's size a little")
+    return operation.Shape()
+
+
+def require_one_solid(shape: Solid, *, what: str, remedy: str) -> Solid:
+    """Return the one valid solid in a shape.
+
+    Args:
+        shape: result of a boolean.
+        what: the features that were added or cut, for the errors.
+        remedy: what the user can do where they leave no body or cut it in pieces.
+
+    Raises:
+        FeatureError: nothing is left, or several pieces.
+        KernelError: the solid is not valid.
+    """
+    pieces = solids_of(shape)
+    if not pieces:
+        raise FeatureError(f"nothing is left of the body after the {what}", what, remedy)
+    if len(pieces) > 1:
+        raise FeatureError(f"the {what} cut the body into {len(pieces)} pieces", what, remedy)
+    if not is_valid(pieces[0]):
+        raise KernelError(f"the solid is not valid after the {what}", what, "change a size of it by 0.1 mm")
+    return pieces[0]
+
+
+def _wire(outline: Outline, axes: Axes):  # type: ignore[no-untyped-def]
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeVertex, BRepBuilderAPI_MakeWire
+    from OCP.GC import GC_MakeArcOfCircle
+    from OCP.gp import gp_Pnt
+
+    def point(flat: Floats):  # type: ignore[no-untyped-def]
+        return gp_Pnt(*(float(c) for c in axes.place(flat)[0]))
+
+    pieces = outline.pieces()
+    corners = [BRepBuilderAPI_MakeVertex(point(piece.start)).Vertex() for piece in pieces]
+    wire = BRepBuilderAPI_MakeWire()
+    for k, piece in enumerate(pieces):
+        first, last = corners[k], corners[(k + 1) % len(pieces)]
+        if piece.middle is None:
+            wire.Add(BRepBuilderAPI_MakeEdge(first, last).Edge())
+        else:
+            arc = GC_MakeArcOfCircle(point(piece.start), point(piece.middle), point(piece.end)).Value()
+            wire.Add(BRepBuilderAPI_MakeEdge(arc, first, last).Edge())
+    return wire.Wire()
+
+
+def _turn(first: float, last: float) -> float:
+    return atan2(sin(last - first), cos(last - first))
+
+
+def _circle_through(a: Floats, b: Floats, c: Floats) -> tuple[Floats, float]:
+    matrix = 2.0 * np.array([b - a, c - a])
+    centre = np.linalg.solve(matrix, np.array([b @ b - a @ a, c @ c - a @ a]))
+    return centre, float(np.linalg.norm(centre - a))
