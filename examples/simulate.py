@@ -36,7 +36,8 @@ RAGGED = 2.0  # mm
 MARKER_RADIUS, MARKER_HEIGHT, MARKER_EDGE = 3.0, 0.15, 0.5  # mm; the edge is blurred
 CHORD_SHIFT = -0.03, 0.1  # mm, into the material and out of it: the most that `_centre_chords` moves a point
 MARKERS_APART = 20.0  # mm
-CRUMB = 40  # faces; smaller pieces the scanner's software drops by itself
+SMALLEST_PIECE = 40  # faces; smaller pieces the scanner's software drops by itself
+CRUMB_RADIUS = 0.4, 1.2  # mm; of the loose balls
 PILOT = 6_000  # triangles of the coarse scan that tells how much of the surface can be seen
 Index = NDArray[np.int64]  # grid places, too many for 32 bits
 UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
@@ -132,7 +133,7 @@ def simulate_scan(
     )
     faces = _drop_out(clean, faces, dropouts, rng)
     vertices, faces = _pack(vertices, faces)
-    loose = [_crumb(truth, rng) for _ in range(fragments)]
+    loose = _crumbs(truth, fragments, rng)
     if island:
         loose.append(_flat_piece(specimen, pitch))
     for piece_vertices, piece_faces in loose:
@@ -355,7 +356,7 @@ def _see(
         seen = scanned
     faces = faces[seen[faces].all(axis=1)]
     piece, size = label_pieces(faces, len(vertices))
-    faces = faces[size[piece[faces[:, 0]]] >= CRUMB]
+    faces = faces[size[piece[faces[:, 0]]] >= SMALLEST_PIECE]
     used = np.zeros(len(vertices), dtype=bool)
     used[faces] = True
     number = np.cumsum(used) - 1
@@ -454,17 +455,21 @@ def _drop_out(vertices: Floats, faces: Ints, dropouts: int, rng: np.random.Gener
     return np.asarray(faces[keep])
 
 
-def _crumb(truth: _Truth, rng: np.random.Generator) -> tuple[Floats, Ints]:
-    """Return a tiny ball in the air in front of the panel or in the recess, at least 2 mm from it."""
+def _crumbs(truth: _Truth, count: int, rng: np.random.Generator) -> list[tuple[Floats, Ints]]:
+    """Return tiny balls in the air in front of the panel or in the recess, at least 2 mm from it."""
     from manifold3d import Manifold
 
-    radius = rng.uniform(0.4, 1.2)
-    while True:
-        centre = rng.uniform(truth.low, np.append(truth.high[:2], 40.0))
-        if truth.signed(centre[None])[0] > radius + 2.0:
-            break
-    ball = Manifold.sphere(radius, 12).to_mesh64()
-    return np.asarray(ball.vert_properties)[:, :3] + centre, np.asarray(ball.tri_verts).astype(np.int64)
+    if count == 0:
+        return []
+    # at least a third of the box is air, so forty tries a ball are plenty; one call, as each builds a tree
+    tries = rng.uniform(truth.low, np.append(truth.high[:2], 40.0), (40 * count, 3))
+    centres = tries[truth.signed(tries) > CRUMB_RADIUS[1] + 2.0][:count]
+    balls: list[tuple[Floats, Ints]] = []
+    for centre in centres:
+        ball = Manifold.sphere(rng.uniform(*CRUMB_RADIUS), 12).to_mesh64()
+        points = np.asarray(ball.vert_properties)[:, :3] + centre
+        balls.append((points, np.asarray(ball.tri_verts).astype(np.int32)))
+    return balls
 
 
 def _flat_piece(specimen: Specimen, pitch: float) -> tuple[Floats, Ints]:
