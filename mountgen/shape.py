@@ -1,20 +1,21 @@
-"""Simple solids for features: prisms on rounded outlines, boxes, cylinders, and booleans with many tools at once.
+"""Simple solids for features: prisms on rounded outlines, boxes, cylinders, booleans with many tools at once.
 
-Edges are rounded in the plane outline, before a prism meets the spline faces of a body: rounding trimmed spline edges
-with the kernel is slow and gives invalid solids.
+Edges are rounded in the plane outline, before a prism meets the spline faces of a body: rounding trimmed
+spline edges with the kernel is slow and gives invalid solids.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import atan2, ceil, cos, pi, sin, sqrt, tan
+from math import atan2, ceil, comb, cos, pi, sin, sqrt, tan
+from typing import Any
 
 import numpy as np
 
 from mountgen.arrays import Floats, freeze
 from mountgen.errors import FeatureError, KernelError
-from mountgen.kernel import Solid, is_valid, solids_of
+from mountgen.kernel import Solid, is_valid, sew_faces, solids_of
 
 SHORT = 1.0e-6  # mm; sides shorter than this are left out of an outline
 STRAIGHT = 1.0e-6  # radians; corners that turn less than this are not rounded
@@ -22,7 +23,7 @@ STRAIGHT = 1.0e-6  # radians; corners that turn less than this are not rounded
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """One side of an outline in its plane: a line, or an arc where `middle` is given. start, end, middle: (2,) mm."""
+    """One side of an outline: a line, or an arc where `middle` is given. start, end, middle: (2,) mm."""
 
     start: Floats
     end: Floats
@@ -89,9 +90,9 @@ class Outline:
 
 @dataclass(frozen=True, eq=False)
 class Axes:
-    """Where an outline's plane lies in the part frame. origin (3,) mm; right, up (3,) unit vectors at right angles.
+    """Where an outline's plane lies in the part frame.
 
-    A prism rises along `normal` = right x up.
+    origin: (3,) mm; right, up: (3,) unit vectors at right angles. A prism rises along `normal` = right x up.
     """
 
     origin: Floats
@@ -117,7 +118,9 @@ class Axes:
 UPRIGHT = Axes(np.zeros(3), np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]))
 
 
-def round_polygon(corners: Floats | Sequence[tuple[float, float]], radii: float | Sequence[float] | Floats) -> Outline:
+def round_polygon(
+    corners: Floats | Sequence[tuple[float, float]], radii: float | Sequence[float] | Floats
+) -> Outline:
     """Return the outline of a polygon with rounded corners.
 
     A corner between sides too short for its radius is rounded as far as they allow.
@@ -145,7 +148,8 @@ def round_polygon(corners: Floats | Sequence[tuple[float, float]], radii: float 
     length = np.linalg.norm(ahead, axis=1)
     ahead /= length[:, None]
     behind = np.roll(ahead, 1, axis=0)
-    turn = np.abs(np.arctan2(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0], (behind * ahead).sum(axis=1)))
+    cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
+    turn = np.abs(np.arctan2(cross, (behind * ahead).sum(axis=1)))
     per_radius = np.tan(np.minimum(turn, 0.999 * pi) / 2.0)
     cut = wanted * per_radius
     room = length / np.maximum(cut + np.roll(cut, -1), 1e-12)  # of each side, shared in proportion
@@ -171,7 +175,9 @@ def extrude(outline: Outline, *, axes: Axes, height: float) -> Solid:
 
     face = BRepBuilderAPI_MakeFace(_wire(outline, axes), True)
     if not face.IsDone():
-        raise KernelError("an outline bounds no plane face", "feature outline", "change the feature's sizes a little")
+        raise KernelError(
+            "an outline bounds no plane face", "feature outline", "change the feature's sizes a little"
+        )
     return BRepPrimAPI_MakePrism(face.Face(), gp_Vec(*(float(c) for c in height * axes.normal))).Shape()
 
 
@@ -191,7 +197,7 @@ def make_cylinder(base: Floats, direction: Floats, *, radius: float, height: flo
 
 
 def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) -> Solid:
-    """Return the union ("fuse"), difference ("cut") or intersection ("common") of a body with many tools in one operation.
+    """Return the union ("fuse"), difference ("cut") or intersection ("common") of a body with many tools at once.
 
     The tools may overlap each other. With "common" the result is what the body shares with any of the tools.
 
@@ -219,7 +225,9 @@ def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) ->
     operation.SetRunParallel(True)
     operation.Build()
     if not operation.IsDone():
-        raise KernelError(f"the solid kernel refused to {how} the {what}", what, "change the feature's size a little")
+        raise KernelError(
+            f"the solid kernel refused to {how} the {what}", what, "change the feature's size a little"
+        )
     return operation.Shape()
 
 
@@ -245,12 +253,12 @@ def require_one_solid(shape: Solid, *, what: str, remedy: str) -> Solid:
     return pieces[0]
 
 
-def _wire(outline: Outline, axes: Axes):  # type: ignore[no-untyped-def]
+def _wire(outline: Outline, axes: Axes) -> Any:
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeVertex, BRepBuilderAPI_MakeWire
     from OCP.GC import GC_MakeArcOfCircle
     from OCP.gp import gp_Pnt
 
-    def point(flat: Floats):  # type: ignore[no-untyped-def]
+    def point(flat: Floats) -> Any:
         return gp_Pnt(*(float(c) for c in axes.place(flat)[0]))
 
     pieces = outline.pieces()
@@ -274,3 +282,59 @@ def _circle_through(a: Floats, b: Floats, c: Floats) -> tuple[Floats, float]:
     matrix = 2.0 * np.array([b - a, c - a])
     centre = np.linalg.solve(matrix, np.array([b @ b - a @ a, c @ c - a @ a]))
     return centre, float(np.linalg.norm(centre - a))
+
+
+def sweep(outline: Outline, *, axes: Axes, path: Floats) -> Solid:
+    """Return the solid that an outline passes over when it is moved, without turning, along a Bezier curve.
+
+    Args:
+        outline: in the plane of `axes`.
+        axes: where the outline lies when it is not moved.
+        path: (P, 3) mm, the curve's poles as displacements; it must leave the outline's plane at both ends.
+
+    Raises:
+        KernelError: the faces do not close.
+    """
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+
+    surfaces = [_translation_surface(piece, axes, path) for piece in outline.pieces()]
+    faces = [BRepBuilderAPI_MakeFace(surface, SHORT).Face() for surface in surfaces]
+    for end in (path[0], path[-1]):
+        moved = Axes(axes.origin + end, axes.right, axes.up)
+        faces.append(BRepBuilderAPI_MakeFace(_wire(outline, moved), True).Face())
+    return sew_faces(faces, "swept feature")
+
+
+def bezier_poles(parameter: Floats, points: Floats, *, degree: int) -> Floats:
+    """Return the poles (degree + 1, D) of the Bezier curve nearest to points (N, D) at (N,) in 0..1."""
+    k = np.arange(degree + 1)
+    choose = np.array([comb(degree, int(i)) for i in k], dtype=np.float64)
+    t = parameter[:, None]
+    basis = choose * t**k * (1.0 - t) ** (degree - k)
+    return np.asarray(np.linalg.lstsq(basis, points, rcond=None)[0])
+
+
+def _translation_surface(piece: Piece, axes: Axes, path: Floats) -> Any:
+    """Return the surface that a line or an arc (a rational quadratic) passes over along a Bezier curve; exact."""
+    from OCP.Geom import Geom_BezierSurface
+    from OCP.gp import gp_Pnt
+    from OCP.TColgp import TColgp_Array2OfPnt
+    from OCP.TColStd import TColStd_Array2OfReal
+
+    if piece.middle is None:
+        flat, weights = np.stack([piece.start, piece.end]), np.ones(2)
+    else:
+        half = 0.5 * (piece.start + piece.end)
+        chord = float(np.linalg.norm(piece.end - piece.start))
+        rise = float(np.linalg.norm(piece.middle - half))
+        turn = 2.0 * atan2(2.0 * rise, chord)  # half the arc's angle
+        corner = half + (piece.middle - half) * (tan(turn) * chord / 2.0 / rise)
+        flat, weights = np.stack([piece.start, corner, piece.end]), np.array([1.0, cos(turn), 1.0])
+    placed = axes.place(flat)
+    size = (1, len(flat), 1, len(path))
+    poles, weight = TColgp_Array2OfPnt(*size), TColStd_Array2OfReal(*size)
+    for i in range(len(flat)):
+        for j in range(len(path)):
+            poles.SetValue(i + 1, j + 1, gp_Pnt(*(float(c) for c in placed[i] + path[j])))
+            weight.SetValue(i + 1, j + 1, float(weights[i]))
+    return Geom_BezierSurface(poles, weight)
