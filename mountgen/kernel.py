@@ -18,7 +18,7 @@ from mountgen.spline import DEGREE, Axis, Surface
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
 FACET_ANGLE = 0.5  # radians between neighbouring facets
 SEAM = 1.0e-4  # mm; edges closer than this are sewn
-TRIM = 2.0e-4  # mm; how well the given edges lie on their faces
+TRIM = 3.0e-3  # mm; how well the given edges lie on their faces
 POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file by a third
 
 Solid = Any  # TopoDS_Shape; OCP has no type information
@@ -400,3 +400,18 @@ def sew_faces(faces: Sequence[Any], what: str) -> Solid:
         KernelError: the faces do not close.
     """
     return _sew(faces, what)
+
+
+def divide_around(solid: Solid, parts: int = 16) -> Solid:
+    """Return the solid with every face that closes on itself (the wall) divided into parts along its own parameter lines.
+
+    A boolean works through whole faces, however small the tool: with small tools a divided wall is about five times quicker.
+    Where the result does not check as valid the solid is returned as it was.
+    """
+    from OCP.ShapeUpgrade import ShapeUpgrade_ShapeDivideClosed
+
+    divide = ShapeUpgrade_ShapeDivideClosed(solid)
+    divide.SetNbSplitPoints(parts - 1)
+    divide.Perform()
+    divided = divide.Result()
+    return divided if len(solids_of(divided)) == 1 and is_valid(divided) else solid
