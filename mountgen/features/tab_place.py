@@ -1,0 +1,180 @@
+"""Where a retaining tab fits into the end wall of a part, found by rays on its mesh and on the scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import acos, degrees
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, freeze
+from mountgen.surface import Surface
+
+STEP = 1.0  # mm between the heights at which the wall is felt
+FINE = 0.25  # mm, the same for the place that was chosen
+SHIFT = 1.5  # mm between the places that are tried across the wall
+BACKING = 2.0  # mm of part that must be left behind and below the slot
+LAND = 1.5  # mm of part that must be left beside the slot
+SIDE_GAP = 1.0  # mm, width of the slots that free the arm above and below
+FACING = 40.0  # degrees; a wall that faces farther away from the side is not its end wall
+SHORT_OF_FRONT = 4.0  # mm; an arm whose tip would lie farther behind the front than this could not be reached
+END_WALL = 5.0  # mm; what lies farther in than this is not the end wall
+OFF = 0.0137  # mm; rays aimed exactly at corners of triangles may slip through
+
+
+@dataclass(frozen=True)
+class TabRoom:
+    """The room an arm takes in the wall, mm. width: of the arm; depth: of arm, slot and backing; above, below: beyond its length."""
+
+    width: float
+    depth: float
+    above: float
+    below: float
+
+
+@dataclass(frozen=True, eq=False)
+class TabPlace:
+    """A place for an arm in the wall.
+
+    side    : +1 towards +x, -1 towards -x.
+    origin  : (3,) mm, z = 0; outward and across: (3,) unit vectors at right angles to z, across = z x outward.
+    top     : height of the arm's tip, mm; low: the lowest height down to which the wall is thick enough.
+    """
+
+    side: int
+    origin: Floats
+    outward: Floats
+    across: Floats
+    top: float
+    low: float
+
+    def __post_init__(self) -> None:
+        for name in ("origin", "outward", "across"):
+            freeze(self, name, "float64")
+
+    def at(self, out: Floats, across: Floats, z: Floats) -> Floats:
+        """Return points (..., 3), mm, from their offsets along `outward`, `across` and z (any shapes that fit each other)."""
+        out, across, z = np.broadcast_arrays(
+            np.asarray(out, float), np.asarray(across, float), np.asarray(z, float)
+        )
+        up = np.array([0.0, 0.0, 1.0])
+        points: Floats = (
+            self.origin + out[..., None] * self.outward + across[..., None] * self.across + z[..., None] * up
+        )
+        return points
+
+
+def list_places(body: Surface, side: int, room: TabRoom) -> list[TabPlace]:
+    """Return all places across the end wall of a part where an arm has room at its sides and behind it, of any length.
+
+    Args:
+        body: the part.
+        side: +1 for the end towards +x, -1 for that towards -x.
+        room: what the arm takes.
+
+    Returns:
+        Best first: those that face the end best, and of these the ones nearest to the middle of the wall.
+    """
+    low, high = body.vertices.min(axis=0), body.vertices.max(axis=0)
+    middles = np.arange(low[1] + 0.5 * room.width, high[1] - 0.5 * room.width + 1e-9, SHIFT) + OFF
+    z = np.arange(high[2] - 0.5 * STEP, low[2], -STEP)
+    found = [
+        place for y in middles if (place := _try_place(body, side, float(y), z, low, high, room)) is not None
+    ]
+    if not found:
+        return []
+    centre = np.mean([place.origin for place in found], axis=0)
+
+    def rank(place: TabPlace) -> tuple[int, float]:
+        aside = degrees(acos(float(np.clip(side * place.outward[0], -1.0, 1.0))))
+        return round(aside / 5.0), float(np.linalg.norm(place.origin - centre))
+
+    return sorted(found, key=rank)
+
+
+def feel_wall(body: Surface, place: TabPlace, across: Floats, z: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return where rays from outside meet the wall, how thick the part is there, and how squarely they meet.
+
+    Args:
+        body: the part.
+        place: gives the directions.
+        across: (N,) mm.  z: (M,) mm.
+
+    Returns:
+        (M, N) offsets along `outward`, mm, -inf where nothing is met; (M, N) thickness, mm; (M, N) cosine.
+    """
+    far = float(np.abs(body.vertices[:, :2]).max()) * 3.0 + 10.0
+    start = place.at(np.asarray(far), across[None, :], z[:, None]).reshape(-1, 3)
+    inwards = np.broadcast_to(-place.outward, start.shape)
+    run, face = body.cast(start, inwards)
+    hit = np.isfinite(run)
+    thick, square = np.zeros(len(run)), np.zeros(len(run))
+    again = start[hit] + (run[hit, None] + 1e-3) * inwards[hit]
+    thick[hit] = body.cast(again, inwards[hit])[0]
+    square[hit] = body.normals[face[hit]] @ place.outward
+    shape = (len(z), len(across))
+    return (far - run).reshape(shape), thick.reshape(shape), square.reshape(shape)
+
+
+def _try_place(
+    body: Surface, side: int, y: float, z: Floats, low: Floats, high: Floats, room: TabRoom
+) -> TabPlace | None:
+    """Return the place at one y, turned to the wall's own direction in plan; None where the wall has no room at all."""
+    half = 0.5 * room.width + SIDE_GAP + LAND
+    first = _make_place(side, np.array([side, 0.0, 0.0]), np.array([0.0, y, 0.0]))
+    wall, _, square = feel_wall(body, first, np.array([-0.4, 0.0, 0.4]) * room.width, z)
+    met = np.isfinite(wall[:, 1]) & (square[:, 1] > np.cos(np.radians(2 * FACING)))
+    if not met.any():
+        return None
+    both = met & np.isfinite(wall).all(axis=1)
+    turn = float(np.median((wall[both, 2] - wall[both, 0]) / (0.8 * room.width))) if both.any() else 0.0
+    outward = first.outward - turn * first.across
+    outward = outward / np.linalg.norm(outward)
+    if side * outward[0] < np.cos(np.radians(FACING)):
+        return None
+    origin = np.array([side * float(np.median(wall[met, 1])), y, 0.0])
+    place = _make_place(side, outward, origin)
+    across = np.concatenate([[-half], np.linspace(-0.5, 0.5, 5) * room.width, [half]]) + OFF
+    wall, thick, square = feel_wall(body, place, across, z)
+    arm = wall[:, 1:-1]
+    even = np.zeros(len(z), dtype=np.bool_)
+    known = np.isfinite(wall).all(axis=1)
+    even[known] = np.ptp(arm[known], axis=1) < 0.5 * room.depth
+    run = _longest_run(known & even & (thick >= room.depth).all(axis=1) & (square > 0.5).all(axis=1))
+    if run is None:
+        return None
+    first_row, last_row = run
+    end_wall = np.abs(arm - arm[first_row].mean()) < END_WALL  # rays that pass over it meet what lies beyond
+    if first_row - int(np.argmax(end_wall.any(axis=1))) > SHORT_OF_FRONT / STEP:
+        return None
+    tip = _find_tip(body, place, across[1:-1], float(arm[first_row].min()) - 0.3, float(z[first_row]))
+    return _make_place(side, outward, origin, top=tip, low=float(z[last_row]))
+
+
+def _make_place(
+    side: int, outward: Floats, origin: Floats, *, top: float = 0.0, low: float = 0.0
+) -> TabPlace:
+    return TabPlace(side, origin, outward, np.cross([0.0, 0.0, 1.0], outward), top, low)
+
+
+def _find_tip(body: Surface, place: TabPlace, across: Floats, out: float, near: float) -> float:
+    """Return the lowest height of the part's front over the arm, felt from above; `near` where something else stands over it."""
+    start = place.at(np.asarray(out), across, np.asarray(float(body.vertices[:, 2].max()) + 5.0))
+    run, _ = body.cast(start, np.broadcast_to([0.0, 0.0, -1.0], start.shape))
+    heights = start[:, 2] - run
+    lowest = float(heights.min())
+    return (
+        lowest
+        if np.isfinite(heights).all() and lowest >= near and heights.max() < near + 3.0 * STEP
+        else near
+    )
+
+
+def _longest_run(good: Bools) -> tuple[int, int] | None:
+    """Return the first and last index of the longest run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
+    if len(edges) == 0:
+        return None
+    starts, ends = edges[::2], edges[1::2] - 1
+    best = int(np.argmax(ends - starts))
+    return int(starts[best]), int(ends[best])
