@@ -22,13 +22,17 @@ class SoftZone:
 
 @dataclass(frozen=True, eq=False)
 class Device:
-    """The device at its seat. mesh: part frame, mm; path: (3,) mm, the straight way out of its seat to clear of the mouth."""
+    """The device at its seat.
+
+    mesh : part frame, mm.
+    legs : (L, 3) mm, straight movements, one after the other, that take it out of its seat to clear of the mouth.
+    """
 
     mesh: Mesh
-    path: Floats
+    legs: Floats
 
     def __post_init__(self) -> None:
-        freeze(self, "path", "float64")
+        freeze(self, "legs", "float64")
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,172 @@
+"""What is said about the device: that it reaches its seat and is held there, or why it does not and what would."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from mountgen.datum import Recess
+from mountgen.errors import FeatureError
+from mountgen.features.part import Device as SeatedDevice
+from mountgen.features.profile import Profile
+from mountgen.features.seat import SEAT_GAP, Seat, find_largest
+from mountgen.gap import PathGap, clip_mesh, sweep_clear
+from mountgen.inspection import TOLERANCE
+from mountgen.kernel import Mesh
+from mountgen.verdict import Check, Verdict
+
+if TYPE_CHECKING:
+    from mountgen.recipe import Device, PhoneShelfRecipe
+
+LEAST_OVERLAP = 2.0  # mm by which a lip should hold a device; less lets it hop out on a bad road
+LEAST_REST = 0.35  # share of a leaning device's height that the rest should bear
+AROUND = 15.0  # mm about the device's way within which the scan is looked at
+LEANS = tuple(range(5, 80, 5))  # degrees that are tried when the recipe's own lean does not do
+SMALLEST_LIP, SMALLEST_DEVICE = 1.0, 20.0  # mm; smaller ones are no advice
+
+
+def check_device(
+    seated: SeatedDevice, part: Mesh, profile: Profile, seat: Seat, recess: Recess, *, recipe: PhoneShelfRecipe
+) -> tuple[Check, ...]:
+    """Gauge the device on its way to its seat, against the finished mesh and the scan, and how it is held there.
+
+    Args:
+        seated: the device at its seat and the way out. part: the finished mesh.
+        profile: the side of the shelf. seat: where the device was put. recess: the scan. recipe: the recipe.
+    """
+    clearance = recipe.fit.clearance
+    to_part = sweep_legs(seated, part, clearance=0.0)
+    to_scan = sweep_legs(seated, clip_around(recess, seated), clearance=clearance)
+    checks = [
+        Check(
+            "device reaches its seat", "pass" if to_part.min >= 0.0 else "fail", to_part.min, 0.0, "mm",
+            f"recipe: device; it is held {SEAT_GAP:g} mm off its seat",
+            "" if to_part.min >= 0.0 else "give it more room: device.play, or a lower lip.height", to_part.place,
+        ),
+        _judge_scan(to_scan, clearance),
+        _judge_mouth(profile, seat, recess, recipe.device),
+    ]
+    if recipe.lip is not None:
+        checks.append(_judge_lip(profile, seat, recipe.lip.height))
+    if recipe.device.pose == "leaning":
+        share = seat.rest_top / seat.pose.tall
+        verdict: Verdict = "pass" if share >= LEAST_REST else "caution"
+        checks.append(
+            Check(
+                "rest behind the device", verdict, share, LEAST_REST, "share", "our own judgement",
+                "" if verdict == "pass" else "the recess has no room behind it: set a smaller device.lean",
+            )  # fmt: skip
+        )
+    return tuple(checks)
+
+
+def sweep_legs(seated: SeatedDevice, obstacle: Mesh, *, clearance: float) -> PathGap:
+    """Return the least gap of a device to an obstacle over its whole way."""
+    found, moved = [], np.zeros(3)
+    for leg in seated.legs:
+        mesh = Mesh(seated.mesh.vertices + moved, seated.mesh.faces)
+        length = float(np.linalg.norm(leg))
+        found.append(sweep_clear(mesh, obstacle, direction=leg, length=length, clearance=clearance))
+        moved = moved + leg
+    return min(found, key=lambda gap: gap.min)
+
+
+def clip_around(recess: Recess, seated: SeatedDevice) -> Mesh:
+    """Return the scan around a device's way."""
+    ends = np.vstack([[0.0, 0.0, 0.0], np.cumsum(seated.legs, axis=0)])
+    low = (seated.mesh.vertices.min(axis=0) + ends).min(axis=0) - AROUND
+    high = (seated.mesh.vertices.max(axis=0) + ends).max(axis=0) + AROUND
+    vertices, faces, _ = clip_mesh(recess, low, high)
+    return Mesh(vertices, faces)
+
+
+def _judge_scan(found: PathGap, clearance: float) -> Check:
+    limit = round(clearance - TOLERANCE, 6)
+    verdict: Verdict = "pass" if found.min >= limit else "caution" if found.min > 0.0 else "fail"
+    remedy = "" if verdict == "pass" else "move it (device.place), lean it otherwise (device.lean), or lower the deck"
+    return Check(
+        "device clears the recess", verdict, found.min, limit, "mm", f"recipe: fit.clearance {clearance:g} mm",
+        remedy, f"{found.place}, {found.lift:.1f} mm along its way",
+    )  # fmt: skip
+
+
+def _judge_mouth(profile: Profile, seat: Seat, recess: Recess, device: Device) -> Check:
+    """Compare the device's width with the mouth's at every height at which it passes."""
+    import shapely
+
+    pose = seat.pose
+    lift = float(seat.legs[:-1].sum(axis=0) @ profile.up)
+    heights = pose.outline()[:, 1] + lift
+    mouth = shapely.make_valid(
+        shapely.Polygon(np.column_stack([recess.rim[:, 0], recess.rim @ profile.up - profile.base]))
+    )
+    spare = np.inf
+    for h in np.linspace(max(float(heights.min()), 0.5), min(float(heights.max()), profile.top - 0.5), 25):
+        line = shapely.intersection(mouth, shapely.LineString([(-1e4, h), (1e4, h)]))
+        for part in shapely.get_parts(line):
+            left, _, right, _ = part.bounds
+            if left < device.place < right:
+                spare = min(spare, pose.low - left, right - pose.high)
+    verdict: Verdict = "pass" if spare >= device.play else "caution" if spare >= 0.0 else "fail"
+    remedy = "" if verdict == "pass" else (
+        f"a device {device.across + 2.0 * (spare - device.play):.0f} mm across passes with its play; or move device.place"
+    )  # fmt: skip
+    return Check(
+        "device inside the mouth", verdict, float(spare), device.play, "mm", "recipe: device.play on each side", remedy
+    )
+
+
+def _judge_lip(profile: Profile, seat: Seat, height: float) -> Check:
+    pose = seat.pose
+    overlap = profile.lip_top(profile.lip_back(pose.low, pose.high)) - float(pose.foot[1]) + SEAT_GAP
+    verdict: Verdict = "pass" if overlap >= LEAST_OVERLAP else "caution"
+    remedy = "" if verdict == "pass" else f"set lip.height = {height + LEAST_OVERLAP - overlap:.1f}"
+    return Check("lip holds the device", verdict, overlap, LEAST_OVERLAP, "mm", "our own judgement", remedy)
+
+
+def explain_device(goes_in: Callable[[Device, float], bool], recipe: PhoneShelfRecipe) -> FeatureError:
+    """Return the error for a device that does not go in, with the largest lip, lean or device that would.
+
+    Args:
+        goes_in: whether a device goes in over a lip of a height, mm.
+        recipe: the recipe.
+    """
+    device = recipe.device
+    lip = 0.0 if recipe.lip is None else recipe.lip.height
+    across, tall = ("length", "width") if device.orientation == "landscape" else ("width", "length")
+    stands = f"leaning {device.lean:g} degrees" if device.pose == "leaning" else "lying"
+    what = f"a device of {device.length:g} x {device.width:g} x {device.thickness:g} mm, {stands}, does not go in"
+    advice = []
+    largest = find_largest(lambda h: goes_in(device, h), lip) if lip else None
+    if largest is not None and largest >= SMALLEST_LIP:
+        raised = np.floor(2.0 * largest) / 2.0
+        return FeatureError(f"{what} over a lip of {lip:g} mm", "lip.height", f"give lip.height = {raised:g} at most")
+
+    def sized(**sizes: float) -> bool:
+        return goes_in(device.model_copy(update=sizes), lip)
+
+    for key, way in ((across, "across"), (tall, "high" if device.pose == "leaning" else "deep")):
+        size = getattr(device, key)
+        best = find_largest(lambda value, key=key: sized(**{key: value}), size, smallest=SMALLEST_DEVICE)  # type: ignore[misc]
+        if best is not None:
+            advice.append(f"{np.floor(best):.0f} mm {way}")
+    if not advice:
+        least = SMALLEST_DEVICE / device.length
+        share = find_largest(
+            lambda percent: sized(
+                length=device.length * percent / 100, width=device.width * percent / 100,
+                thickness=device.thickness * percent / 100,
+            ), 100.0, smallest=100.0 * least,
+        )  # fmt: skip
+        if share is not None:
+            sizes = (device.length, device.width, device.thickness)
+            advice.append(" x ".join(f"{np.floor(size * share / 100):.0f}" for size in sizes) + " mm")
+    remedy = f"the largest that would: {', or '.join(advice)}" if advice else "no device would: check mouth.up and deck"
+    if device.pose == "leaning":
+        better = [lean for lean in LEANS if goes_in(device.model_copy(update={"lean": float(lean)}), lip)]
+        if better:
+            nearest = min(better, key=lambda lean: abs(lean - device.lean))
+            remedy += f"; or set device.lean = {nearest}"
+    return FeatureError(what, "device, deck and lip", remedy)

@@ -1,0 +1,182 @@
+"""The phone shelf: the lower part of the recess filled up to a deck, with a seat for a device behind a lip.
+
+Whatever stands is left standing of the largest insertable body, so that it goes in by construction: the shelf is that
+body less a few prisms, whose edges are rounded before they meet it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from mountgen.datum import Recess
+from mountgen.errors import FeatureError
+from mountgen.features.cable import cut_cable_slot
+from mountgen.features.device_check import check_device, explain_device
+from mountgen.features.drain import drill_drains
+from mountgen.features.lip import cut_inwards, notch, round_front, scoop_lip, stand_lip
+from mountgen.features.part import Device as SeatedDevice
+from mountgen.features.part import Part
+from mountgen.features.profile import Profile, draw_profile
+from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
+from mountgen.field import InsertableSpace
+from mountgen.kernel import Body, Solid, tessellate
+from mountgen.loft import Shell, make_block
+from mountgen.recipe import PhoneShelfRecipe
+from mountgen.section import sample_height
+from mountgen.shape import combine_many, extrude, require_one_solid, round_polygon
+
+if TYPE_CHECKING:
+    from mountgen.recipe import Device
+    from mountgen.shape import Outline
+
+CHEEK = 2.0  # mm, the thinnest cheek that is left standing beside the seat
+FLOOR = 1.5  # mm of material that must be left below the deck
+
+
+def make_phone_shelf(
+    shell: Shell | None, space: InsertableSpace, recess: Recess, *, recipe: PhoneShelfRecipe
+) -> Part:
+    """Make a phone shelf. Arguments, result and errors as for `add_features`."""
+    profile = plan_shelf(recess, recipe)
+    require_deck(profile, space, recipe)
+    seat = find_seat(profile, space, recipe.device)
+    if seat is None:
+        raise explain_device(lambda device, lip: _goes_in(recess, space, recipe, device, lip), recipe)
+    reach = None if recipe.fit.reach == "full" else recipe.fit.reach
+    block = make_block(shell, space, reach=reach)
+    tools = carve_shelf(profile, seat, space, recipe)
+    solid = combine_many(block.solid, tools, "cut", what="deck, seat and lip")
+    solid = require_one_solid(solid, what="deck, seat and lip", remedy="set a higher deck.height, or a smaller device")
+    mesh = tessellate(solid)
+    device = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
+    checks = check_device(device, mesh, profile, seat, recess, recipe=recipe)
+    return Part(
+        body=Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes), device=device, checks=checks
+    )
+
+
+def _goes_in(
+    recess: Recess, space: InsertableSpace, recipe: PhoneShelfRecipe, device: Device, lip_height: float
+) -> bool:
+    profile = plan_shelf(recess, recipe, lip_height=lip_height)
+    return find_seat(profile, space, device) is not None
+
+
+def plan_shelf(recess: Recess, recipe: PhoneShelfRecipe, *, lip_height: float | None = None) -> Profile:
+    """Return the side of a recipe's shelf, with another height of the lip where one is given."""
+    lip = recipe.lip
+    return draw_profile(
+        recess, height=recipe.deck.height, tilt=recipe.deck.tilt, place=recipe.device.place,
+        lip_height=(0.0 if lip is None else lip.height) if lip_height is None else lip_height,
+        lip_thickness=0.0 if lip is None else lip.thickness,
+    )  # fmt: skip
+
+
+def require_deck(profile: Profile, space: InsertableSpace, recipe: PhoneShelfRecipe) -> None:
+    """Make sure that there is a body under the front of the deck, where the device stands.
+
+    Raises:
+        FeatureError: the deck lies too low; says how high it must be.
+    """
+    half = 0.4 * recipe.device.across
+    x = np.linspace(recipe.device.place - half, recipe.device.place + half, 9)
+    s = np.linspace(3.0, 12.0, 4)
+
+    def has_floor(height: float) -> bool:
+        flat = np.array([[profile.deck_s + d, profile.deck(profile.deck_s + d) + height - FLOOR] for d in s])
+        points = profile.place(np.repeat(x, len(s)), np.tile(flat, (len(x), 1)))
+        return bool((sample_height(space, points[:, :2]) <= points[:, 2]).all())
+
+    if has_floor(0.0):
+        return
+    rise = next((h for h in np.arange(0.5, profile.top, 0.5) if has_floor(float(h))), None)
+    remedy = (
+        f"give deck.height = {np.ceil(2.0 * (profile.deck_h + rise)) / 2.0:g} or more"
+        if rise is not None
+        else "move the device (device.place) to where the recess is wide enough, or give a smaller one"
+    )
+    raise FeatureError(
+        f"a deck {recipe.deck.height:g} mm above the lowest point of the mouth leaves less than {FLOOR:g} mm of body below it",
+        "deck.height", remedy,
+    )  # fmt: skip
+
+
+def carve_shelf(profile: Profile, seat: Seat, space: InsertableSpace, recipe: PhoneShelfRecipe) -> list[Solid]:
+    """Return what is cut out of the insertable body to leave a shelf."""
+    radius = recipe.body.edge_radius
+    low, high = float(space.mouth[:, 0].min()), float(space.mouth[:, 0].max())
+    tools = [_clear_above(profile, low, high)]
+    if profile.lip_height:
+        pocket = _cut_pocket(profile, seat, space, recipe)
+        if recipe.device.pose == "leaning":
+            rest = _stand_rest(profile, seat, low, high, radius)
+            tools = [combine_many(combine_many(tools[0], [pocket], "fuse", what="seat"), [rest], "cut", what="rest")]
+        else:
+            tools.append(pocket)
+    elif recipe.device.pose == "leaning":
+        rest = _stand_rest(profile, seat, low, high, radius)
+        tools = [combine_many(tools[0], [rest], "cut", what="rest")]
+    if radius > 0.0:
+        tools.append(round_front(profile, low, high, radius=radius))
+    lip = recipe.lip
+    if lip is not None and lip.scoop > 0.0:
+        foot = float(seat.pose.outline()[:, 0].min()) + 0.5 * min(seat.pose.thick, 20.0)
+        tools.append(scoop_lip(profile, place=recipe.device.place, width=lip.scoop, reach=foot, radius=radius))
+    if recipe.cable is not None:
+        tools.append(cut_cable_slot(profile, seat, recipe.cable, radius=radius))
+    if recipe.drains is not None:
+        tools += drill_drains(profile, seat.pose, recipe.drains, cable=recipe.cable)
+    return tools
+
+
+def _clear_above(profile: Profile, low: float, high: float) -> Solid:
+    """Return all that lies above the level of the lip."""
+    first, last = profile.deck_s - FAR, profile.deck_s + FAR
+    outline = [(first, profile.lip_top(first)), (last, profile.lip_top(last)), (last, FAR), (first, FAR)]
+    return _across(profile, round_polygon(outline, 0.0), low - 10.0, high + 10.0)
+
+
+def _across(profile: Profile, outline: Outline, low: float, high: float) -> Solid:
+    side = profile.side
+    return extrude(outline, axes=replace(side, origin=side.origin + [low, 0.0, 0.0]), height=high - low)
+
+
+def _stand_rest(profile: Profile, seat: Seat, low: float, high: float, radius: float) -> Solid:
+    """Return what stands behind the device's back."""
+    pose = seat.pose
+    foot = pose.foot + SEAT_GAP * np.array([pose.rise[1], -pose.rise[0]])
+    top = foot + seat.rest_top * pose.rise
+    bottom = foot - 20.0 * pose.rise
+    outline = [bottom, (FAR, bottom[1]), (FAR, top[1]), top]
+    return _across(profile, round_polygon(np.array(outline), [0.0, 0.0, 0.0, radius]), low - 20.0, high + 20.0)
+
+
+def _cut_pocket(profile: Profile, seat: Seat, space: InsertableSpace, recipe: PhoneShelfRecipe) -> Solid:
+    """Return the seat's room between lip, cheeks and rest, up to the level of the lip and above."""
+    pose, radius, play = seat.pose, recipe.body.edge_radius, recipe.device.play
+    low, high = pose.low - play, pose.high + play
+    ends = float(space.mouth[:, 0].min()) - 10.0, float(space.mouth[:, 0].max()) + 10.0
+    if not _has_cheek(profile, seat, space, low - CHEEK):
+        low = ends[0]
+    if not _has_cheek(profile, seat, space, high + CHEEK):
+        high = ends[1]
+    middle = 0.5 * (low + high)
+    outline = notch(high - low, bottom=0.0, top=profile.lip_height, radius=radius)
+    leaning = recipe.device.pose == "leaning"
+    stands = leaning or seat.rest_top >= profile.lip_height - SEAT_GAP
+    back = profile.deck_s + FAR if leaning or not stands else float(pose.foot[0]) + play
+    room = cut_inwards(profile, outline, place=middle, reach=back)
+    return combine_many(room, [stand_lip(profile, low, high, radius=radius)], "cut", what="lip")
+
+
+def _has_cheek(profile: Profile, seat: Seat, space: InsertableSpace, x: float) -> bool:
+    """Return whether a cheek can stand at x beside the seat, from the lip to the device's back."""
+    pose = seat.pose
+    first = profile.lip_back(pose.low, pose.high)
+    s = np.linspace(first, max(first + 1.0, float(pose.foot[0])), 8)
+    flat = np.array([[each, profile.deck(each) + share * profile.lip_height] for each in s for share in (0.1, 1.0)])
+    points = profile.place(np.full(len(flat), x), flat)
+    return bool((sample_height(space, points[:, :2]) <= points[:, 2]).all())
