@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 SMALLEST_MOUTH, LARGEST_MOUTH = 10.0, 1500.0  # mm; outside this a unit mistake is likelier than a recess
 SHALLOWEST = 2.0  # mm; a dent less deep than this is no recess to fit a part into
-RIM_DEPTH = (0.8, 1.5)  # mm below the lid; where the edge's own rounding (radius to about 5 mm) has turned past 45 degrees
+RIM_DEPTH = (0.5, 0.8)  # mm below the lid at which the rim is drawn, 8 % of the depth within this
 SEARCH_CONE = 15.0  # degrees about the first guess
 SEARCH_STEPS = (6.0, 3.0, 1.5, 0.75, 0.375)  # degrees
 TURN_COST = 0.004  # share of the insertable volume that each degree off the rim normal must win; less is scan noise
@@ -335,7 +335,7 @@ def _deep_region(depth: Floats, inside: Bools, deepest: float, pitch: float) -> 
     ground = deep[tuple(nearest)] & inside  # unseen ground goes with what lies nearest
     label, count = ndimage.label(ground)
     volume = ndimage.sum_labels(np.where(deep, np.nan_to_num(depth), 0.0), label, index=np.arange(1, count + 1))
-    region = label == 1 + int(np.argmax(volume))
+    region = deep & (label == 1 + int(np.argmax(volume)))  # at its edge unseen ground is no part of the mouth
     return np.asarray(ndimage.binary_fill_holes(region), dtype=bool)
 
 

@@ -37,13 +37,15 @@ from mountgen.section import (
 )
 from mountgen.spline import Axis, Surface, fit_surface, interval_error, uniform_axis
 
-CAP = 4.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
+CROSSINGS = (4.0, 9.0, 14.0)  # degrees by which the wall is steeper than the floor where they meet, tried in this order
+CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.015  # mm; how far a fitted sample may lie on the wrong side
 ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
 ROUNDS = 12  # of correcting, at most
 WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
 ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
+EDGE_ERROR = 0.002  # mm between an edge and the faces it bounds
 TANGLE = 0.4  # mm; a wall that runs along the floor may come out of it by this much without being cut there; the floor is safe itself
 FLOOR_SAMPLE = 0.3  # mm
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
@@ -104,13 +106,34 @@ def fit_shell(space: InsertableSpace) -> Shell:
 
     Raises:
         SectionError: the space has no closed section at the mouth.
+        LoftError: wall and floor do not meet in a simple curve, however much they are relaxed.
     """
     split = choose_split(space)
     floor = find_floor(space, split)
-    cleared = without_ledges(space, floor, split)
-    trace = trace_wall(cleared, floor, split)
-    ground = _fit_floor(cleared, floor, trace, split)
-    return Shell(wall=_fit_wall(trace, cleared, ground), floor=ground, split_deg=split)
+    for crossing in CROSSINGS:
+        cleared = without_ledges(space, floor, split + crossing)
+        trace = trace_wall(cleared, floor, split + 0.5 * crossing)
+        ground = _fit_floor(cleared, floor, trace, split)
+        shell = Shell(wall=_fit_wall(trace, cleared, ground), floor=ground, split_deg=split)
+        if _is_sound(shell):
+            return shell
+    raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
+
+
+def _is_sound(shell: Shell) -> bool:
+    """Return whether the wall meets the floor in one simple curve, and its loops above it do not cross themselves."""
+    import shapely
+
+    try:
+        foot = _meet(shell.wall, shell.floor)
+    except KernelError:
+        return False
+    around = np.linspace(0.0, 1.0, 6 * shell.wall.u.poles, endpoint=False)
+    if not shapely.Polygon((foot.axis.basis(around) @ foot.plan)).is_valid:
+        return False
+    lowest = float(foot.wall[:, 1].min())
+    loops = shell.wall.at(around, np.linspace(lowest, shell.wall.v.breaks[-1], 30))
+    return all(shapely.Polygon(loops[:, k, :2]).is_valid for k in range(loops.shape[1]))
 
 
 def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: float | None) -> Solid:
@@ -129,7 +152,7 @@ def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: fl
         solid = combine(solid, prism_solid(_flat(shell.floor, -reach), tall), "common", what="reach")
     pieces = solids_of(solid)
     if not pieces:
-        raise LoftError("wall, floor and lid leave no solid", "body", "reach deeper, or ask for less clearance")
+        raise KernelError("wall, floor and lid leave no solid", "body", "reach deeper, or ask for less clearance")
     return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))) if len(pieces) > 1 else pieces[0]
 
 
@@ -145,34 +168,48 @@ def _meet(wall: Surface, field: Surface) -> TubeEnd:
     Raises:
         KernelError: a meridian crosses the field more than once, or not at all.
     """
-    axis = Axis(_refined(wall.u.breaks, 2), periodic=False)
-    at = _refined(axis.breaks, 3)
     v = _refined(wall.v.breaks, 3)
 
     def above(u: Floats, height: Floats) -> Floats:
         point = wall.at_points(u, height)
         return point[:, 2] - field.at_points(point[:, 0], point[:, 1])[:, 0]
 
-    grid = wall.at(at, v)
-    over = grid[..., 2] - field.at_points(grid[..., 0].ravel(), grid[..., 1].ravel()).reshape(grid.shape[:2])
-    if not ((over[:, 0] < 0) & (over[:, -1] > 0)).all():
-        raise KernelError("the wall does not reach across the floor", "body", "the solid is made another way")
-    last = len(v) - 1 - np.argmax(over[:, ::-1] < 0, axis=1)  # the highest sample still below the floor
-    again = np.where(np.arange(len(v))[None, :] < last[:, None], over, -np.inf).max(initial=-np.inf)
-    if again > TANGLE:
-        raise KernelError(f"the wall comes {again:.2f} mm out of the floor again", "body", "the solid is made another way")
-    low, high = v[last], v[last + 1]
-    for _ in range(32):
-        middle = 0.5 * (low + high)
-        free = above(at, middle) > 0
-        low, high = np.where(free, low, middle), np.where(free, middle, high)
-    height = 0.5 * (low + high)
-    point = wall.at_points(at, height)
-    point[:, 2] = field.at_points(point[:, 0], point[:, 1])[:, 0]
-    return TubeEnd(
-        axis=axis, space=_fit_curve(axis, at, point), wall=_fit_curve(axis, at, np.column_stack([at, height])),
-        plan=_fit_curve(axis, at, point[:, :2]), field=field,
-    )
+    for parts in (2, 4, 8, 16):
+        axis = Axis(_refined(wall.u.breaks, parts), periodic=False)
+        at = _refined(axis.breaks, 3)
+        grid = wall.at(at, v)
+        over = grid[..., 2] - field.at_points(grid[..., 0].ravel(), grid[..., 1].ravel()).reshape(grid.shape[:2])
+        if not ((over[:, 0] < 0) & (over[:, -1] > 0)).all():
+            raise KernelError("the wall does not reach across the floor", "body", "the solid is made another way")
+        last = len(v) - 1 - np.argmax(over[:, ::-1] < 0, axis=1)  # the highest sample still below the floor
+        again = np.where(np.arange(len(v))[None, :] < last[:, None], over, -np.inf).max(initial=-np.inf)
+        if again > TANGLE:
+            raise KernelError(f"the wall comes {again:.2f} mm out of the floor again", "body", "the solid is made another way")
+        low, high = v[last], v[last + 1]
+        for _ in range(32):
+            middle = 0.5 * (low + high)
+            free = above(at, middle) > 0
+            low, high = np.where(free, low, middle), np.where(free, middle, high)
+        height = 0.5 * (low + high)
+        point = wall.at_points(at, height)
+        point[:, 2] = field.at_points(point[:, 0], point[:, 1])[:, 0]
+        end = TubeEnd(
+            axis=axis, space=_fit_curve(axis, at, point), wall=_fit_curve(axis, at, np.column_stack([at, height])),
+            plan=_fit_curve(axis, at, point[:, :2]), field=field,
+        )
+        if _edge_error(wall, end) < EDGE_ERROR:
+            return end
+    raise KernelError("the wall meets the floor in a curve with kinks", "body", "the solid is made another way")
+
+
+def _edge_error(wall: Surface, end: TubeEnd) -> float:
+    """Return how far an edge's curve in space lies from the same curve on wall and field, mm, at most."""
+    at = _refined(end.axis.breaks, 4)
+    basis = end.axis.basis(at)
+    space, on_wall, plan = basis @ end.space, basis @ end.wall, basis @ end.plan
+    on_field = np.column_stack([plan, end.field.at_points(plan[:, 0], plan[:, 1])])
+    off = (wall.at_points(on_wall[:, 0], on_wall[:, 1]) - space, on_field - space)
+    return max(float(np.linalg.norm(d, axis=1).max()) for d in off)
 
 
 def _refined(breaks: Floats, parts: int) -> Floats:
@@ -212,7 +249,7 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface) -> Surf
     u = np.arange(count) / count
     z = trace.z
     around = float(np.linalg.norm(np.diff(trace.points[:, -1], axis=0, append=trace.points[:1, -1]), axis=1).sum())
-    shortest = 4.0 / count  # at least four markers to an interval
+    shortest = 3.0 / count  # at least three markers to an interval
     u_axis = uniform_axis(0.0, 1.0, min(1 / 24, 8.0 / around), periodic=True)
     v_axis = uniform_axis(float(z[0]), float(z[-1]), max(2.0, float(np.ptp(z)) / 8))
     inward = _inward(trace.points)
@@ -230,7 +267,7 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface) -> Surf
         u_axis, v_axis = u_new, v_new
         surface = fit_surface(u, z, data, u_axis, v_axis)
     fine_u, fine_z = np.arange(2 * count) / (2 * count), np.sort(np.concatenate([z, 0.5 * (z[:-1] + z[1:]), z[-1:]]))
-    for _ in range(ROUNDS):
+    for turn in range(ROUNDS):
         point = surface.at(fine_u, fine_z)
         short = np.maximum(_sunk(space, point, fine_z[None, :], across=True) - ONE_SIDED, 0.0)
         bare = fine_z[None, :] > ground.at_points(point[..., 0].ravel(), point[..., 1].ravel()).reshape(short.shape) - 0.1
@@ -238,7 +275,7 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface) -> Surf
         if short.max() < ENOUGH:
             break
         worst = short.reshape(count, 2, levels, 2).max(axis=(1, 3))
-        data += 1.2 * _spread(worst, (5, 3))[..., None] * inward
+        data += 1.3 * _spread(worst, (5 + 2 * turn, 3 + turn))[..., None] * inward
         surface = fit_surface(u, z, data, u_axis, v_axis)
     poles = np.empty((*surface.poles.shape[:2], 3))
     poles[..., :2] = surface.poles
@@ -317,12 +354,12 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     fine_x, fine_y = np.linspace(low[0], high[0], 2 * nx), np.linspace(low[1], high[1], 2 * ny)
     plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
     wide = np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
-    for _ in range(ROUNDS):
+    for turn in range(ROUNDS):
         height = surface.at(fine_x, fine_y)[..., 0]
         short = np.where(wide, np.maximum(_sunk(space, plan, height, across=False) - ONE_SIDED, 0.0), 0.0)
         if short.max() < ENOUGH:
             break
-        data[..., 0] += 1.4 * _spread(short.reshape(nx, 2, ny, 2).max(axis=(1, 3)), (3, 3))
+        data[..., 0] += 1.4 * _spread(short.reshape(nx, 2, ny, 2).max(axis=(1, 3)), (3 + turn, 3 + turn))
         surface = fit_surface(x, y, data, x_axis, y_axis)
     return surface
 

@@ -157,7 +157,6 @@ def _climb(height, level, rise):  # type: ignore[no-untyped-def]
     """One pair of sweeps of level = max(height, lowest neighbour + rise); returns whether anything changed."""
     rows, cols = height.shape
     changed = False
-    diagonal = rise * np.sqrt(2.0)
     for sweep in range(2):
         s = 1 if sweep == 0 else -1
         for i in range(rows):
@@ -170,7 +169,7 @@ def _climb(height, level, rise):  # type: ignore[no-untyped-def]
                     cc = c - s if k == 0 else c + k - 2
                     if rr < 0 or cc < 0 or rr >= rows or cc >= cols:
                         continue
-                    other = level[rr, cc] + (rise if k == 0 or k == 2 else diagonal)
+                    other = level[rr, cc] + rise[rr, cc] * (1.0 if k == 0 or k == 2 else 1.4142135)
                     if other < best:
                         best = other
                 if best < height[r, c]:
@@ -354,16 +353,17 @@ def dilate_disc(height: Singles, *, radius: float, pitch: float) -> Singles:
     return out
 
 
-def climb(height: Singles, start: Bools, *, slope: float, pitch: float, most_sweeps: int = 60) -> Singles:
-    """Return the lowest field above `height` that, going away from the start nodes, nowhere rises more gently than `slope`.
+def climb(height: Singles, start: Bools, slope: Singles, *, pitch: float, most_sweeps: int = 60) -> Singles:
+    """Return the lowest field above `height` that, going away from the start nodes, nowhere rises more gently than `slope` (R, C).
 
     A path from the start climbs at least `slope` mm a mm; pits that the start cannot reach downhill are filled to their sill.
     Found by alternating sweeps until nothing changes.
     """
     level = np.full_like(height, -EMPTY)
     level[start] = height[start]
+    rise = np.asarray(slope * np.float32(pitch), dtype=np.float32)
     for _ in range(most_sweeps):
-        if not _climb(height, level, slope * pitch):
+        if not _climb(height, level, rise):
             break
     return level
 

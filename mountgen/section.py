@@ -21,10 +21,9 @@ from mountgen.raster import climb, dilate_disc
 SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range
 SPLIT_STEP = 2.5  # degrees
 BAND = 6.0  # degrees to either side of the split in which area is counted
-RAGGED = 0.6  # mm; fringes of the floor narrower than twice this are not floor
+SLOPE_BASE = 0.5  # mm over which slopes are measured
+RAGGED_SHARE, RAGGED = 0.012, (0.5, 1.5)  # of the mouth's size, within mm: fringes of the floor narrower than twice this go
 PREFER = 0.03  # per degree away from 60, where floor and wall are both easy to fit
-RAMP = 9.0  # degrees; ground between floor and wall is filled up to this much more than the split slope
-LEAN = 6.0  # degrees; below the floor the wall leans this much more than the split slope, so that the two cross at an angle
 CONTOUR_PITCH = 0.26  # mm; grid of the level sets; linear between nodes, 0.008 mm off on a corner of 1 mm radius
 CORNER_SHARE, CORNERS = 0.015, (0.8, 2.0)  # of the mouth's size, within mm: the wall's corners are rounded to this, inwards
 MARKER_STEP = 0.35  # mm around the loop
@@ -32,6 +31,8 @@ LEVEL_STEP = 0.25  # mm down the wall, or more where the recess is deep
 MOST_LEVELS = 140
 FOOT = 0.25  # mm inwards of a marker, where its ground is looked at
 NEAR_WALL = 1.0  # mm; a marker this near to a section on steep ground belongs to it, however it got behind
+FLARE, FLARE_DEPTH = 30.0, 4.0  # degrees, mm: in this depth under the mouth the wall may be as gentle as this, to follow a rounded rim
+DIVE = 14.0  # degrees; below the floor the wall is this much steeper than the gentlest wall
 PAST_FLOOR = 1.5  # mm; how deep below the floor the wall goes on leaning inwards
 FLOOR_SHARE = 0.03  # of the mouth's area; smaller flat spots are ledges, not floor
 RIM_BAND = 0.2  # of the depth; flat ground within it is the rim's flare unless it is a large part of the mouth
@@ -57,13 +58,11 @@ class WallTrace:
     points : (N, L, 2) float64, mm: N markers around, L levels from low to high.
     z      : (L,) rising, mm.
     on_wall: (N, L) bool: the marker lies on a section (elsewhere the wall is above the rim or below the floor).
-    split_deg : slope at which floor gives way to wall, degrees.
     """
 
     points: Floats
     z: Floats
     on_wall: Bools
-    split_deg: float
 
     def __post_init__(self) -> None:
         freeze(self, "points", "float64")
@@ -103,9 +102,22 @@ def sample_height(space: InsertableSpace, points: Floats) -> Floats:
 
 
 def steepness(space: InsertableSpace) -> Floats:
-    """Return the slope of the insertable surface at every node, (R, C), mm of height per mm of plan."""
-    dy, dx = np.gradient(space.height, np.float32(space.pitch))
-    return np.hypot(dx, dy)
+    """Return the slope of the insertable surface at every node, (R, C), mm of height per mm of plan.
+
+    Differences run over half a millimetre, so that noise does not count, and of the two along each axis the smaller is taken, so
+    that the foot of a wall does not make the floor beside it steep.
+    """
+    step = max(1, round(SLOPE_BASE / space.pitch))
+    square = np.zeros(space.height.shape, dtype=np.float32)
+    for axis in (0, 1):
+        padded = np.pad(space.height, [(step, step) if k == axis else (0, 0) for k in (0, 1)], mode="edge")
+        long = padded.shape[axis]
+        rise = np.abs(np.take(padded, np.arange(step, long), axis) - np.take(padded, np.arange(long - step), axis))
+        size = space.height.shape[axis]
+        before, after = np.take(rise, np.arange(size), axis), np.take(rise, np.arange(step, step + size), axis)
+        square += np.minimum(before, after) ** 2
+    slope: Floats = np.sqrt(square) / np.float32(step * space.pitch)
+    return slope
 
 
 def choose_split(space: InsertableSpace) -> float:
@@ -130,7 +142,8 @@ def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
 
     inside = space.height < space.top
     flat = inside & (steepness(space) < tan(radians(split_deg)))
-    flat = ndimage.binary_opening(flat, _disc(RAGGED / space.pitch))
+    ragged = _share_of_mouth(space, RAGGED_SHARE, RAGGED) / space.pitch
+    flat = ndimage.binary_opening(flat, _disc(ragged))
     label, count = ndimage.label(flat)
     if count == 0:
         return np.asarray(flat)
@@ -144,26 +157,39 @@ def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
     return np.asarray(np.concatenate([[False], keep])[label])
 
 
+def _share_of_mouth(space: InsertableSpace, share: float, limits: tuple[float, float]) -> float:
+    """Return a length that grows with the mouth, mm."""
+    return float(np.clip(share * np.sqrt(signed_area(space.mouth)), *limits))
+
+
 def _disc(radius: float) -> Bools:
     reach = max(1, int(radius))
     row, col = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     return np.asarray(row**2 + col**2 <= radius**2)
 
 
-def without_ledges(space: InsertableSpace, floor: Bools, split_deg: float) -> InsertableSpace:
-    """Return the space with all ground filled that cannot be reached from the floor up walls steeper than the split slope.
+def without_ledges(space: InsertableSpace, floor: Bools, ramp_deg: float) -> InsertableSpace:
+    """Return the space with all ground filled that cannot be reached from the floor up walls steeper than `ramp_deg`.
 
     Ears, ledges, the flare of a rounded rim and pits cut off from the floor go, and the wall's corners are rounded to a radius
     that a spline can follow. Safe: the space only shrinks.
     """
-    slope = tan(radians(min(split_deg + RAMP, 86.0)))
-    steep = climb(space.height, floor, slope=slope, pitch=space.pitch)
-    radius = float(np.clip(CORNER_SHARE * np.sqrt(signed_area(space.mouth)), *CORNERS))
+    gentle, steepest = tan(radians(FLARE)), tan(radians(min(ramp_deg, 86.0)))
+    flare = space.height > _flare_level(space)
+    slope = np.where(flare, gentle, steepest).astype(np.float32)
+    steep = climb(space.height, floor, slope, pitch=space.pitch)
+    radius = _share_of_mouth(space, CORNER_SHARE, CORNERS)
     closed = -dilate_disc(-dilate_disc(steep, radius=radius, pitch=space.pitch), radius=radius, pitch=space.pitch)
     return replace(space, height=np.where(floor, steep, closed))
 
 
-def trace_wall(space: InsertableSpace, floor: Bools, split_deg: float) -> WallTrace:
+def _flare_level(space: InsertableSpace) -> float:
+    """Return the height above which the wall may flare with a rounded rim, mm."""
+    depth = space.top - float(space.height.min())
+    return space.top - min(FLARE_DEPTH, 0.25 * depth)
+
+
+def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTrace:
     """Trace the wall's loops down from the mouth to below the lowest floor.
 
     Every marker steps to the nearest point of the next lower section, as long as that is no farther away than the split slope
@@ -172,7 +198,7 @@ def trace_wall(space: InsertableSpace, floor: Bools, split_deg: float) -> WallTr
     Args:
         space: the insertable space, without ledges.
         floor: (R, C) bool, the floor's nodes.
-        split_deg: slope where floor gives way to wall, degrees.
+        lean_deg: slope of the gentlest wall, degrees; below the floor the wall goes on more steeply, to cross it clearly.
 
     Returns:
         WallTrace, with two levels above the mouth that repeat its loop.
@@ -196,8 +222,9 @@ def trace_wall(space: InsertableSpace, floor: Bools, split_deg: float) -> WallTr
     first = max(outer, key=signed_area)
     around = float(np.linalg.norm(np.diff(np.vstack([first, first[:1]]), axis=0), axis=1).sum())
     points = resample_loop(first, step=max(MARKER_STEP, around / 2500))
-    lean = 1.0 / tan(radians(split_deg + LEAN))
-    steep = steepness(space) > tan(radians(split_deg + LEAN + 1.0))
+    lean = np.where(levels > _flare_level(space) - LEVEL_STEP, 1.1 / tan(radians(FLARE)), 1.0 / tan(radians(lean_deg)))
+    dive = tan(radians(min(lean_deg + DIVE, 86.0)))
+    steep = steepness(space) > tan(radians(lean_deg + 1.0))
     loops, met = [points], [np.ones(len(points), dtype=bool)]
     for i in range(1, len(levels)):
         drop = levels[i - 1] - levels[i]
@@ -206,9 +233,9 @@ def trace_wall(space: InsertableSpace, floor: Bools, split_deg: float) -> WallTr
         target, distance = _nearest_on(sections[i].loops, points, cKDTree)
         over_floor = _look_up(floor, space, points + FOOT * inward)
         left_behind = (distance < NEAR_WALL) & _look_up(steep, space, target) & ~over_floor
-        on_wall = (distance <= lean * drop + 0.01) | left_behind
+        on_wall = (distance <= lean[i] * drop + 0.01) | left_behind
         deep = sample_height(space, points) - levels[i] > PAST_FLOOR
-        step = np.where(deep, 0.0, lean * drop)
+        step = np.where(deep, 0.0, drop / dive)
         points = np.where(on_wall[:, None], target, points + inward * _smooth(step)[:, None])
         fair = 0.5 * points + 0.25 * (np.roll(points, 1, axis=0) + np.roll(points, -1, axis=0))
         points = _untangle(np.where(on_wall[:, None], points, fair), only_crossed=True)
@@ -218,7 +245,7 @@ def trace_wall(space: InsertableSpace, floor: Bools, split_deg: float) -> WallTr
     grid = np.stack([points for points in [loops[0], loops[0], *loops]], axis=1)
     on_wall = np.stack([np.zeros(len(points), dtype=bool)] * 2 + met, axis=1)
     z = np.concatenate([above, levels])
-    return WallTrace(points=grid[:, ::-1], z=z[::-1], on_wall=on_wall[:, ::-1], split_deg=split_deg)
+    return WallTrace(points=grid[:, ::-1], z=z[::-1], on_wall=on_wall[:, ::-1])
 
 
 def _nearest_on(loops: tuple[Floats, ...], points: Floats, tree_type) -> tuple[Floats, Floats]:  # type: ignore[no-untyped-def]
