@@ -26,6 +26,8 @@ LANDWARD = 0.05  # normal z above this faces the mouth
 ANGLES = (0.0, 90.0, 30.0, 60.0, 120.0, 150.0)  # degrees a pad is turned in its view, in order of liking
 WINDOWS = 160  # tried for each angle of a view
 GAP = 2.0  # mm between pads
+LAND = 1.6  # mm of bearing surface around a pad: no fin beside a pocket is thinner
+STRAIGHT = ((0.0,), (90.0,), ANGLES)  # angles that are tried together, the tidiest first
 BACK = 0.5  # mm behind the part's surface from which rays to the scan start: never within the scan
 
 
@@ -60,13 +62,14 @@ class View:
 @dataclass(frozen=True, eq=False)
 class Spot:
     """A rectangle on a view. centre (3,) mm, on the plane nearest to the scan; right along its length, up along its width,
-    normal from part to scan; mismatch: how far the scan leaves that plane, largest less smallest, mm."""
+    normal from part to scan; mismatch: how far the scan leaves that plane, largest less smallest, mm; angle: it is turned by."""
 
     centre: Floats
     right: Floats
     up: Floats
     normal: Floats
     mismatch: float
+    angle: float
 
 
 def make_views(body: Surface, scan: Surface, *, pitch: float, avoid: Sequence[SoftZone]) -> list[View]:
@@ -118,13 +121,15 @@ def choose_spots(
         found = [[s for s in spots if min(np.linalg.norm(s.centre - b) for b in barred) > 0.5 * width] for spots in found]
     chosen: list[Spot] = []
     for limit in flat:
-        taken: list[Spot] = []
-        for spots in found:
-            _spread([s for s in spots if s.mismatch <= limit], taken, count, length, width)
-        if len(taken) > len(chosen):
-            chosen = taken
-        if len(chosen) == count:
-            break
+        for angles in STRAIGHT:
+            taken: list[Spot] = []
+            for spots in found:
+                usable = [s for s in spots if s.mismatch <= limit and s.angle in angles]
+                _spread(usable, taken, count, length, width)
+            if len(taken) > len(chosen):
+                chosen = taken
+            if len(chosen) == count:
+                return chosen
     return chosen
 
 
@@ -182,6 +187,7 @@ def _list_spots(view: View, length: float, width: float) -> list[Spot]:
         right = cos(radians(angle)) * view.right + sin(radians(angle)) * view.up
         up = np.cross(view.normal, right)
         origin, height, good = _turn(view, right, up)
+        good = ndimage.minimum_filter(good, size=2 * ceil(LAND / view.pitch) + 1, mode="constant", cval=0)
         if height.shape[0] < rows or height.shape[1] < columns:
             continue
         full = np.lib.stride_tricks.sliding_window_view(good, (rows, columns)).all(axis=(2, 3))
@@ -200,7 +206,7 @@ def _list_spots(view: View, length: float, width: float) -> list[Spot]:
             along_right = right - (right @ normal) * normal
             along_right /= np.linalg.norm(along_right)
             centre = origin + middle[0] * right + middle[1] * up + offset * view.normal
-            spots.append(Spot(centre, along_right, np.cross(normal, along_right), normal, float(mismatch)))
+            spots.append(Spot(centre, along_right, np.cross(normal, along_right), normal, float(mismatch), angle))
     return spots
 
 

@@ -200,7 +200,7 @@ def _make_plan(pads: tuple[Pad, ...], tape: TapePads) -> PadPlan:
 def _make_zone(pad: Pad, half: tuple[float, float], name: str) -> SoftZone:
     spot = pad.spot
     corners = np.array([
-        pad.middle + a * half[0] * spot.right + b * half[1] * spot.up + c * spot.normal
+        pad.middle + a * (half[0] + FLUSH) * spot.right + b * (half[1] + FLUSH) * spot.up + c * spot.normal
         for a in (-1.0, 1.0) for b in (-1.0, 1.0) for c in (-pad.raised - FLUSH, FLUSH)
     ])  # fmt: skip
     low, high = ((float(x), float(y), float(z)) for x, y, z in (corners.min(axis=0), corners.max(axis=0)))
