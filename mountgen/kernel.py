@@ -408,10 +408,15 @@ def divide_around(solid: Solid, parts: int = 16) -> Solid:
     A boolean works through whole faces, however small the tool: with small tools a divided wall is about five times quicker.
     Where the result does not check as valid the solid is returned as it was.
     """
+    from OCP.ShapeFix import ShapeFix_Shape
     from OCP.ShapeUpgrade import ShapeUpgrade_ShapeDivideClosed
 
     divide = ShapeUpgrade_ShapeDivideClosed(solid)
     divide.SetNbSplitPoints(parts - 1)
     divide.Perform()
     divided = divide.Result()
+    if not is_valid(divided):  # its tolerances are those of the whole edges
+        mend = ShapeFix_Shape(divided)
+        mend.Perform()
+        divided = mend.Shape()
     return divided if len(solids_of(divided)) == 1 and is_valid(divided) else solid
