@@ -32,12 +32,12 @@ def round_front(profile: Profile, low: float, high: float, *, radius: float) -> 
     # where the two faces, each moved outwards by `past`, meet
     front = past * np.array([-cos(lean), sin(lean)])
     top = past * np.array([sin(tilt), cos(tilt)])
-    a, b = np.linalg.solve(np.column_stack([up_front, -inwards]), top - front)
-    corner = front + a * up_front
-    reach = 2.0 * radius
-    outline = [corner, corner - reach * up_front, corner - reach * up_front - (OUTSIDE, 0.0),
-               corner + (-OUTSIDE, OUTSIDE), corner + reach * inwards + (0.0, OUTSIDE), corner + reach * inwards]
-    return _follow_front(profile, round_polygon(np.array(outline), [radius, 0, 0, 0, 0, 0]), low, high)
+    along, _ = np.linalg.solve(np.column_stack([up_front, -inwards]), top - front)
+    corner = front + along * up_front
+    turn = 0.5 * np.pi + tilt - lean
+    cut = radius * tan(0.5 * turn)  # from the corner to where the arc begins and ends
+    outline = np.array([corner, corner - cut * up_front, corner + radius * (top + front) / past, corner + cut * inwards])
+    return _follow_front(profile, round_polygon(outline, [radius, 0.0, 0.0, 0.0]), low, high)
 
 
 def stand_lip(profile: Profile, low: float, high: float, *, radius: float) -> Solid:

@@ -22,7 +22,7 @@ from mountgen.features.part import Part
 from mountgen.features.profile import Profile, draw_profile
 from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Solid, tessellate
+from mountgen.kernel import Body, Solid, divide_around, tessellate
 from mountgen.loft import Shell, make_block
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
@@ -48,7 +48,7 @@ def make_phone_shelf(
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
     block = make_block(shell, space, reach=reach)
     tools = carve_shelf(profile, seat, space, recipe)
-    solid = combine_many(block.solid, tools, "cut", what="deck, seat and lip")
+    solid = combine_many(divide_around(block.solid), tools, "cut", what="deck, seat and lip")
     solid = require_one_solid(solid, what="deck, seat and lip", remedy="set a higher deck.height, or a smaller device")
     mesh = tessellate(solid)
     device = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
