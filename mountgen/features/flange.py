@@ -1,0 +1,186 @@
+"""The flange: a border that lies on the panel around the rim and follows its bow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, floor, sqrt
+from typing import Any
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats
+from mountgen.datum import Recess, lid_height, resample_loop, signed_area
+from mountgen.errors import FeatureError, KernelError
+from mountgen.kernel import Solid, combine, is_valid, loft_solid, prism_solid, solids_of
+from mountgen.raster import EMPTY, raster_faces, stamp_mesh
+from mountgen.recipe import Flange
+from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
+
+PITCH, MOST_NODES = 0.4, 400_000  # mm; grid on which the panel is looked at
+SLOPE = 4.0  # mm per mm; how steeply a clearance ball falls off beside the panel's own steps
+SOFT = 3.0  # mm; radius of the outline's inner corners
+OUTLINE_STEP = 6.0  # mm between the outline's knots
+KNOT_STEP = 8.0  # mm between the knots of the underside
+LINING = 2.0  # mm past the rim in which its own rounding is bridged instead of followed
+REACH = 6.0  # mm over which the underside is carried on where no panel is seen
+SAFE = 0.01  # mm by which the underside may at most miss the clearance
+ROUNDS = 10  # of correcting, at most
+DEEP = 4.0  # mm below the mouth; scan deeper than this is none of the flange's business
+
+
+@dataclass(frozen=True, eq=False)
+class Border:
+    """A flange plate over the whole mouth. solid: mm; rise: least and greatest height of its underside above the lid at the mouth, mm."""
+
+    solid: Solid
+    rise: tuple[float, float]
+    thickness: float
+
+    @property
+    def overlap(self) -> float:
+        """Height above the lid up to which a body must reach to be one with the plate, mm."""
+        return self.rise[1] + 0.3 * self.thickness
+
+
+def make_flange(recess: Recess, mouth: Floats, *, flange: Flange, clearance: float, radius: float) -> Border:
+    """Make the plate that lies on the panel around the rim, closed over the mouth.
+
+    Args:
+        recess: the scan in the part frame.
+        mouth: (K, 2) mm, outline of the body at the mouth.
+        flange: width past the rim and thickness.
+        clearance: gap to the panel, mm.
+        radius: rounding of the upper outer edge, mm.
+
+    Returns:
+        Border.
+
+    Raises:
+        FeatureError: the scan does not show enough panel; says the largest width that it does.
+        KernelError: the plate cannot be made.
+    """
+    import shapely
+
+    rim = shapely.make_valid(shapely.Polygon(recess.rim[:, :2]))
+    plan = shapely.buffer(shapely.buffer(rim, flange.width + SOFT, quad_segs=32), -SOFT, quad_segs=32)
+    tube = _upright(np.asarray(plan.exterior.coords)[:-1, :2])
+    below = _underside(recess, rim, plan, flange.width, clearance)
+    x, y = mouth.T
+    rise = below.at_points(x, y)[:, 0] - lid_height(recess.lid, x, y)
+    solid = combine(loft_solid(tube), prism_solid(below, flange.thickness), "common", what="flange")
+    pieces = solids_of(solid)
+    if len(pieces) != 1 or not is_valid(pieces[0]):
+        raise KernelError("the flange does not make one valid solid", "flange", "change flange.width by 0.5 mm")
+    plate = _round_edge(pieces[0], below, flange.thickness, radius) if radius > 0.0 else pieces[0]
+    return Border(plate, (float(rise.min()), float(rise.max())), flange.thickness)
+
+
+def _upright(loop: Floats) -> Surface:
+    """Return a smooth upright tube on a closed loop (K, 2), from far below to far above the panel."""
+    if signed_area(loop) < 0:
+        loop = loop[::-1]
+    points = resample_loop(loop, step=0.5)
+    u = np.arange(len(points)) / len(points)
+    u_axis = uniform_axis(0.0, 1.0, OUTLINE_STEP / (0.5 * len(points)), periodic=True)
+    v_axis = Axis(np.array([-60.0, 60.0]), periodic=False)
+    flat = fit_surface(u, np.array([-60.0, -20.0, 20.0, 60.0]), np.repeat(points[:, None, :], 4, axis=1), u_axis, v_axis)
+    poles = np.empty((*flat.poles.shape[:2], 3))
+    poles[..., :2] = flat.poles.mean(axis=1, keepdims=True)
+    poles[..., 2] = np.linspace(-60.0, 60.0, poles.shape[1])
+    return Surface(u_axis, v_axis, poles)
+
+
+def _underside(recess: Recess, rim: Any, plan: Any, width: float, clearance: float) -> Surface:
+    """Fit the plate's underside from above to the panel grown by the clearance."""
+    import shapely
+    from scipy import ndimage
+
+    low, high = (np.array(plan.bounds[k : k + 2]) + (-2.0, 2.0)[k // 2] for k in (0, 2))
+    pitch = max(PITCH, sqrt(float(np.prod(high - low)) / MOST_NODES))
+    shape = (ceil(float(high[1] - low[1]) / pitch) + 1, ceil(float(high[0] - low[0]) / pitch) + 1)
+    x, y = low[0] + pitch * np.arange(shape[1]), low[1] + pitch * np.arange(shape[0])
+    gx, gy = np.meshgrid(x, y)
+    grid: dict[str, Any] = {"origin": (float(low[0]), float(low[1])), "pitch": pitch, "shape": shape}
+    vertices, faces = recess.vertices, _faces_of_panel(recess, low - 2.0, high + 2.0)
+    ball = np.full(len(faces), clearance)
+    seen = raster_faces(vertices, faces, **grid) > EMPTY
+    raised = np.maximum(
+        raster_faces(vertices, faces, clearance=ball, **grid), stamp_mesh(vertices, faces, ball, slope=SLOPE, **grid)
+    )
+    away = np.zeros(shape)
+    outside = ~shapely.contains_xy(rim, gx, gy)
+    away[outside] = shapely.distance(shapely.points(gx[outside], gy[outside]), rim)
+    _require_panel(seen, away, width)
+    lid = lid_height(recess.lid, gx, gy)
+    trusted = seen & (away > LINING)
+    weight = ndimage.gaussian_filter(trusted.astype(np.float64), REACH / pitch)
+    carried = ndimage.gaussian_filter(np.where(trusted, raised - lid, 0.0), REACH / pitch)
+    lift = np.where(weight > 1e-3, carried / np.maximum(weight, 1e-3), clearance)
+    target = np.where(trusted, raised, lid + lift).astype(np.float64)
+    needed = np.where(shapely.contains_xy(plan.buffer(1.0), gx, gy), raised, EMPTY)
+    return _fit_from_above(x, y, target, needed)
+
+
+def _fit_from_above(x: Floats, y: Floats, target: Floats, needed: Floats) -> Surface:
+    """Return the smooth height field near target (R, C) that nowhere lies below needed (R, C)."""
+    from scipy import ndimage
+
+    axes = uniform_axis(float(x[0]), float(x[-1]), KNOT_STEP), uniform_axis(float(y[0]), float(y[-1]), KNOT_STEP)
+    data = target.T[..., None].copy()
+    for _ in range(ROUNDS):
+        surface = fit_surface(x, y, data, *axes)
+        short = np.maximum(needed.T - surface.at(x, y)[..., 0], 0.0)
+        if short.max() < SAFE:
+            return surface
+        data[..., 0] += 1.2 * ndimage.maximum_filter(short, size=7)
+    lifted = surface.poles + float(short.max())
+    return Surface(surface.u, surface.v, lifted)
+
+
+def _faces_of_panel(recess: Recess, low: Floats, high: Floats) -> Any:
+    x, y, z = recess.vertices.T
+    near = (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1]) & (z > lid_height(recess.lid, x, y) - DEEP)
+    return np.ascontiguousarray(recess.faces[near[recess.faces].any(axis=1)])
+
+
+def _require_panel(seen: Bools, away: Floats, width: float) -> None:
+    from scipy import ndimage
+
+    ground = ndimage.binary_fill_holes(seen | (away == 0.0))
+    bare = away[~ground]
+    limit = float(bare.min()) if bare.size else np.inf
+    if limit >= width:
+        return
+    largest = floor(10.0 * (limit - 0.05)) / 10.0
+    remedy = "scan more of the panel around the rim, or leave the flange out"
+    raise FeatureError(
+        f"the scan shows only {max(largest, 0.0):.1f} mm of panel past the rim, but the flange is {width:g} mm wide",
+        "flange.width", f"give {largest:.1f} mm or less, or {remedy}" if largest >= 1.0 else remedy,
+    )  # fmt: skip
+
+
+def _round_edge(plate: Solid, below: Surface, thickness: float, radius: float) -> Solid:
+    """Return the plate with its upper outer edge rounded; as it was where the kernel cannot."""
+    from OCP.BRep import BRep_Tool
+    from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
+    from OCP.Standard import Standard_Failure
+    from OCP.TopAbs import TopAbs_EDGE
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    fillet = BRepFilletAPI_MakeFillet(plate)
+    explorer = TopExp_Explorer(plate, TopAbs_EDGE)
+    while explorer.More():
+        edge = TopoDS.Edge_s(explorer.Current())
+        curve = BRep_Tool.Curve_s(edge, 0.0, 1.0)
+        points = [curve.Value(curve.FirstParameter() * (1 - t) + curve.LastParameter() * t) for t in (0.1, 0.5, 0.9)]
+        at = np.array([(p.X(), p.Y(), p.Z()) for p in points])
+        if np.abs(at[:, 2] - below.at_points(at[:, 0], at[:, 1])[:, 0] - thickness).max() < 0.01:
+            fillet.Add(min(radius, 0.95 * thickness), edge)
+        explorer.Next()
+    try:
+        fillet.Build()
+        rounded = solids_of(fillet.Shape()) if fillet.IsDone() else []
+    except Standard_Failure:
+        rounded = []
+    return rounded[0] if len(rounded) == 1 and is_valid(rounded[0]) else plate

@@ -1,0 +1,138 @@
+"""The pull tab: a tongue at the upper side of a tray that stands out of the mouth."""
+
+from __future__ import annotations
+
+from math import floor
+
+import numpy as np
+
+from mountgen.arrays import Floats
+from mountgen.datum import lid_height
+from mountgen.errors import FeatureError
+from mountgen.field import InsertableSpace
+from mountgen.kernel import Solid
+from mountgen.recipe import PullTab
+from mountgen.shape import UPRIGHT, Axes, Outline, combine_many, extrude, make_cylinder, round_polygon
+
+ROOT = 6.0  # mm below the mouth; how deep the tongue is rooted in the tray's wall
+INSET = 0.03  # mm by which it keeps inside the tray's own outer surface
+STEP = 0.25  # mm between the places tried
+SAG = 3.0  # mm by which the mouth's edge may curve away behind the tongue, or the tongue's thickness where that is more
+AIM = 0.02  # mm of height that a place may lose for each mm it is nearer to the middle
+HOLE, BRIDGE = (9.0, 22.0), 4.0  # mm; a finger's hole, least and largest, and what must be left around it
+BEAD = 1.2  # mm by which a bead without room for a hole stands out, towards the inside
+
+
+def make_pull_tab(space: InsertableSpace, outline: Floats, tab: PullTab, *, wall: float, radius: float) -> Solid:
+    """Make the tongue, to be united with the tray.
+
+    Args:
+        space: the tray's insertable space.
+        outline: (K, 2) mm, the tray's outer outline ROOT below the mouth: the tongue keeps inside it over its whole length.
+        tab: the recipe's table.
+        wall: the tray's wall, mm.
+        radius: rounding of its edges, mm.
+
+    Raises:
+        FeatureError: the mouth's upper side is too narrow or too curved; says the largest width that would fit.
+    """
+    import shapely
+
+    region = shapely.make_valid(shapely.Polygon(outline)).buffer(-INSET)
+    x, top, bottom = _upper_edge(region)
+    found = _find_place(x, top, bottom, tab.width, tab.thickness)
+    if found is None:
+        widths = np.arange(0.5 * floor(2.0 * tab.width), 2.0, -0.5)
+        fits = [w for w in widths if _find_place(x, top, bottom, float(w), tab.thickness) is not None]
+        remedy = f"give {fits[0]:g} mm or less" if fits else "leave the tab out"
+        raise FeatureError(f"a tongue {tab.width:g} mm wide has no room at the mouth's upper side", "pull_tab.width", remedy)
+    middle, outer = found
+    low, high = middle - 0.5 * tab.width, middle + 0.5 * tab.width
+    edge = np.column_stack([np.linspace(low, high, 41), np.full(41, outer)])
+    level = lid_height(space.lid, edge[:, 0], edge[:, 1])
+    foot, brow = float(level.min()) - ROOT, float(level.max())
+    side = _side(outer, tab, wall, foot, brow + tab.length, radius)
+    across = Axes(np.array([low, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+    tongue = extrude(side, axes=across, height=tab.width)
+    front = _front(low, high, foot, brow + tab.length, min(0.35 * tab.width, 0.8 * tab.length))
+    facing = Axes(np.array([0.0, outer + 20.0, 0.0]), np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+    tongue = combine_many(tongue, [extrude(front, axes=facing, height=60.0)], "common", what="pull tab")
+    hole = find_hole(tab)
+    if hole > 0.0:
+        base = np.array([middle, outer + 20.0, brow + tab.length - BRIDGE - 0.5 * hole])
+        bore = make_cylinder(base, np.array([0.0, -1.0, 0.0]), radius=0.5 * hole, height=60.0)
+        tongue = combine_many(tongue, [bore], "cut", what="pull tab")
+    return _rooted(tongue, region, low, high, outer - 0.5 * min(tab.thickness, wall), foot, float(level.min()))
+
+
+def find_hole(tab: PullTab) -> float:
+    """Return the diameter of the finger's hole that a tongue has room for, mm; 0 for none, then it gets a bead."""
+    room = min(tab.width - 2.0 * BRIDGE, tab.length - 2.0 * BRIDGE, HOLE[1])
+    return room if room >= HOLE[0] else 0.0
+
+
+def _upper_edge(region):  # type: ignore[no-untyped-def]
+    """Return x (N,), and the region's highest and next lower y above each x, (N,) mm."""
+    import shapely
+
+    x0, y0, x1, y1 = region.bounds
+    x = np.arange(x0 + 0.1, x1 - 0.05, STEP)
+    top, bottom = np.full(len(x), -np.inf), np.full(len(x), np.inf)
+    for k, at in enumerate(x):
+        cut = shapely.intersection(region, shapely.LineString([(at, y0 - 1.0), (at, y1 + 1.0)]))
+        spans = [g.bounds for g in shapely.get_parts(cut) if g.length > 0.0]
+        if spans:
+            span = max(spans, key=lambda b: b[3])
+            top[k], bottom[k] = span[3], span[1]
+    return x, top, bottom
+
+
+def _find_place(x: Floats, top: Floats, bottom: Floats, width: float, thickness: float) -> tuple[float, float] | None:
+    """Return the tongue's middle and the y of its outer face: the highest place, near the middle, where it fits."""
+    from numpy.lib.stride_tricks import sliding_window_view
+
+    count = int(np.ceil(width / STEP)) + 1
+    if count > len(x):
+        return None
+    spans = sliding_window_view(top, count)
+    outer, sag = spans.min(axis=1), np.ptp(spans, axis=1)
+    room = outer - sliding_window_view(bottom, count).max(axis=1)
+    middle = sliding_window_view(x, count).mean(axis=1)
+    fits = (sag <= max(SAG, thickness)) & (room >= thickness + 3.0)
+    if not fits.any():
+        return None
+    best = int(np.argmax(np.where(fits, outer - AIM * np.abs(middle), -np.inf)))
+    return float(middle[best]), float(outer[best])
+
+
+def _side(outer: float, tab: PullTab, wall: float, foot: float, tip: float, radius: float) -> Outline:
+    """Return the tongue seen from the side, in (y, z): a plate whose foot runs out into the wall, with a bead where no hole fits."""
+    inner = outer - tab.thickness
+    sunk = outer - 0.5 * min(tab.thickness, wall)
+    edge = min(radius, 0.49 * tab.thickness)
+    points = [(sunk, foot), (outer, foot), (outer, tip)]
+    radii = [0.0, 0.0, edge]
+    if find_hole(tab) > 0.0 or tab.length < 4.0 * BEAD:
+        points += [(inner, tip)]
+        radii += [edge]
+    else:
+        points += [(inner - BEAD, tip), (inner - BEAD, tip - 2.0 * BEAD), (inner, tip - 3.0 * BEAD)]
+        radii += [min(BEAD, 1.5 * edge), min(0.5 * BEAD, edge), edge]
+    points.append((inner, foot + (sunk - inner)))  # 45 degrees: it prints without support
+    return round_polygon(points, [*radii, 0.0])
+
+
+def _front(low: float, high: float, foot: float, tip: float, corner: float) -> Outline:
+    return round_polygon([(low, foot - 1.0), (high, foot - 1.0), (high, tip), (low, tip)], [0.0, 0.0, corner, corner])
+
+
+def _rooted(tongue: Solid, region, low: float, high: float, back: float, foot: float, brow: float) -> Solid:  # type: ignore[no-untyped-def]
+    """Return the tongue with what lies between it and a curved wall filled up to the mouth."""
+    import shapely
+
+    strip = shapely.intersection(region, shapely.box(low, back, high, region.bounds[3] + 1.0))
+    parts = [g for g in shapely.get_parts(strip) if g.geom_type == "Polygon"]
+    plan = max(parts, key=lambda g: g.area).simplify(0.5 * INSET)
+    block = round_polygon(np.asarray(plan.exterior.coords)[:-1, :2], 0.0)
+    axes = Axes(np.array([0.0, 0.0, foot]), UPRIGHT.right, UPRIGHT.up)
+    return combine_many(tongue, [extrude(block, axes=axes, height=brow - foot - INSET)], "fuse", what="pull tab")
