@@ -18,21 +18,24 @@ from mountgen.features.device_check import check_device, explain_device
 from mountgen.features.drain import drill_drains
 from mountgen.features.lip import cut_inwards, notch, round_front, scoop_lip, stand_lip
 from mountgen.features.part import Device as SeatedDevice
-from mountgen.features.part import Part
+from mountgen.features.part import Part, SoftZone
 from mountgen.features.profile import Profile, draw_profile
 from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, divide_around, tessellate
 from mountgen.loft import Shell, make_block
+from mountgen.material import find_material
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
 from mountgen.shape import combine_many, extrude, require_one_solid, round_polygon
+from mountgen.verdict import Check
 
 if TYPE_CHECKING:
     from mountgen.recipe import Device
     from mountgen.shape import Outline
 
 CHEEK = 2.0  # mm, the thinnest cheek that is left standing beside the seat
+PLAN_CHORD = 0.1  # mm, of the mesh on which places for tabs and pads are sought
 FLOOR = 1.5  # mm of material that must be left below the deck
 
 
@@ -50,12 +53,43 @@ def make_phone_shelf(
     tools = carve_shelf(profile, seat, space, recipe)
     solid = combine_many(divide_around(block.solid), tools, "cut", what="deck, seat and lip")
     solid = require_one_solid(solid, what="deck, seat and lip", remedy="set a higher deck.height, or a smaller device")
+    solid, soft, judged, notes = _add_holds(solid, recess, recipe)
     mesh = tessellate(solid)
     device = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
     checks = check_device(device, mesh, profile, seat, recess, recipe=recipe)
-    return Part(
-        body=Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes), device=device, checks=checks
-    )
+    body = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes)
+    return Part(body=body, soft=soft, device=device, checks=(*checks, *judged), notes=notes)
+
+
+def _add_holds(
+    solid: Solid, recess: Recess, recipe: PhoneShelfRecipe
+) -> tuple[Solid, tuple[SoftZone, ...], tuple[Check, ...], tuple[str, ...]]:
+    """Add what holds the shelf in the recess: retaining tabs and tape pads, in as few booleans as possible."""
+    from mountgen.features.tabs import plan_tabs
+    from mountgen.features.tape_pads import plan_pads
+
+    if recipe.tabs is None and recipe.tape is None:
+        return solid, (), (), ()
+    mesh = tessellate(solid, chord=PLAN_CHORD)
+    soft: tuple[SoftZone, ...] = ()
+    checks: tuple[Check, ...] = ()
+    notes: tuple[str, ...] = ()
+    plinths: list[Solid] = []
+    cuts: list[Solid] = []
+    hooks: list[Solid] = []
+    if recipe.tabs is not None:
+        tabs = plan_tabs(mesh, recess, tabs=recipe.tabs, material=find_material(recipe.material))
+        cuts, hooks = [*tabs.cut], [*tabs.add]
+        soft, checks, notes = tabs.soft, tabs.checks, tabs.notes
+    if recipe.tape is not None:
+        pads = plan_pads(mesh, recess, tape=recipe.tape, avoid=soft)
+        plinths, cuts = [*pads.add], [*cuts, *pads.cut]
+        soft, checks, notes = (*soft, *pads.soft), (*checks, *pads.checks), (*notes, *pads.notes)
+    what = "retaining tabs and tape pads"
+    solid = combine_many(combine_many(solid, plinths, "fuse", what=what), cuts, "cut", what=what)
+    solid = combine_many(solid, hooks, "fuse", what=what)
+    remedy = "make tabs.length, tabs.width, tape.length or tape.width smaller"
+    return require_one_solid(solid, what=what, remedy=remedy), soft, checks, notes
 
 
 def _goes_in(
