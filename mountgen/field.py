@@ -9,7 +9,7 @@ good to a small fraction of the pitch.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cos, radians, sqrt, tan
 from typing import TYPE_CHECKING
 
@@ -35,6 +35,7 @@ PITCH_SHARE = 0.25  # of the clearance; the scallop between nodes on a ball of r
 FINEST, COARSEST = 0.06, 0.5  # mm
 MOST_NODES = 2_500_000
 SPIKE_SHARE, SPIKES = 0.03, (1.0, 3.0)  # of the mouth's size, within mm: spikes of its outline narrower than twice this go
+FEATHER = 0.6  # mm; the least thickness of the part at the rim
 RIM_ZONE = 3.0  # mm below the lid; the scan above this is the rim's, for its own clearance
 WALL_SLOPE = 45.0  # degrees from the plane of the mouth; steeper is wall, flatter is floor
 UNSEEN_REPORTED = 4.0  # mm²; smaller unseen spots are counted, not listed
@@ -132,17 +133,34 @@ def build_space(recess: Recess, *, fit: Fit) -> InsertableSpace:
         height = stamp_points(
             spots, np.full(len(spots), floor_gap), slope=slope, origin=origin, pitch=pitch, height=height
         )
-    height = _bound_by_mouth(height, inside, mouth, top, slope, origin, pitch)
-    height = dilate_cone(height, slope=slope, pitch=pitch)
-    if float(np.where(inside, height, np.inf).min()) > top - 1.0:
+    space = confine(InsertableSpace(
+        height=height, seen=seen, mouth=mouth, lid=recess.lid, origin=origin, pitch=pitch, draft_deg=fit.draft, top=top,
+        unseen=_list_unseen(hidden, origin, pitch),
+    ), edge=FEATHER)
+    if float(space.height.min()) > top - 1.0:
         raise FieldError(
             f"clearance {max(floor_gap, wall_gap, rim_gap):g} mm and draft {fit.draft:g} degrees leave less than 1 mm of depth",
             "fit.clearance, fit.draft", "ask for less clearance or draft",
         )
-    return InsertableSpace(
-        height=height, seen=seen, mouth=mouth, lid=recess.lid, origin=origin, pitch=pitch, draft_deg=fit.draft, top=top,
-        unseen=_list_unseen(hidden, origin, pitch),
-    )
+    return space
+
+
+def confine(space: InsertableSpace, *, edge: float) -> InsertableSpace:
+    """Return the space bounded by its mouth, less the ground so near under the lid that a part there would be a feather edge.
+
+    Args:
+        space: height not yet bounded by the mouth's outline.
+        edge: least thickness of the part at the rim, mm.
+
+    Raises:
+        FieldError: nothing is left.
+    """
+    inside = fill_loop(space.mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
+    mouth = _without_feather(space, inside, edge)
+    inside = fill_loop(mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
+    slope = 1.0 / tan(radians(space.draft_deg))
+    bounded = _bound_by_mouth(space.height, inside, mouth, space.top, slope, space.origin, space.pitch)
+    return replace(space, mouth=mouth, height=dilate_cone(bounded, slope=slope, pitch=space.pitch))
 
 
 def shrink_loop(loop: Floats, gap: float) -> Floats:
@@ -153,7 +171,13 @@ def shrink_loop(loop: Floats, gap: float) -> Floats:
     """
     import shapely
 
-    region = shapely.make_valid(shapely.Polygon(loop))
+    return _fair_loop(shapely.make_valid(shapely.Polygon(loop)), gap)
+
+
+def _fair_loop(region, gap: float) -> Floats:  # type: ignore[no-untyped-def]
+    """Return the largest loop of a region moved inwards by `gap` mm and cleared of spikes."""
+    import shapely
+
     spike = float(np.clip(SPIKE_SHARE * sqrt(region.area), *SPIKES))
     region = shapely.buffer(shapely.buffer(region, -gap - spike, quad_segs=16), spike, quad_segs=16)
     parts = [g for g in shapely.get_parts(region) if g.geom_type == "Polygon" and not g.is_empty]
@@ -164,6 +188,16 @@ def shrink_loop(loop: Floats, gap: float) -> Floats:
     loop = np.asarray(max(parts, key=lambda g: g.area).exterior.coords)[:-1]
     area = 0.5 * float((loop[:, 0] * np.roll(loop[:, 1], -1) - loop[:, 1] * np.roll(loop[:, 0], -1)).sum())
     return resample_loop(loop if area > 0 else loop[::-1], step=0.5)
+
+
+def _without_feather(space: InsertableSpace, inside: Bools, edge: float) -> Floats:
+    import shapely
+    from contourpy import contour_generator
+
+    thick = np.clip(lid_height(space.lid, *np.meshgrid(space.x, space.y)) - space.height, 0.0, 2.0 * edge)
+    lines = contour_generator(x=space.x, y=space.y, z=np.where(inside, thick, 0.0)).lines(edge)
+    loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines if len(line) > 3]
+    return _fair_loop(max(loops, key=lambda loop: loop.area, default=shapely.Polygon()), 0.0)
 
 
 def _choose_grid(mouth: Floats, gap: float) -> tuple[float, tuple[float, float], tuple[int, int]]:

@@ -420,3 +420,90 @@ def divide_around(solid: Solid, parts: int = 16) -> Solid:
         mend.Perform()
         divided = mend.Shape()
     return divided if len(solids_of(divided)) == 1 and is_valid(divided) else solid
+
+
+@dataclass(frozen=True, eq=False)
+class Sleeve:
+    """A tube trimmed by two height fields, as one face of a solid. inside: the solid lies outside the tube."""
+
+    tube: Surface
+    low: TubeEnd
+    high: TubeEnd
+    inside: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Cap:
+    """A height field trimmed by the ends of one or two sleeves, as one face of a solid that lies below it, or above if not `up`."""
+
+    outer: TubeEnd
+    inner: TubeEnd | None = None
+    up: bool = True
+
+
+def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
+    """Return the solid bounded by sleeves and caps. Every end belongs to one sleeve and one cap, so nothing is intersected.
+
+    Raises:
+        KernelError: the solid does not check as valid.
+    """
+    from OCP.BRep import BRep_Builder
+    from OCP.BRepLib import BRepLib
+    from OCP.Geom2d import Geom2d_Line
+    from OCP.gp import gp_Dir2d, gp_Pnt, gp_Pnt2d
+    from OCP.TopLoc import TopLoc_Location
+    from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shell, TopoDS_Solid, TopoDS_Vertex, TopoDS_Wire
+
+    build, here = BRep_Builder(), TopLoc_Location()
+    grounds = {id(cap.outer.field): height_surface(cap.outer.field) for cap in caps}
+    rings: dict[int, Any] = {}
+    shell, solid = TopoDS_Shell(), TopoDS_Solid()
+    build.MakeShell(shell)
+    for sleeve in sleeves:
+        wall, face, ends = spline_surface(sleeve.tube), TopoDS_Face(), []
+        build.MakeFace(face, wall, SEAM)
+        for end in (sleeve.low, sleeve.high):
+            vertex, edge = TopoDS_Vertex(), TopoDS_Edge()
+            build.MakeVertex(vertex, gp_Pnt(*(float(c) for c in end.space[0])), TRIM)
+            build.MakeEdge(edge, _curve(end.axis, end.space), TRIM)
+            build.UpdateEdge(edge, _curve(end.axis, end.wall), wall, here, TRIM)
+            build.UpdateEdge(edge, _curve(end.axis, end.plan), grounds[id(end.field)], here, TRIM)
+            build.Add(edge, vertex.Oriented(_forward(True)))
+            build.Add(edge, vertex.Oriented(_forward(False)))
+            build.Range(edge, float(end.axis.breaks[0]), float(end.axis.breaks[-1]))
+            rings[id(end)] = edge
+            ends.append((vertex, edge))
+        (foot, low), (brow, high) = ends
+        u0, u1 = float(sleeve.tube.u.breaks[0]), float(sleeve.tube.u.breaks[-1])
+        seam, loop = TopoDS_Edge(), TopoDS_Wire()
+        build.MakeEdge(seam, wall.UIso(u0), TRIM)
+        sides = (Geom2d_Line(gp_Pnt2d(u, 0.0), gp_Dir2d(0, 1)) for u in (u1, u0))
+        build.UpdateEdge(seam, *sides, wall, here, TRIM)
+        build.Add(seam, foot.Oriented(_forward(True)))
+        build.Add(seam, brow.Oriented(_forward(False)))
+        build.Range(seam, float(sleeve.low.wall[0, 1]), float(sleeve.high.wall[0, 1]))
+        build.MakeWire(loop)
+        for part in (low, seam, high.Reversed(), seam.Reversed()):
+            build.Add(loop, part)
+        loop.Closed(True)
+        build.Add(face, loop)
+        build.Add(shell, face.Reversed() if sleeve.inside else face)
+    for cap in caps:
+        face = TopoDS_Face()
+        build.MakeFace(face, grounds[id(cap.outer.field)], SEAM)
+        for end, hole in ((cap.outer, False), (cap.inner, True)):
+            if end is None:
+                continue
+            ring = TopoDS_Wire()
+            build.MakeWire(ring)
+            build.Add(ring, rings[id(end)].Reversed() if hole else rings[id(end)])
+            ring.Closed(True)
+            build.Add(face, ring)
+        build.Add(shell, face if cap.up else face.Reversed())
+    shell.Closed(True)
+    BRepLib.SameParameter_s(shell, 1e-5, True)
+    build.MakeSolid(solid)
+    build.Add(solid, shell)
+    if not is_valid(solid):
+        raise KernelError("walls and caps do not make a valid solid", "body", "the solid is made another way")
+    return solid

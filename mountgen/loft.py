@@ -11,7 +11,8 @@ from math import ceil, radians, tan
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats
+from mountgen.arrays import Bools, Floats, Singles
+from mountgen.datum import lid_height
 from mountgen.errors import KernelError, LoftError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import (
@@ -26,18 +27,21 @@ from mountgen.kernel import (
     solids_of,
     tessellate,
 )
-from mountgen.raster import EMPTY, dilate_cone, fill_loop
+from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
 from mountgen.section import (
     WallTrace,
     choose_split,
     find_floor,
+    local_slope,
     sample_height,
     trace_wall,
     without_ledges,
 )
-from mountgen.spline import Axis, Surface, fit_surface, interval_error, uniform_axis
+from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, uniform_axis
 
-CROSSINGS = (4.0, 9.0, 14.0)  # degrees by which the wall is steeper than the floor where they meet, tried in this order
+# degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
+LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
+RELAXED = ((4.0, 0.6), (4.0, 1.2), (9.0, 1.2), (14.0, 2.0))
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.015  # mm; how far a fitted sample may lie on the wrong side
 ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
@@ -45,6 +49,7 @@ ROUNDS = 12  # of correcting, at most
 WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
 ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
+EDGE_ROUNDS = 7  # of halving the edge's intervals where it is off, at most
 EDGE_ERROR = 0.002  # mm between an edge and the faces it bounds
 TANGLE = 0.4  # mm; a wall that runs along the floor may come out of it by this much without being cut there; the floor is safe itself
 FLOOR_SAMPLE = 0.3  # mm
@@ -110,23 +115,26 @@ def fit_shell(space: InsertableSpace) -> Shell:
     """
     split = choose_split(space)
     floor = find_floor(space, split)
-    for crossing in CROSSINGS:
-        cleared = without_ledges(space, floor, split + crossing)
+    for crossing, edge in RELAXED:
+        cleared = without_ledges(space, floor, split + crossing, edge=edge)
         trace = trace_wall(cleared, floor, split + 0.5 * crossing)
         ground = _fit_floor(cleared, floor, trace, split)
         shell = Shell(wall=_fit_wall(trace, cleared, ground), floor=ground, split_deg=split)
-        if _is_sound(shell):
+        if _is_sound(shell, space):
             return shell
     raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
 
 
-def _is_sound(shell: Shell) -> bool:
-    """Return whether the wall meets the floor in one simple curve, and its loops above it do not cross themselves."""
+def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
+    """Return whether the wall meets the floor in one simple curve under the lid, and its loops above it do not cross themselves."""
     import shapely
 
     try:
         foot = _meet(shell.wall, shell.floor)
     except KernelError:
+        return False
+    plan, z = foot.space[:, :2], foot.space[:, 2]
+    if float((lid_height(space.lid, plan[:, 0], plan[:, 1]) - z).min()) < LEAST_EDGE:
         return False
     around = np.linspace(0.0, 1.0, 6 * shell.wall.u.poles, endpoint=False)
     if not shapely.Polygon((foot.axis.basis(around) @ foot.plan)).is_valid:
@@ -174,8 +182,8 @@ def _meet(wall: Surface, field: Surface) -> TubeEnd:
         point = wall.at_points(u, height)
         return point[:, 2] - field.at_points(point[:, 0], point[:, 1])[:, 0]
 
-    for parts in (2, 4, 8, 16):
-        axis = Axis(_refined(wall.u.breaks, parts), periodic=False)
+    axis = Axis(_refined(wall.u.breaks, 2), periodic=False)
+    for _ in range(EDGE_ROUNDS):
         at = _refined(axis.breaks, 3)
         grid = wall.at(at, v)
         over = grid[..., 2] - field.at_points(grid[..., 0].ravel(), grid[..., 1].ravel()).reshape(grid.shape[:2])
@@ -194,22 +202,28 @@ def _meet(wall: Surface, field: Surface) -> TubeEnd:
         point = wall.at_points(at, height)
         point[:, 2] = field.at_points(point[:, 0], point[:, 1])[:, 0]
         end = TubeEnd(
-            axis=axis, space=_fit_curve(axis, at, point), wall=_fit_curve(axis, at, np.column_stack([at, height])),
-            plan=_fit_curve(axis, at, point[:, :2]), field=field,
+            axis=axis, space=fit_curve(at, point, axis), wall=fit_curve(at, np.column_stack([at, height]), axis),
+            plan=fit_curve(at, point[:, :2], axis), field=field,
         )
-        if _edge_error(wall, end) < EDGE_ERROR:
+        off = _edge_error(wall, end)
+        if off.max() < EDGE_ERROR:
             return end
+        axis = axis.split(off > 0.3 * EDGE_ERROR, shortest=0.0)
     raise KernelError("the wall meets the floor in a curve with kinks", "body", "the solid is made another way")
 
 
-def _edge_error(wall: Surface, end: TubeEnd) -> float:
-    """Return how far an edge's curve in space lies from the same curve on wall and field, mm, at most."""
+def _edge_error(wall: Surface, end: TubeEnd) -> Floats:
+    """Return how far, in each interval of its axis, an edge's curve in space lies from the same curve on wall and field, mm."""
     at = _refined(end.axis.breaks, 4)
-    basis = end.axis.basis(at)
-    space, on_wall, plan = basis @ end.space, basis @ end.wall, basis @ end.plan
+    basis = Surface(end.axis, Axis(np.array([0.0, 1.0]), False), np.repeat(
+        np.hstack([end.space, end.wall, end.plan])[:, None, :], 4, axis=1
+    )).at_points(at, np.zeros(len(at)))
+    space, on_wall, plan = basis[:, :3], basis[:, 3:5], basis[:, 5:]
     on_field = np.column_stack([plan, end.field.at_points(plan[:, 0], plan[:, 1])])
-    off = (wall.at_points(on_wall[:, 0], on_wall[:, 1]) - space, on_field - space)
-    return max(float(np.linalg.norm(d, axis=1).max()) for d in off)
+    off = np.maximum(
+        np.linalg.norm(wall.at_points(on_wall[:, 0], on_wall[:, 1]) - space, axis=1), np.linalg.norm(on_field - space, axis=1)
+    )
+    return off[:-1].reshape(-1, 4).max(axis=1)
 
 
 def _refined(breaks: Floats, parts: int) -> Floats:
@@ -217,22 +231,9 @@ def _refined(breaks: Floats, parts: int) -> Floats:
     return np.concatenate([*inner, breaks[-1:]])
 
 
-def _fit_curve(axis: Axis, at: Floats, data: Floats) -> Floats:
-    """Return the poles (P, D) of the clamped cubic nearest to data (N, D), through its two ends."""
-    basis = axis.basis(at)
-    poles = np.zeros((axis.poles, data.shape[1]))
-    poles[0], poles[-1] = data[0], data[-1]
-    rest = data - basis @ poles
-    inner = basis[:, 1:-1]
-    poles[1:-1] = np.linalg.solve(inner.T @ inner, inner.T @ rest)
-    return poles
-
-
 def _lid_surface(space: InsertableSpace, like: Surface, shift: float) -> Surface:
     x = np.linspace(like.u.breaks[0], like.u.breaks[-1], 12)
     y = np.linspace(like.v.breaks[0], like.v.breaks[-1], 12)
-    from mountgen.datum import lid_height
-
     z = lid_height(space.lid, *np.meshgrid(x, y, indexing="ij")) + shift
     axes = (Axis(x[[0, -1]], False), Axis(y[[0, -1]], False))
     return fit_surface(x, y, z[..., None], *axes)
@@ -266,10 +267,11 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface) -> Surf
             break
         u_axis, v_axis = u_new, v_new
         surface = fit_surface(u, z, data, u_axis, v_axis)
+    slope = local_slope(space)
     fine_u, fine_z = np.arange(2 * count) / (2 * count), np.sort(np.concatenate([z, 0.5 * (z[:-1] + z[1:]), z[-1:]]))
     for turn in range(ROUNDS):
         point = surface.at(fine_u, fine_z)
-        short = np.maximum(_sunk(space, point, fine_z[None, :], across=True) - ONE_SIDED, 0.0)
+        short = np.maximum(_sunk(space, slope, point, fine_z[None, :], across=True) - ONE_SIDED, 0.0)
         bare = fine_z[None, :] > ground.at_points(point[..., 0].ravel(), point[..., 1].ravel()).reshape(short.shape) - 0.1
         short[~bare | (fine_z[None, :] >= space.top)] = 0.0
         if short.max() < ENOUGH:
@@ -296,16 +298,13 @@ def _inward(points: Floats) -> Floats:
     return unit
 
 
-def _sunk(space: InsertableSpace, plan: Floats, height: Floats, *, across: bool) -> Floats:
+def _sunk(space: InsertableSpace, slope: Singles, plan: Floats, height: Floats, *, across: bool) -> Floats:
     """Return how far points lie below the insertable surface, mm: across it in plan, or square to it. Negative above it.
 
-    plan: (..., 2) mm; height: mm, of a shape that fits plan's.
+    slope: (R, C), of the space at its nodes; plan: (..., 2) mm; height: mm, of a shape that fits plan's.
     """
-    h = 1.5 * space.pitch
-    dx = sample_height(space, plan + [h, 0.0]) - sample_height(space, plan - [h, 0.0])
-    dy = sample_height(space, plan + [0.0, h]) - sample_height(space, plan - [0.0, h])
-    slope = np.hypot(dx, dy) / (2.0 * h)
-    sunk: Floats = (sample_height(space, plan) - height) / (np.maximum(slope, 1.0) if across else np.sqrt(1.0 + slope**2))
+    along = sample_grid(slope, plan, origin=space.origin, pitch=space.pitch)
+    sunk: Floats = (sample_height(space, plan) - height) / (np.maximum(along, 1.0) if across else np.sqrt(1.0 + along**2))
     return sunk
 
 
@@ -351,12 +350,13 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
             break
         x_axis, y_axis = x_new, y_new
         surface = fit_surface(x, y, data, x_axis, y_axis)
+    slope = local_slope(space)
     fine_x, fine_y = np.linspace(low[0], high[0], 2 * nx), np.linspace(low[1], high[1], 2 * ny)
     plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
     wide = np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
     for turn in range(ROUNDS):
         height = surface.at(fine_x, fine_y)[..., 0]
-        short = np.where(wide, np.maximum(_sunk(space, plan, height, across=False) - ONE_SIDED, 0.0), 0.0)
+        short = np.where(wide, np.maximum(_sunk(space, slope, plan, height, across=False) - ONE_SIDED, 0.0), 0.0)
         if short.max() < ENOUGH:
             break
         data[..., 0] += 1.4 * _spread(short.reshape(nx, 2, ny, 2).max(axis=(1, 3)), (3 + turn, 3 + turn))

@@ -197,6 +197,19 @@ def _disc_highest(height, half, first, last, out):  # type: ignore[no-untyped-de
 
 
 @_jit
+def _bilinear(field, x, y, out):  # type: ignore[no-untyped-def]
+    rows, cols = field.shape
+    for i in range(x.shape[0]):
+        fx = min(max(x[i], 0.0), cols - 1.001)
+        fy = min(max(y[i], 0.0), rows - 1.001)
+        c, r = int(fx), int(fy)
+        tx, ty = fx - c, fy - r
+        low = field[r, c] * (1.0 - tx) + field[r, c + 1] * tx
+        high = field[r + 1, c] * (1.0 - tx) + field[r + 1, c + 1] * tx
+        out[i] = low * (1.0 - ty) + high * ty
+
+
+@_jit
 def _look_around(height, empty, todo, reach, out):  # type: ignore[no-untyped-def]
     rows, cols = height.shape
     for i in range(todo.shape[0]):
@@ -337,6 +350,14 @@ def dilate_cone(height: Singles, *, slope: float, pitch: float) -> Singles:
     raised = height.copy()
     _sweep_cone(raised, slope * pitch, sqrt(2.0), sqrt(5.0))
     return raised
+
+
+def sample_grid(field: Singles, points: Floats, *, origin: tuple[float, float], pitch: float) -> Floats:
+    """Return a field's values at points (..., 2), mm, bilinear between nodes; beyond its edge that of the edge."""
+    flat = np.asarray(points, dtype=np.float64).reshape(-1, 2)
+    out = np.empty(len(flat))
+    _bilinear(field, (flat[:, 0] - origin[0]) / pitch, (flat[:, 1] - origin[1]) / pitch, out)
+    return out.reshape(points.shape[:-1])
 
 
 def dilate_disc(height: Singles, *, radius: float, pitch: float) -> Singles:

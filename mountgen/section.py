@@ -12,11 +12,11 @@ from math import radians, tan
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, freeze
+from mountgen.arrays import Bools, Floats, Singles, freeze
 from mountgen.datum import resample_loop, signed_area
 from mountgen.errors import SectionError
-from mountgen.field import InsertableSpace
-from mountgen.raster import climb, dilate_disc
+from mountgen.field import InsertableSpace, confine
+from mountgen.raster import climb, dilate_disc, sample_grid
 
 SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range
 SPLIT_STEP = 2.5  # degrees
@@ -89,16 +89,7 @@ def cut_sections(space: InsertableSpace, z: Floats) -> tuple[Section, ...]:
 
 def sample_height(space: InsertableSpace, points: Floats) -> Floats:
     """Return the insertable height at points (..., 2), mm, bilinear between nodes."""
-    rows, cols = space.height.shape
-    fx = np.clip((points[..., 0] - space.origin[0]) / space.pitch, 0, cols - 1.001)
-    fy = np.clip((points[..., 1] - space.origin[1]) / space.pitch, 0, rows - 1.001)
-    c, r = fx.astype(np.int64), fy.astype(np.int64)
-    tx, ty = fx - c, fy - r
-    h = space.height
-    value: Floats = (
-        (h[r, c] * (1 - tx) + h[r, c + 1] * tx) * (1 - ty) + (h[r + 1, c] * (1 - tx) + h[r + 1, c + 1] * tx) * ty
-    ).astype(np.float64)
-    return value
+    return sample_grid(space.height, points, origin=space.origin, pitch=space.pitch)
 
 
 def steepness(space: InsertableSpace) -> Floats:
@@ -118,6 +109,12 @@ def steepness(space: InsertableSpace) -> Floats:
         square += np.minimum(before, after) ** 2
     slope: Floats = np.sqrt(square) / np.float32(step * space.pitch)
     return slope
+
+
+def local_slope(space: InsertableSpace) -> Singles:
+    """Return the slope at every node from central differences over three nodes, (R, C), mm per mm: a wall's full steepness counts."""
+    dy, dx = np.gradient(space.height, np.float32(space.pitch))
+    return np.hypot(dx, dy)
 
 
 def choose_split(space: InsertableSpace) -> float:
@@ -168,7 +165,7 @@ def _disc(radius: float) -> Bools:
     return np.asarray(row**2 + col**2 <= radius**2)
 
 
-def without_ledges(space: InsertableSpace, floor: Bools, ramp_deg: float) -> InsertableSpace:
+def without_ledges(space: InsertableSpace, floor: Bools, ramp_deg: float, *, edge: float) -> InsertableSpace:
     """Return the space with all ground filled that cannot be reached from the floor up walls steeper than `ramp_deg`.
 
     Ears, ledges, the flare of a rounded rim and pits cut off from the floor go, and the wall's corners are rounded to a radius
@@ -180,7 +177,7 @@ def without_ledges(space: InsertableSpace, floor: Bools, ramp_deg: float) -> Ins
     steep = climb(space.height, floor, slope, pitch=space.pitch)
     radius = _share_of_mouth(space, CORNER_SHARE, CORNERS)
     closed = -dilate_disc(-dilate_disc(steep, radius=radius, pitch=space.pitch), radius=radius, pitch=space.pitch)
-    return replace(space, height=np.where(floor, steep, closed))
+    return confine(replace(space, height=np.where(floor, steep, closed)), edge=edge)
 
 
 def _flare_level(space: InsertableSpace) -> float:

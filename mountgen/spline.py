@@ -1,4 +1,4 @@
-"""Least-squares tensor B-splines, fitted from one side, with knots put where the data need them. A leaf: numpy only.
+"""Least-squares tensor B-splines, fitted from one side, with knots put where the data need them. A leaf.
 
 Bicubic throughout. A fit is "one-sided" when no sample lies more than a tolerance on the wrong side of it: the data are moved
 by the (spread) shortfall and fitted again, until it holds.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -71,7 +72,7 @@ class Axis:
         return full
 
     def split(self, where: Bools, *, shortest: float) -> Axis:
-        """Return the axis with every marked interval (B-1,) bool halved, if the halves stay longer than `shortest`."""
+        """Return the axis with every marked interval (B-1,) bool halved, if the halves are no shorter than `shortest`."""
         length = np.diff(self.breaks)
         middle = 0.5 * (self.breaks[:-1] + self.breaks[1:])
         return Axis(np.sort(np.concatenate([self.breaks, middle[where & (length >= 2 * shortest)]])), self.periodic)
@@ -92,13 +93,49 @@ class Surface:
 
     def at_points(self, u: Floats, v: Floats) -> Floats:
         """Return values at the N single points (u, v), each (N,), as (N, D)."""
-        i, a = self.u.local(u)
-        j, b = self.v.local(v)
-        value = np.zeros((len(u), self.poles.shape[2]))
-        for k in range(DEGREE + 1):
-            for m in range(DEGREE + 1):
-                value += (a[:, k] * b[:, m])[:, None] * self.poles[(i + k) % self.u.poles, (j + m) % self.v.poles]
+        i, a = self.u.local(np.asarray(u, dtype=np.float64))
+        j, b = self.v.local(np.asarray(v, dtype=np.float64))
+        value = np.empty((len(u), self.poles.shape[2]))
+        _gather(np.ascontiguousarray(self.poles), i, a, j, b, value)
         return value
+
+
+@numba.njit(cache=True, nogil=True)
+def _gather(poles, i, a, j, b, value):  # type: ignore[no-untyped-def]
+    count_u, count_v, size = poles.shape
+    for n in range(value.shape[0]):
+        for d in range(size):
+            total = 0.0
+            for k in range(4):
+                row = (i[n] + k) % count_u
+                for m in range(4):
+                    total += a[n, k] * b[n, m] * poles[row, (j[n] + m) % count_v, d]
+            value[n, d] = total
+
+
+def fit_curve(at: Floats, data: Floats, axis: Axis) -> Floats:
+    """Return the poles (P, D) of the cubic on a clamped axis nearest to data (N, D) at parameters (N,), through its two ends."""
+    from scipy.linalg import solveh_banded
+
+    start, weight = axis.local(at)
+    count = axis.poles
+    poles = np.zeros((count, data.shape[1]))
+    poles[0], poles[-1] = data[0], data[-1]
+    held = np.einsum("nk,nkd->nd", weight, np.where(
+        ((start[:, None] + np.arange(4)) % (count - 1) == 0)[..., None], poles[start[:, None] + np.arange(4)], 0.0
+    ))
+    rest = data - held
+    band, right = np.zeros((4, count)), np.zeros_like(poles)
+    for k in range(4):
+        np.add.at(right, start + k, weight[:, k, None] * rest)
+        for m in range(k, 4):
+            np.add.at(band[3 - (m - k)], start + m, weight[:, k] * weight[:, m])
+    band[3] += 1e-12 * band[3].max()
+    inner = band[:, 1:-1].copy()
+    for k in range(3):
+        inner[k, : 3 - k] = 0.0  # couplings to the held first pole
+    poles[1:-1] = solveh_banded(inner, right[1:-1])
+    return poles
 
 
 def fit_surface(u: Floats, v: Floats, data: Floats, u_axis: Axis, v_axis: Axis) -> Surface:
