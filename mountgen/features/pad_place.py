@@ -256,4 +256,8 @@ def _overlap(spots: list[Spot], other: Spot, length: float, width: float) -> Boo
         mine = half[0] * np.abs((axis * right).sum(1)) + half[1] * np.abs((axis * up).sum(1))
         its = half[0] * np.abs(axis @ other.right) + half[1] * np.abs(axis @ other.up)
         apart |= np.abs((centres * axis).sum(1)) > mine + its - GAP
+    for axis in (np.array([s.normal for s in spots]), np.broadcast_to(other.normal, right.shape)):
+        mine = half[0] * np.abs((axis * right).sum(1)) + half[1] * np.abs((axis * up).sum(1))
+        its = half[0] * np.abs(axis @ other.right) + half[1] * np.abs(axis @ other.up)
+        apart |= np.abs((centres * axis).sum(1)) > mine + its + GAP
     return ~apart

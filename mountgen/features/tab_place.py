@@ -17,8 +17,7 @@ BACKING = 2.0  # mm of part that must be left behind and below the slot
 LAND = 1.5  # mm of part that must be left beside the slot
 SIDE_GAP = 1.0  # mm, width of the slots that free the arm above and below
 FACING = 40.0  # degrees; a wall that faces farther away from the side is not its end wall
-SHORT_OF_FRONT = 4.0  # mm; an arm whose tip would lie farther behind the front than this could not be reached
-END_WALL = 5.0  # mm; what lies farther in than this is not the end wall
+TALLEST = 15.0  # mm that the part may stand over the arm's tip, where its front leans; the slots go on through it
 OFF = 0.0137  # mm; rays aimed exactly at corners of triangles may slip through
 
 
@@ -38,7 +37,8 @@ class TabPlace:
 
     side    : +1 towards +x, -1 towards -x.
     origin  : (3,) mm, z = 0; outward and across: (3,) unit vectors at right angles to z, across = z x outward.
-    top     : height of the arm's tip, mm; low: the lowest height down to which the wall is thick enough.
+    top     : height of the arm's tip at its lowest, mm.  peak: highest of the part over arm and slot, mm.
+    low     : the lowest height down to which the wall is thick enough, mm.
     """
 
     side: int
@@ -46,6 +46,7 @@ class TabPlace:
     outward: Floats
     across: Floats
     top: float
+    peak: float
     low: float
 
     def __post_init__(self) -> None:
@@ -143,31 +144,28 @@ def _try_place(
     run = _longest_run(known & even & (thick >= room.depth).all(axis=1) & (square > 0.5).all(axis=1))
     if run is None:
         return None
-    first_row, last_row = run
-    end_wall = np.abs(arm - arm[first_row].mean()) < END_WALL  # rays that pass over it meet what lies beyond
-    if first_row - int(np.argmax(end_wall.any(axis=1))) > SHORT_OF_FRONT / STEP:
+    near = float(z[run[0]])
+    out = np.linspace(float(arm[run[0]].min()) - room.depth + BACKING, float(arm[run[0]].min()) - 0.3, 4)
+    tip, peak = _find_tip(body, place, out, across[1:-1], near)
+    if peak > near + TALLEST:
         return None
-    tip = _find_tip(body, place, across[1:-1], float(arm[first_row].min()) - 0.3, float(z[first_row]))
-    return _make_place(side, outward, origin, top=tip, low=float(z[last_row]))
+    return _make_place(side, outward, origin, top=tip, peak=peak, low=float(z[run[1]]))
 
 
 def _make_place(
-    side: int, outward: Floats, origin: Floats, *, top: float = 0.0, low: float = 0.0
+    side: int, outward: Floats, origin: Floats, *, top: float = 0.0, peak: float = 0.0, low: float = 0.0
 ) -> TabPlace:
-    return TabPlace(side, origin, outward, np.cross([0.0, 0.0, 1.0], outward), top, low)
+    return TabPlace(side, origin, outward, np.cross([0.0, 0.0, 1.0], outward), top, peak, low)
 
 
-def _find_tip(body: Surface, place: TabPlace, across: Floats, out: float, near: float) -> float:
-    """Return the lowest height of the part's front over the arm, felt from above; `near` where something else stands over it."""
-    start = place.at(np.asarray(out), across, np.asarray(float(body.vertices[:, 2].max()) + 5.0))
+def _find_tip(body: Surface, place: TabPlace, out: Floats, across: Floats, near: float) -> tuple[float, float]:
+    """Return the lowest height of the part's front over an arm, and the highest over arm and slot, felt from above."""
+    start = place.at(out[:, None], across[None, :], np.asarray(float(body.vertices[:, 2].max()) + 5.0))
+    start = start.reshape(-1, 3)
     run, _ = body.cast(start, np.broadcast_to([0.0, 0.0, -1.0], start.shape))
-    heights = start[:, 2] - run
-    lowest = float(heights.min())
-    return (
-        lowest
-        if np.isfinite(heights).all() and lowest >= near and heights.max() < near + 3.0 * STEP
-        else near
-    )
+    heights = (start[:, 2] - run).reshape(len(out), -1)
+    tip = float(heights[-1].min())
+    return float(np.clip(tip, near, near + STEP)), max(near, float(heights.max()))
 
 
 def _longest_run(good: Bools) -> tuple[int, int] | None:

@@ -277,6 +277,9 @@ def _fit_tab(
     caught = max(ride.catch for ride in rides)
     chosen = 0 if caught < CATCH else next(k for k, ride in enumerate(rides) if ride.catch >= 0.9 * caught)
     crest = float(crests[chosen])
+    swing = rides[chosen].deflection * (1.0 + 1.5 * (place.peak - crest) / tabs.length)
+    if swing > _slot_width(tabs) - 0.2:
+        return None
     span = np.linspace(crest - tabs.length, crest, 25)
     wall, _, _ = feel_wall(body, place, np.linspace(-0.5, 0.5, SAMPLES) * 0.98 * tabs.width, span)
     if not np.isfinite(wall).all():
@@ -335,7 +338,7 @@ def _shape_tab(tab: Tab, tabs: RetainingTabs) -> tuple[list[Solid], Solid, SoftZ
     origin, out, along, across = tab.axes
     h, slot, fillet = tabs.thickness, _slot_width(tabs), find_fillet(tabs.thickness)
     half, reach = 0.5 * tabs.width, tabs.hook + 2.0
-    root, tip = -tabs.length, (tab.place.top - tab.crest) / cos(tab.lean) + 2.0
+    root, tip = -tabs.length, (tab.place.peak - tab.crest) / cos(tab.lean) + 2.0
     bottom = root - fillet
 
     def place(offset: float) -> Floats:
@@ -420,7 +423,7 @@ def _judge_strain(
     verdict: Verdict = "fail" if once.verdict == "fail" else "pass" if often.verdict == "pass" else "caution"
     remedy = ""
     if verdict != "pass":
-        wanted = ceil(2.0 * judged.length_needed) / 2.0
+        wanted = ceil(2.0 * often.length_needed) / 2.0
         room = _room(tabs)
         longest = min(_longest(list_places(body, tab.place.side, room), room) for tab in made)
         bears = (
