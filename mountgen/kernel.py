@@ -362,7 +362,8 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
         triangles.append(corner + offset)
         offset += len(nodes)
         explorer.Next()
-    vertices, index = np.unique(np.round(np.vstack(points), 6), axis=0, return_inverse=True)
+    corners: Floats = np.round(np.vstack(points), 6)
+    vertices, index = np.unique(corners, axis=0, return_inverse=True)
     faces = index.reshape(-1)[np.vstack(triangles)]
     keep = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
     return Mesh(vertices, faces[keep].astype(np.int32))
@@ -434,7 +435,7 @@ class Sleeve:
 
 @dataclass(frozen=True, eq=False)
 class Cap:
-    """A height field trimmed by the ends of one or two sleeves, as one face of a solid that lies below it, or above if not `up`."""
+    """A height field trimmed by the ends of one or two sleeves: a face of a solid that lies below it, or above if not `up`."""
 
     outer: TubeEnd
     inner: TubeEnd | None = None
@@ -491,12 +492,12 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
     for cap in caps:
         face = TopoDS_Face()
         build.MakeFace(face, grounds[id(cap.outer.field)], SEAM)
-        for end, hole in ((cap.outer, False), (cap.inner, True)):
-            if end is None:
+        for border, hole in ((cap.outer, False), (cap.inner, True)):
+            if border is None:
                 continue
             ring = TopoDS_Wire()
             build.MakeWire(ring)
-            build.Add(ring, rings[id(end)].Reversed() if hole else rings[id(end)])
+            build.Add(ring, rings[id(border)].Reversed() if hole else rings[id(border)])
             ring.Closed(True)
             build.Add(face, ring)
         build.Add(shell, face if cap.up else face.Reversed())

@@ -67,14 +67,10 @@ def place_walls(first: float, last: float, count: int, thickness: float, *, key:
     return [first + room * (k + 1) + thickness * k for k in range(count)]
 
 
-def _slab(
-    axis: int, start: float, thickness: float, ends: tuple[float, float], z: tuple[float, float], radius: float
-) -> Solid:
+def _slab(axis: int, start: float, thickness: float, ends: tuple[float, float], z: tuple[float, float], radius: float) -> Solid:
     """Return a slab square to x (axis 0) or y (axis 1) with rounded upper edges."""
     edge = min(radius, 0.49 * thickness)
-    outline = round_polygon(
-        [(0.0, z[0]), (thickness, z[0]), (thickness, z[1]), (0.0, z[1])], [0.0, 0.0, edge, edge]
-    )
+    outline = round_polygon([(0.0, z[0]), (thickness, z[0]), (thickness, z[1]), (0.0, z[1])], [0.0, 0.0, edge, edge])
     right: Floats
     if axis == 0:  # right x up = -y, so the prism starts at the far end
         right, origin = np.array([1.0, 0.0, 0.0]), np.array([start, ends[1], 0.0])

@@ -30,20 +30,50 @@ DEEP = 4.0  # mm below the mouth; scan deeper than this is none of the flange's 
 
 @dataclass(frozen=True, eq=False)
 class Border:
-    """A flange plate over the whole mouth. solid: mm; rise: least and greatest height of its underside above the lid at the mouth, mm."""
+    """A flange over the whole mouth, by its faces.
 
-    solid: Solid
+    tube        : its side, upright.
+    below, top  : height fields of its underside and its top.
+    rise        : least and greatest height of its underside above the lid at the mouth, mm.
+    thickness   : mm.
+    radius      : rounding of the upper outer edge, mm.
+    """
+
+    tube: Surface
+    below: Surface
+    top: Surface
     rise: tuple[float, float]
     thickness: float
+    radius: float
 
     @property
     def overlap(self) -> float:
-        """Height above the lid up to which a body must reach to be one with the plate, mm."""
+        """Height above the lid up to which a body must reach to be one with the flange, mm."""
         return self.rise[1] + 0.3 * self.thickness
+
+    def plate(self) -> Solid:
+        """Return the flange as a solid of its own.
+
+        Raises:
+            KernelError: it cannot be made.
+        """
+        slab = prism_solid(self.below, self.thickness)
+        solid = combine(loft_solid(self.tube), slab, "common", what="flange")
+        pieces = solids_of(solid)
+        if len(pieces) != 1 or not is_valid(pieces[0]):
+            remedy = "change flange.width by 0.5 mm"
+            raise KernelError("the flange does not make one valid solid", "flange", remedy)
+        return self.round_edge(pieces[0])
+
+    def round_edge(self, solid: Solid) -> Solid:
+        """Return a solid with the flange's upper outer edge rounded; as it was where the kernel cannot."""
+        if self.radius <= 0.0:
+            return solid
+        return round_longest_edge(solid, self.top, radius=min(self.radius, 0.95 * self.thickness))
 
 
 def make_flange(recess: Recess, mouth: Floats, *, flange: Flange, clearance: float, radius: float) -> Border:
-    """Make the plate that lies on the panel around the rim, closed over the mouth.
+    """Find the border that lies on the panel around the rim, closed over the mouth.
 
     Args:
         recess: the scan in the part frame.
@@ -57,7 +87,6 @@ def make_flange(recess: Recess, mouth: Floats, *, flange: Flange, clearance: flo
 
     Raises:
         FeatureError: the scan does not show enough panel; says the largest width that it does.
-        KernelError: the plate cannot be made.
     """
     import shapely
 
@@ -65,14 +94,10 @@ def make_flange(recess: Recess, mouth: Floats, *, flange: Flange, clearance: flo
     plan = shapely.buffer(shapely.buffer(rim, flange.width + SOFT, quad_segs=32), -SOFT, quad_segs=32)
     tube = _upright(np.asarray(plan.exterior.coords)[:-1, :2])
     below = _underside(recess, rim, plan, flange.width, clearance)
+    top = Surface(below.u, below.v, below.poles + flange.thickness)
     x, y = mouth.T
     rise = below.at_points(x, y)[:, 0] - lid_height(recess.lid, x, y)
-    solid = combine(loft_solid(tube), prism_solid(below, flange.thickness), "common", what="flange")
-    pieces = solids_of(solid)
-    if len(pieces) != 1 or not is_valid(pieces[0]):
-        raise KernelError("the flange does not make one valid solid", "flange", "change flange.width by 0.5 mm")
-    plate = _round_edge(pieces[0], below, flange.thickness, radius) if radius > 0.0 else pieces[0]
-    return Border(plate, (float(rise.min()), float(rise.max())), flange.thickness)
+    return Border(tube, below, top, (float(rise.min()), float(rise.max())), flange.thickness, radius)
 
 
 def _upright(loop: Floats) -> Surface:
@@ -159,28 +184,36 @@ def _require_panel(seen: Bools, away: Floats, width: float) -> None:
     )  # fmt: skip
 
 
-def _round_edge(plate: Solid, below: Surface, thickness: float, radius: float) -> Solid:
-    """Return the plate with its upper outer edge rounded; as it was where the kernel cannot."""
-    from OCP.BRep import BRep_Tool
+def round_longest_edge(solid: Solid, field: Surface, *, radius: float) -> Solid:
+    """Return a solid with the longest of its edges on a height field rounded; as it was where the kernel cannot."""
+    from OCP.BRepAdaptor import BRepAdaptor_Curve
     from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
+    from OCP.GCPnts import GCPnts_AbscissaPoint
     from OCP.Standard import Standard_Failure
     from OCP.TopAbs import TopAbs_EDGE
     from OCP.TopExp import TopExp_Explorer
     from OCP.TopoDS import TopoDS
 
-    fillet = BRepFilletAPI_MakeFillet(plate)
-    explorer = TopExp_Explorer(plate, TopAbs_EDGE)
+    longest, chosen = 0.0, None
+    explorer = TopExp_Explorer(solid, TopAbs_EDGE)
     while explorer.More():
         edge = TopoDS.Edge_s(explorer.Current())
-        curve = BRep_Tool.Curve_s(edge, 0.0, 1.0)
-        points = [curve.Value(curve.FirstParameter() * (1 - t) + curve.LastParameter() * t) for t in (0.1, 0.5, 0.9)]
+        curve = BRepAdaptor_Curve(edge)
+        ends = curve.FirstParameter(), curve.LastParameter()
+        points = [curve.Value(ends[0] * (1.0 - t) + ends[1] * t) for t in (0.1, 0.5, 0.9)]
         at = np.array([(p.X(), p.Y(), p.Z()) for p in points])
-        if np.abs(at[:, 2] - below.at_points(at[:, 0], at[:, 1])[:, 0] - thickness).max() < 0.01:
-            fillet.Add(min(radius, 0.95 * thickness), edge)
+        off = float(np.abs(at[:, 2] - field.at_points(at[:, 0], at[:, 1])[:, 0]).max())
+        length = float(GCPnts_AbscissaPoint.Length_s(curve))
+        if off < 0.01 and length > longest:
+            longest, chosen = length, edge
         explorer.Next()
+    if chosen is None:
+        return solid
+    fillet = BRepFilletAPI_MakeFillet(solid)
+    fillet.Add(radius, chosen)
     try:
         fillet.Build()
         rounded = solids_of(fillet.Shape()) if fillet.IsDone() else []
     except Standard_Failure:
         rounded = []
-    return rounded[0] if len(rounded) == 1 and is_valid(rounded[0]) else plate
+    return rounded[0] if len(rounded) == 1 and is_valid(rounded[0]) else solid

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import ceil, radians, tan
 from typing import Any
 
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
-from mountgen.errors import FeatureError, FieldError
+from mountgen.errors import FeatureError, FieldError, LoftError
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
-from mountgen.loft import Shell
+from mountgen.loft import Shell, fit_shell
 from mountgen.raster import dilate_cone, fill_loop, raster_faces, stamp_mesh
 from mountgen.spline import Axis, Surface
 
@@ -20,6 +20,35 @@ INNER_PITCH = 0.25  # mm; grid of the inner space: balls of a wall's radius are 
 SKIN_STEP = 0.5  # mm between the samples of the outer surface
 FENCE = 30.0  # mm above the mouth; height of ground outside the part, so that nothing spills over it
 LEAST_DEPTH = 1.0  # mm; an inner space less deep than this is none
+
+
+@dataclass(frozen=True, eq=False)
+class Cavity:
+    """What is inside a part's walls: the space, the shell fitted to it (None where that failed), and the wall, mm."""
+
+    space: InsertableSpace
+    shell: Shell | None
+    wall: float
+
+
+def hollow_inside(shell: Shell | None, space: InsertableSpace, *, wall: float, reach: float | None = None) -> Cavity:
+    """Find the space inside a body's walls and fit its shell.
+
+    Args:
+        shell: wall and floor of the body; None where they could not be fitted.
+        space: the body's insertable space.
+        wall: thickness of wall and floor, mm.
+        reach: how deep from the mouth plane the body goes, mm; None for all the way.
+
+    Raises:
+        FeatureError: the walls leave no room.
+    """
+    outer = sample_field(space) if shell is None else sample_shell(shell)
+    inner = raise_space(space, outer, wall=wall, reach=reach)
+    try:
+        return Cavity(inner, fit_shell(inner), wall)
+    except LoftError:
+        return Cavity(inner, None, wall)
 
 
 def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: float | None = None) -> InsertableSpace:
@@ -61,9 +90,7 @@ def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: floa
     height = np.where(inside, height, np.maximum(height, np.float32(space.top + FENCE)))
     if float(height.min()) > space.top - LEAST_DEPTH:
         raise _no_room(space, wall)
-    return replace(
-        space, height=height, seen=np.ones(shape, dtype=np.bool_), mouth=mouth, pitch=pitch, unseen=()
-    )
+    return replace(space, height=height, seen=np.ones(shape, dtype=np.bool_), mouth=mouth, pitch=pitch, unseen=())
 
 
 def _no_room(space: InsertableSpace, wall: float) -> FeatureError:
@@ -72,9 +99,7 @@ def _no_room(space: InsertableSpace, wall: float) -> FeatureError:
     circle = shapely.maximum_inscribed_circle(shapely.Polygon(space.mouth))
     depth = space.top - float(space.height.min())
     largest = max(0.0, min(float(shapely.length(circle)), depth) - 1.5)
-    return FeatureError(
-        f"a wall of {wall:g} mm leaves no room inside the part", "body.wall", f"give {largest:.1f} mm or less"
-    )
+    return FeatureError(f"a wall of {wall:g} mm leaves no room inside the part", "body.wall", f"give {largest:.1f} mm or less")
 
 
 def sample_shell(shell: Shell) -> Mesh:
