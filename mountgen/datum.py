@@ -79,7 +79,8 @@ def vector_area(vertices: Floats, faces: Ints) -> Floats:
 
 def lid_height(lid: Floats, x: Floats, y: Floats) -> Floats:
     """Return the lid's z (mm) at x, y (any shape, mm), part frame."""
-    return lid[0] + lid[1] * x + lid[2] * y + lid[3] * x * x + lid[4] * x * y + lid[5] * y * y
+    z: Floats = lid[0] + lid[1] * x + lid[2] * y + lid[3] * x * x + lid[4] * x * y + lid[5] * y * y
+    return z
 
 
 def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
@@ -121,7 +122,8 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
     open_side = _open_side(found)
     if open_side is not None:
         notes.append(
-            f"the rim is open from {_clock(open_side[0])} to {_clock(open_side[1])}: closed by the hull of the rim and the mouth plane"
+            f"the rim is open from {_clock(open_side[0])} to {_clock(open_side[1])}: "
+            "closed by the hull of the rim and the mouth plane"
         )
     _check_size(found.rim, scan)
     tilt = radians(mouth.recline)
@@ -143,7 +145,7 @@ def _into(frame: Floats, points: Floats) -> Floats:
 
 
 def _shape_frame(vertices: Floats, faces: Ints, draw: Floats) -> Floats:
-    """Return a frame that moves with the scan: origin at its centre of area, z along `draw`, x along its longest spread across."""
+    """Return a frame that moves with the scan: origin at its centre of area, z along `draw`, x along its longest spread."""
     a, b, c = (vertices[faces[:, k]] for k in range(3))
     weight = np.linalg.norm(np.cross(b - a, c - a), axis=1)
     centre = (a + b + c) / 3.0
@@ -192,7 +194,7 @@ def _search_draw(scan: Scan, guess: Floats, notes: list[str]) -> Floats:
                 score = _free_volume(sample, look, trial, pitch) * (1.0 - TURN_COST * np.degrees(np.arctan(off)))
                 if score > best:
                     best, here, moved = score, trial, True
-    direction = frame[:3, :3] @ np.array([here[0], here[1], 1.0])
+    direction: Floats = frame[:3, :3] @ np.array([here[0], here[1], 1.0])
     direction /= np.linalg.norm(direction)
     turn = np.degrees(np.arccos(np.clip(direction @ guess, -1.0, 1.0)))
     if turn > 0.05:
@@ -326,7 +328,7 @@ def _fit_lid(height: Singles, seen: Bools, inside: Bools, x: Floats, y: Floats, 
 
 
 def _deep_region(depth: Floats, inside: Bools, deepest: float, pitch: float) -> Bools:
-    """Return the recess in plan: the connected ground deeper than the rim level with the greatest volume, unseen rings bridged."""
+    """Return the recess in plan: of the connected ground below the rim level the most voluminous, unseen rings bridged."""
     from scipy import ndimage
 
     seen = ~np.isnan(depth)
@@ -355,8 +357,8 @@ def _trace_rim(
         scalar[near] = np.minimum(np.nan_to_num(depth[near], nan=level - 1.0) - level, -1e-3)
         scalar = np.clip(scalar, -1.0, 1.0)
     lines = contour_generator(z=np.pad(scalar, 1, constant_values=-1.0)).lines(0.0)
-    longest = max(lines, key=len)
-    loop: Floats = np.asarray(longest[:-1]) - 1.0
+    longest: Floats = max(lines, key=len)  # type: ignore[arg-type]  # its line type is set by an option
+    loop: Floats = longest[:-1] - 1.0
     loop = loop * pitch + np.asarray(origin)
     if signed_area(loop) < 0:
         loop = loop[::-1]

@@ -80,12 +80,12 @@ class InsertableSpace:
     @property
     def x(self) -> Floats:
         """Node columns' x, (C,) mm."""
-        return self.origin[0] + self.pitch * np.arange(self.height.shape[1])
+        return self.origin[0] + self.pitch * np.arange(self.height.shape[1], dtype=np.float64)
 
     @property
     def y(self) -> Floats:
         """Node rows' y, (R,) mm."""
-        return self.origin[1] + self.pitch * np.arange(self.height.shape[0])
+        return self.origin[1] + self.pitch * np.arange(self.height.shape[0], dtype=np.float64)
 
     def volume(self, *, below: float = 0.0) -> float:
         """Return the volume of the largest insertable body from its floor up to the lid less `below`, mm³."""
@@ -159,7 +159,7 @@ def confine(space: InsertableSpace, *, edge: float) -> InsertableSpace:
     mouth = _without_feather(space, inside, edge)
     inside = fill_loop(mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     slope = 1.0 / tan(radians(space.draft_deg))
-    bounded = _bound_by_mouth(space.height, inside, mouth, space.top, slope, space.origin, space.pitch)
+    bounded = bound_by_mouth(space.height, inside, mouth, space.top, slope, space.origin, space.pitch)
     return replace(space, mouth=mouth, height=dilate_cone(bounded, slope=slope, pitch=space.pitch))
 
 
@@ -171,10 +171,10 @@ def shrink_loop(loop: Floats, gap: float) -> Floats:
     """
     import shapely
 
-    return _fair_loop(shapely.make_valid(shapely.Polygon(loop)), gap)
+    return fair_loop(shapely.make_valid(shapely.Polygon(loop)), gap)
 
 
-def _fair_loop(region, gap: float) -> Floats:  # type: ignore[no-untyped-def]
+def fair_loop(region, gap: float) -> Floats:  # type: ignore[no-untyped-def]
     """Return the largest loop of a region moved inwards by `gap` mm and cleared of spikes."""
     import shapely
 
@@ -197,7 +197,7 @@ def _without_feather(space: InsertableSpace, inside: Bools, edge: float) -> Floa
     thick = np.clip(lid_height(space.lid, *np.meshgrid(space.x, space.y)) - space.height, 0.0, 2.0 * edge)
     lines = contour_generator(x=space.x, y=space.y, z=np.where(inside, thick, 0.0)).lines(edge)
     loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines if len(line) > 3]
-    return _fair_loop(max(loops, key=lambda loop: loop.area, default=shapely.Polygon()), 0.0)
+    return fair_loop(max(loops, key=lambda loop: loop.area, default=shapely.Polygon()), 0.0)
 
 
 def _choose_grid(mouth: Floats, gap: float) -> tuple[float, tuple[float, float], tuple[int, int]]:
@@ -228,7 +228,7 @@ def _face_clearance(recess: Recess, faces, floor_gap: float, wall_gap: float, ri
     return np.where(at_rim, rim_gap, clearance)
 
 
-def _bound_by_mouth(
+def bound_by_mouth(
     height: Singles, inside: Bools, mouth: Floats, top: float, slope: float, origin: tuple[float, float], pitch: float
 ) -> Singles:
     """Treat the mouth's outline as a wall that ends at `top`: inside it draft applies, outside nothing is allowed."""

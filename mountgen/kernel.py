@@ -362,7 +362,7 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
         triangles.append(corner + offset)
         offset += len(nodes)
         explorer.Next()
-    corners: Floats = np.round(np.vstack(points), 6)
+    corners = np.asarray(np.round(np.vstack(points), 6), dtype=np.float64)
     vertices, index = np.unique(corners, axis=0, return_inverse=True)
     faces = index.reshape(-1)[np.vstack(triangles)]
     keep = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])

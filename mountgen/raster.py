@@ -7,6 +7,7 @@ has reached holds EMPTY. The loops release the interpreter lock, so two halves o
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from math import ceil, floor, sqrt
 from os import cpu_count
 
@@ -48,10 +49,10 @@ def _raster_faces(vertices, faces, lift, x0, y0, pitch, height):  # type: ignore
             az += nz * scale
             bz += nz * scale
             cz += nz * scale
-        c_lo = max(0, int(ceil((min(ax, bx, cx) - x0) / pitch)))
-        c_hi = min(cols - 1, int(floor((max(ax, bx, cx) - x0) / pitch)))
-        r_lo = max(0, int(ceil((min(ay, by, cy) - y0) / pitch)))
-        r_hi = min(rows - 1, int(floor((max(ay, by, cy) - y0) / pitch)))
+        c_lo = max(0, ceil((min(ax, bx, cx) - x0) / pitch))
+        c_hi = min(cols - 1, floor((max(ax, bx, cx) - x0) / pitch))
+        r_lo = max(0, ceil((min(ay, by, cy) - y0) / pitch))
+        r_hi = min(rows - 1, floor((max(ay, by, cy) - y0) / pitch))
         inv = 1.0 / nz
         for r in range(r_lo, r_hi + 1):
             y = y0 + r * pitch
@@ -71,10 +72,10 @@ def _stamp(x, y, z, ball, slope, skirt, x0, y0, pitch, height):  # type: ignore[
     """Raise the field to a ball of radius `ball` about (x, y, z), continued below its tangent by a cone of steepness `slope`."""
     rows, cols = height.shape
     reach = ball + skirt
-    c_lo = max(0, int(ceil((x - reach - x0) / pitch)))
-    c_hi = min(cols - 1, int(floor((x + reach - x0) / pitch)))
-    r_lo = max(0, int(ceil((y - reach - y0) / pitch)))
-    r_hi = min(rows - 1, int(floor((y + reach - y0) / pitch)))
+    c_lo = max(0, ceil((x - reach - x0) / pitch))
+    c_hi = min(cols - 1, floor((x + reach - x0) / pitch))
+    r_lo = max(0, ceil((y - reach - y0) / pitch))
+    r_hi = min(rows - 1, floor((y + reach - y0) / pitch))
     # the cone touches the ball where the ball's own slope d / sqrt(c² - d²) equals `slope`
     touch = ball * slope / sqrt(1.0 + slope * slope)
     apex = z + ball * sqrt(1.0 + slope * slope)
@@ -103,7 +104,7 @@ def _stamp_mesh(vertices, faces, clear, slope, skirt, sagitta, x0, y0, pitch, he
                 continue  # the neighbour stamps this edge
             dx, dy, dz = vertices[b, 0] - ax, vertices[b, 1] - ay, vertices[b, 2] - az
             step = sqrt(8.0 * max(ball, 0.05) * sagitta)
-            parts = int(ceil(sqrt(dx * dx + dy * dy + dz * dz) / step))
+            parts = ceil(sqrt(dx * dx + dy * dy + dz * dz) / step)
             for i in range(1, parts):
                 t = i / parts
                 _stamp(ax + t * dx, ay + t * dy, az + t * dz, ball, slope, skirt, x0, y0, pitch, height)
@@ -219,8 +220,8 @@ def _look_around(height, empty, todo, reach, out):  # type: ignore[no-untyped-de
             angle = k * np.pi / 8.0
             dr, dc = np.sin(angle), np.cos(angle)
             for step in range(1, reach):
-                rr = int(round(r + step * dr))
-                cc = int(round(c + step * dc))
+                rr = round(r + step * dr)
+                cc = round(c + step * dc)
                 if rr < 0 or cc < 0 or rr >= rows or cc >= cols:
                     break
                 if height[rr, cc] > empty:
@@ -245,15 +246,15 @@ def _fill_rows(loop, x0, y0, pitch, inside):  # type: ignore[no-untyped-def]
                 found += 1
         cuts[:found].sort()
         for i in range(0, found - 1, 2):
-            first = max(0, int(ceil((cuts[i] - x0) / pitch)))
-            last = min(cols - 1, int(floor((cuts[i + 1] - x0) / pitch)))
+            first = max(0, ceil((cuts[i] - x0) / pitch))
+            last = min(cols - 1, floor((cuts[i + 1] - x0) / pitch))
             for c in range(first, last + 1):
                 inside[r, c] = not inside[r, c]
 
 
 def _halves(count: int) -> list[slice]:
     edges = np.linspace(0, count, THREADS + 1).astype(int)
-    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [slice(a, b) for a, b in pairwise(edges)]
 
 
 def empty_field(shape: tuple[int, int]) -> Singles:
@@ -375,7 +376,7 @@ def dilate_disc(height: Singles, *, radius: float, pitch: float) -> Singles:
 
 
 def climb(height: Singles, start: Bools, slope: Singles, *, pitch: float, most_sweeps: int = 60) -> Singles:
-    """Return the lowest field above `height` that, going away from the start nodes, nowhere rises more gently than `slope` (R, C).
+    """Return the lowest field above `height` that nowhere rises more gently than `slope` (R, C), going away from the start nodes.
 
     A path from the start climbs at least `slope` mm a mm; pits that the start cannot reach downhill are filled to their sill.
     Found by alternating sweeps until nothing changes.
@@ -390,7 +391,7 @@ def climb(height: Singles, start: Bools, slope: Singles, *, pitch: float, most_s
 
 
 def look_around(height: Singles, wanted: Bools, *, reach: float, pitch: float) -> Singles:
-    """Return, for each wanted node (in np.argwhere order), the highest of the first surfaces met in 16 directions over the plan."""
+    """Return, for each wanted node (in np.argwhere order), the highest of the surfaces met first in 16 directions of the plan."""
     todo = np.argwhere(wanted).astype(np.int32)
     out = np.full(len(todo), EMPTY, dtype=np.float32)
     _look_around(height, EMPTY, todo, max(2, ceil(reach / pitch)), out)

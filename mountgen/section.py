@@ -31,7 +31,7 @@ LEVEL_STEP = 0.25  # mm down the wall, or more where the recess is deep
 MOST_LEVELS = 140
 FOOT = 0.25  # mm inwards of a marker, where its ground is looked at
 NEAR_WALL = 1.0  # mm; a marker this near to a section on steep ground belongs to it, however it got behind
-FLARE, FLARE_DEPTH = 30.0, 4.0  # degrees, mm: in this depth under the mouth the wall may be as gentle as this, to follow a rounded rim
+FLARE, FLARE_DEPTH = 30.0, 4.0  # degrees, mm: down to this depth the wall may be as gentle as this, to follow a rounded rim
 DIVE = 14.0  # degrees; below the floor the wall is this much steeper than the gentlest wall
 PAST_FLOOR = 1.5  # mm; how deep below the floor the wall goes on leaning inwards
 FLOOR_SHARE = 0.03  # of the mouth's area; smaller flat spots are ledges, not floor
@@ -79,7 +79,8 @@ def cut_sections(space: InsertableSpace, z: Floats) -> tuple[Section, ...]:
     sections = []
     for level in z:
         loops = []
-        for line in generator.lines(float(level)):
+        lines: list[Floats] = generator.lines(float(level))  # type: ignore[assignment]  # its line type is set by an option
+        for line in lines:
             if len(line) > 3 and np.allclose(line[0], line[-1]):
                 # contourpy keeps higher ground on the left; free space is the lower ground
                 loops.append(np.ascontiguousarray(line[:-1][::-1]))
@@ -112,9 +113,10 @@ def steepness(space: InsertableSpace) -> Floats:
 
 
 def local_slope(space: InsertableSpace) -> Singles:
-    """Return the slope at every node from central differences over three nodes, (R, C), mm per mm: a wall's full steepness counts."""
+    """Return the slope at every node from central differences, (R, C), mm per mm: a wall's full steepness counts."""
     dy, dx = np.gradient(space.height, np.float32(space.pitch))
-    return np.hypot(dx, dy)
+    slope: Singles = np.hypot(dx, dy)
+    return slope
 
 
 def choose_split(space: InsertableSpace) -> float:
@@ -239,7 +241,7 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
         loops.append(points)
         met.append(on_wall)
     above = np.array([space.top + 2.0, space.top + 1.0])
-    grid = np.stack([points for points in [loops[0], loops[0], *loops]], axis=1)
+    grid = np.stack([loops[0], loops[0], *loops], axis=1)
     on_wall = np.stack([np.zeros(len(points), dtype=bool)] * 2 + met, axis=1)
     z = np.concatenate([above, levels])
     return WallTrace(points=grid[:, ::-1], z=z[::-1], on_wall=on_wall[:, ::-1])

@@ -154,8 +154,7 @@ def _solver(at: Floats, axis: Axis) -> Floats:
         stiff = np.roll(eye, 1, axis=0) - 2 * eye + np.roll(eye, -1, axis=0)
     normal = basis.T @ basis
     scale = float(np.trace(normal)) / axis.poles
-    solved: Floats = np.linalg.solve(normal + 1e-5 * scale * (stiff.T @ stiff), basis.T)
-    return solved
+    return np.asarray(np.linalg.solve(normal + 1e-5 * scale * (stiff.T @ stiff), basis.T), dtype=np.float64)
 
 
 def uniform_axis(low: float, high: float, step: float, *, periodic: bool = False) -> Axis:
@@ -165,7 +164,7 @@ def uniform_axis(low: float, high: float, step: float, *, periodic: bool = False
 
 
 def interval_error(axis: Axis, at: Floats, error: Floats, *, share: float) -> Floats:
-    """Return, per interval of an axis, the quantile `share` of error (N, M) over the samples whose parameter `at` (N,) falls in it."""
+    """Return, per interval of an axis, the quantile `share` of error (N, M) over the samples whose parameter `at` falls in it."""
     cell = np.clip(np.searchsorted(axis.breaks, at, side="right") - 1, 0, len(axis.breaks) - 2)
     worst = np.zeros(len(axis.breaks) - 1)
     for k in range(len(worst)):
