@@ -115,7 +115,7 @@ def require_deck(profile: Profile, space: InsertableSpace, recipe: PhoneShelfRec
     Raises:
         FeatureError: the deck lies too low; says how high it must be.
     """
-    half = 0.4 * recipe.device.across
+    half = min(0.4 * recipe.device.across, 0.25 * float(np.ptp(space.mouth[:, 0])))
     x = np.linspace(recipe.device.place - half, recipe.device.place + half, 9)
     s = np.linspace(3.0, 12.0, 4)
 
