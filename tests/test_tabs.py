@@ -10,8 +10,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.checks import LARGE_BED, assert_printable
-from tests.recesses import box_recess
 
 from mountgen.datum import Recess
 from mountgen.errors import EnduranceError, FeatureError
@@ -24,6 +22,8 @@ from mountgen.loft import fit_shell, make_block
 from mountgen.material import find_material
 from mountgen.recipe import Fit, RetainingTabs
 from mountgen.surface import Surface
+from tests.checks import LARGE_BED, assert_printable
+from tests.recesses import box_recess
 
 CLEARANCE, DRAFT = 0.5, 1.0
 HALF, DEPTH = 30.0, 30.0  # of the box, mm; its walls stand at x = -30 and 30

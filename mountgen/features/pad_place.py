@@ -87,7 +87,7 @@ def make_views(body: Surface, scan: Surface, *, pitch: float, avoid: Sequence[So
     gap, _ = scan.cast(points - BACK * normals, normals)
     bearing = gap - BACK < BEARS
     points, normals = points[bearing], normals[bearing]
-    views = []
+    views: list[View] = []
     while len(points) and len(views) < DIRECTIONS:
         alike = normals @ normals.T > cos(radians(ALIKE))
         chosen = alike[int(np.argmax(alike.sum(axis=1)))]

@@ -23,7 +23,7 @@ OFF = 0.0137  # mm; rays aimed exactly at corners of triangles may slip through
 
 @dataclass(frozen=True)
 class TabRoom:
-    """The room an arm takes in the wall, mm. width: of the arm; depth: of arm, slot and backing; above, below: beyond its length."""
+    """The room an arm takes in the wall, mm. width: of the arm; depth: of arm, slot and backing; above, below: past its ends."""
 
     width: float
     depth: float

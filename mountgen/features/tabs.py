@@ -12,7 +12,7 @@ from math import ceil, cos, floor, radians, sin, tan
 
 import numpy as np
 
-from mountgen.arrays import Floats, freeze
+from mountgen.arrays import Bools, Floats, freeze
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import SoftZone
@@ -129,16 +129,21 @@ class TabResult:
 
 @dataclass(frozen=True, eq=False)
 class _Profile:
-    """Wall and scan beside a place: heights (M,) rising, mm; wall (M,) and scan (M, SAMPLES) offsets, mm; missing (M,) no scan."""
+    """Wall and scan beside a place.
+
+    z : (M,) heights, rising, mm.  wall: (M,) and scan: (M, SAMPLES), offsets along the place's outward, mm.
+    missing : (M,) bool, where there is no scan below the mouth.
+    """
 
     z: Floats
     wall: Floats
     scan: Floats
-    missing: Floats
+    missing: Bools
 
     def __post_init__(self) -> None:
-        for name in ("z", "wall", "scan", "missing"):
+        for name in ("z", "wall", "scan"):
             freeze(self, name, "float64")
+        freeze(self, "missing", "bool")
 
 
 def cut_tabs(
@@ -258,7 +263,10 @@ def _misfit(body: Surface, side: int, tabs: RetainingTabs, places: list[TabPlace
         if _longest(list_places(body, side, narrow), narrow) >= tabs.length:
             what = f"the end wall has no room for an arm {tabs.width:g} mm wide"
             return FeatureError(what, where, f"set tabs.width = {width:g} or less")
-    what = f"the end wall has no room for an arm of {tabs.length:g} x {tabs.width:g} mm with {room.depth:.1f} mm of part behind its face"
+    what = (
+        f"the end wall has no room for an arm of {tabs.length:g} x {tabs.width:g} mm "
+        f"with {room.depth:.1f} mm of part behind its face"
+    )
     return FeatureError(what, where, "raise the deck (deck.height), or leave the tabs out with tabs = false")
 
 
@@ -298,13 +306,10 @@ def _feel(body: Surface, scan: Surface, recess: Recess, place: TabPlace, tabs: R
     across = np.linspace(-0.5, 0.5, SAMPLES) * 0.98 * tabs.width
     rim = float(recess.rim[:, 2].max()) + tabs.hook + 1.0
     below = place.top - tabs.length - 2.0
-    z = (
-        place.top
-        - FINE
-        * np.arange(-ceil((max(rim, place.top) - place.top) / FINE), ceil((place.top - below) / FINE))[::-1]
-    )
+    above, under = (ceil(reach / FINE) for reach in (max(rim - place.top, 0.0), place.top - below))
+    z: Floats = place.top + FINE * np.arange(-under, above + 1, dtype=np.float64)
     felt, _, _ = feel_wall(body, place, across, z)
-    known = np.isfinite(felt).all(axis=1)
+    known = np.isfinite(felt).all(axis=1) & (z <= place.top) & (z >= place.low)
     wall = np.interp(z, z[known], felt[known].mean(axis=1))
     inside = float(felt[known].min()) - tabs.thickness
     start = place.at(np.asarray(inside), across[None, :], z[:, None]).reshape(-1, 3)
