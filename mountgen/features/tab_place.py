@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import acos, degrees
+from math import acos, cos, degrees, radians, sin, tan
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, freeze
+from mountgen.recipe import RetainingTabs
+from mountgen.snap import find_fillet
 from mountgen.surface import Surface
 
 STEP = 1.0  # mm between the heights at which the wall is felt
@@ -18,6 +20,12 @@ LAND = 1.5  # mm of part that must be left beside the slot
 SIDE_GAP = 1.0  # mm, width of the slots that free the arm above and below
 FACING = 40.0  # degrees; a wall that faces farther away from the side is not its end wall
 TALLEST = 15.0  # mm that the part may stand over the arm's tip, where its front leans; the slots go on through it
+LEAD_DEG, RETURN_DEG = 30.0, 45.0  # of the hook's slopes against the way in: easy in, harder out, never locked
+CREST = 0.4  # mm, the flat on the hook; about one printed line
+TIP = 0.5  # mm of arm in front of the hook
+SPARE = 0.5  # mm by which the slot is wider than the hook
+LONGEST_TIP = 0.25  # of the arm's length, by which the hook may sit behind the tip, to get behind a bulge of the scan
+NAMES = {-1: "left", 1: "right"}
 OFF = 0.0137  # mm; rays aimed exactly at corners of triangles may slip through
 
 
@@ -55,13 +63,9 @@ class TabPlace:
 
     def at(self, out: Floats, across: Floats, z: Floats) -> Floats:
         """Return points (..., 3), mm, from their offsets along `outward`, `across` and z (any shapes that fit each other)."""
-        out, across, z = np.broadcast_arrays(
-            np.asarray(out, float), np.asarray(across, float), np.asarray(z, float)
-        )
+        out, across, z = np.broadcast_arrays(np.asarray(out, float), np.asarray(across, float), np.asarray(z, float))
         up = np.array([0.0, 0.0, 1.0])
-        points: Floats = (
-            self.origin + out[..., None] * self.outward + across[..., None] * self.across + z[..., None] * up
-        )
+        points: Floats = self.origin + out[..., None] * self.outward + across[..., None] * self.across + z[..., None] * up
         return points
 
 
@@ -79,9 +83,7 @@ def list_places(body: Surface, side: int, room: TabRoom) -> list[TabPlace]:
     low, high = body.vertices.min(axis=0), body.vertices.max(axis=0)
     middles = np.arange(low[1] + 0.5 * room.width, high[1] - 0.5 * room.width + 1e-9, SHIFT) + OFF
     z = np.arange(high[2] - 0.5 * STEP, low[2], -STEP)
-    found = [
-        place for y in middles if (place := _try_place(body, side, float(y), z, low, high, room)) is not None
-    ]
+    found = [place for y in middles if (place := _try_place(body, side, float(y), z, low, high, room)) is not None]
     if not found:
         return []
     centre = np.mean([place.origin for place in found], axis=0)
@@ -117,9 +119,7 @@ def feel_wall(body: Surface, place: TabPlace, across: Floats, z: Floats) -> tupl
     return (far - run).reshape(shape), thick.reshape(shape), square.reshape(shape)
 
 
-def _try_place(
-    body: Surface, side: int, y: float, z: Floats, low: Floats, high: Floats, room: TabRoom
-) -> TabPlace | None:
+def _try_place(body: Surface, side: int, y: float, z: Floats, low: Floats, high: Floats, room: TabRoom) -> TabPlace | None:
     """Return the place at one y, turned to the wall's own direction in plan; None where the wall has no room at all."""
     half = 0.5 * room.width + SIDE_GAP + LAND
     first = _make_place(side, np.array([side, 0.0, 0.0]), np.array([0.0, y, 0.0]))
@@ -152,9 +152,7 @@ def _try_place(
     return _make_place(side, outward, origin, top=tip, peak=peak, low=float(z[run[1]]))
 
 
-def _make_place(
-    side: int, outward: Floats, origin: Floats, *, top: float = 0.0, peak: float = 0.0, low: float = 0.0
-) -> TabPlace:
+def _make_place(side: int, outward: Floats, origin: Floats, *, top: float = 0.0, peak: float = 0.0, low: float = 0.0) -> TabPlace:
     return TabPlace(side, origin, outward, np.cross([0.0, 0.0, 1.0], outward), top, peak, low)
 
 
@@ -176,3 +174,66 @@ def _longest_run(good: Bools) -> tuple[int, int] | None:
     starts, ends = edges[::2], edges[1::2] - 1
     best = int(np.argmax(ends - starts))
     return int(starts[best]), int(ends[best])
+
+
+@dataclass(frozen=True, eq=False)
+class Ride:
+    """How far the scan stands in the hook's way. Lengths in mm.
+
+    deflection : largest over the way in.  rest: at the seat, 0 or more.  catch: how much it rises on the way out.
+    unseen     : share of the way below the mouth that meets no scan.
+    """
+
+    deflection: float
+    rest: float
+    catch: float
+    unseen: float
+
+
+@dataclass(frozen=True, eq=False)
+class Tab:
+    """An arm and its hook, placed.
+
+    place : where.  crest: height of the hook's crest, mm.  wall: offset of the wall there.  lean: of the wall, radians,
+    positive where it opens towards the mouth.  thickness: largest of the arm near its root, mm.  ride: of the hook.
+    """
+
+    place: TabPlace
+    crest: float
+    wall: float
+    lean: float
+    thickness: float
+    ride: Ride
+
+    @property
+    def name(self) -> str:
+        return f"retaining tab, {NAMES[self.place.side]}"
+
+    @property
+    def axes(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return origin on the wall at the crest, and unit vectors out of it, along it towards the mouth, and across."""
+        out, up = self.place.outward, np.array([0.0, 0.0, 1.0])
+        origin = self.place.at(np.asarray(self.wall), np.asarray(0.0), np.asarray(self.crest))
+        c, s = cos(self.lean), sin(self.lean)
+        return origin, c * out - s * up, c * up + s * out, self.place.across
+
+
+def find_room(tabs: RetainingTabs) -> TabRoom:
+    """Return the room that a recipe's arm takes in the wall."""
+    fillet = find_fillet(tabs.thickness)
+    return TabRoom(
+        width=tabs.width,
+        depth=tabs.thickness + slot_width(tabs) + BACKING,
+        above=TIP + tabs.hook / tan(radians(RETURN_DEG)) + 0.5 * CREST,
+        below=fillet + BACKING,
+    )
+
+
+def slot_width(tabs: RetainingTabs) -> float:
+    """Return the width of the slot, mm: for the tip when the hook is pressed flush, and for the fillets at its end."""
+    return max(tabs.hook * (1.0 + 1.5 * LONGEST_TIP) + 0.2, tabs.hook + SPARE, 2.0 * find_fillet(tabs.thickness))
+
+
+def longest_arm(places: list[TabPlace], room: TabRoom) -> float:
+    """Return the length of the longest arm that fits into any of the places, mm; 0 where there are none."""
+    return max((p.top - p.low - room.above - room.below for p in places), default=0.0)

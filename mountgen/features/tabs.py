@@ -8,7 +8,7 @@ bends it is not assumed but measured, by rays, over the whole insertion.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import ceil, cos, floor, radians, sin, tan
+from math import ceil, cos, floor, radians, tan
 
 import numpy as np
 
@@ -16,90 +16,36 @@ from mountgen.arrays import Bools, Floats, freeze
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import SoftZone
+from mountgen.features.tab_check import UNSEEN, judge_tabs
 from mountgen.features.tab_place import (
-    BACKING,
+    CREST,
     FINE,
+    LEAD_DEG,
+    LONGEST_TIP,
+    NAMES,
+    RETURN_DEG,
     SIDE_GAP,
+    Ride,
+    Tab,
     TabPlace,
     TabRoom,
     feel_wall,
+    find_room,
     list_places,
+    longest_arm,
+    slot_width,
 )
 from mountgen.kernel import Mesh, Solid, divide_around, tessellate
 from mountgen.material import Material
-from mountgen.place import describe_place
 from mountgen.recipe import RetainingTabs
 from mountgen.shape import Axes, combine_many, extrude, require_one_solid, round_polygon
-from mountgen.snap import (
-    Arm,
-    Snap,
-    find_deflection_force,
-    find_fillet,
-    find_mating_force,
-    judge_snap,
-)
+from mountgen.snap import find_fillet
 from mountgen.surface import Surface
-from mountgen.verdict import Check, Verdict
+from mountgen.verdict import Check
 
-LEAD_DEG, RETURN_DEG = (
-    30.0,
-    45.0,
-)  # of the hook's slopes against the direction of insertion: easy in, harder out, never locked
-CREST = 0.4  # mm, the flat on the hook; about one printed line
-TIP = 0.5  # mm of arm in front of the hook
-SPARE = 0.5  # mm by which the slot is wider than the hook
-LONGEST_TIP = (
-    0.25  # of the arm's length, by which the hook may sit behind the tip to get behind a bulge of the scan
-)
 CATCH = 0.2  # mm of rise on the way out from which it is worth to move the hook back for it
-AT_REST = 0.1  # mm of bending at rest that is taken for none: the scan's own error
 UNEVEN = 0.4  # share by which the arm's thickness may leave the recipe's, where the wall is curved
-UNSEEN = 0.2  # share of the hook's way without scan from which the measurement says too little
-HAND = 60.0  # N; what one hand pushes without bracing itself (our rule)
 SAMPLES = 5  # across the arm, for rays
-NAMES = {-1: "left", 1: "right"}
-
-
-@dataclass(frozen=True, eq=False)
-class Ride:
-    """How far the scan stands in the hook's way. Lengths in mm.
-
-    deflection : largest over the way in.  rest: at the seat, 0 or more.  catch: how much it rises on the way out.
-    unseen     : share of the way below the mouth that meets no scan.
-    """
-
-    deflection: float
-    rest: float
-    catch: float
-    unseen: float
-
-
-@dataclass(frozen=True, eq=False)
-class Tab:
-    """An arm and its hook, placed.
-
-    place : where.  crest: height of the hook's crest, mm.  wall: offset of the wall there.  lean: of the wall, radians,
-    positive where it opens towards the mouth.  thickness: largest of the arm near its root, mm.  ride: of the hook.
-    """
-
-    place: TabPlace
-    crest: float
-    wall: float
-    lean: float
-    thickness: float
-    ride: Ride
-
-    @property
-    def name(self) -> str:
-        return f"retaining tab, {NAMES[self.place.side]}"
-
-    @property
-    def axes(self) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return origin on the wall at the crest, and unit vectors out of it, along it towards the mouth, and across."""
-        out, up = self.place.outward, np.array([0.0, 0.0, 1.0])
-        origin = self.place.at(np.asarray(self.wall), np.asarray(0.0), np.asarray(self.crest))
-        c, s = cos(self.lean), sin(self.lean)
-        return origin, c * out - s * up, c * up + s * out, self.place.across
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,9 +132,7 @@ def cut_tabs(
     return TabResult(whole, plan.soft, plan.checks, plan.notes)
 
 
-def plan_tabs(
-    mesh: Mesh, recess: Recess, *, tabs: RetainingTabs, material: Material, upright: bool = False
-) -> TabPlan:
+def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs, material: Material, upright: bool = False) -> TabPlan:
     """Find places for the tabs and say what to cut and to add there. Arguments and errors as for `cut_tabs`."""
     body = Surface(mesh.vertices, mesh.faces)
     scan = Surface(recess.vertices, recess.faces)
@@ -199,25 +143,8 @@ def plan_tabs(
         cut += slots
         add.append(hook)
         soft.append(zone)
-    checks, notes = _judge_tabs(body, made, tabs, material, upright)
+    checks, notes = judge_tabs(body, made, tabs, material, upright)
     return TabPlan(made, tuple(cut), tuple(add), tuple(soft), checks, notes)
-
-
-def _room(tabs: RetainingTabs) -> TabRoom:
-    fillet = find_fillet(tabs.thickness)
-    return TabRoom(
-        width=tabs.width,
-        depth=tabs.thickness + _slot_width(tabs) + BACKING,
-        above=TIP + tabs.hook / tan(radians(RETURN_DEG)) + 0.5 * CREST,
-        below=fillet + BACKING,
-    )
-
-
-def _slot_width(tabs: RetainingTabs) -> float:
-    """Wide enough for the tip when the hook is pressed flush with the wall, and for the fillets at its end."""
-    return max(
-        tabs.hook * (1.0 + 1.5 * LONGEST_TIP) + 0.2, tabs.hook + SPARE, 2.0 * find_fillet(tabs.thickness)
-    )
 
 
 def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: RetainingTabs) -> Tab:
@@ -226,7 +153,7 @@ def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: Re
     Raises:
         FeatureError: there is none.
     """
-    room = _room(tabs)
+    room = find_room(tabs)
     places = list_places(body, side, room)
     fitting = [p for p in places if p.top - p.low >= tabs.length + room.above + room.below]
     best: Tab | None = None
@@ -243,13 +170,11 @@ def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: Re
 
 def _misfit(body: Surface, side: int, tabs: RetainingTabs, places: list[TabPlace]) -> FeatureError:
     where = f"retaining tab, {NAMES[side]}"
-    room = _room(tabs)
-    longest = _longest(places, room)
+    room = find_room(tabs)
+    longest = longest_arm(places, room)
     if longest >= tabs.length:
         what = f"the end wall is too curved for an arm of {tabs.length:g} x {tabs.width:g} mm"
-        return FeatureError(
-            what, where, "make tabs.width or tabs.length smaller, or leave the tabs out with tabs = false"
-        )
+        return FeatureError(what, where, "make tabs.width or tabs.length smaller, or leave the tabs out with tabs = false")
     if longest >= 4.0 * tabs.thickness:
         what = f"the arm is {tabs.length:g} mm long, the end wall has room for {longest:.1f} mm"
         return FeatureError(
@@ -260,7 +185,7 @@ def _misfit(body: Surface, side: int, tabs: RetainingTabs, places: list[TabPlace
     width = tabs.width
     while (width := width - 0.5) >= 3.0:
         narrow = replace(room, width=width)
-        if _longest(list_places(body, side, narrow), narrow) >= tabs.length:
+        if longest_arm(list_places(body, side, narrow), narrow) >= tabs.length:
             what = f"the end wall has no room for an arm {tabs.width:g} mm wide"
             return FeatureError(what, where, f"set tabs.width = {width:g} or less")
     what = (
@@ -270,13 +195,7 @@ def _misfit(body: Surface, side: int, tabs: RetainingTabs, places: list[TabPlace
     return FeatureError(what, where, "raise the deck (deck.height), or leave the tabs out with tabs = false")
 
 
-def _longest(places: list[TabPlace], room: TabRoom) -> float:
-    return max((p.top - p.low - room.above - room.below for p in places), default=0.0)
-
-
-def _fit_tab(
-    body: Surface, scan: Surface, recess: Recess, place: TabPlace, tabs: RetainingTabs, room: TabRoom
-) -> Tab | None:
+def _fit_tab(body: Surface, scan: Surface, recess: Recess, place: TabPlace, tabs: RetainingTabs, room: TabRoom) -> Tab | None:
     """Return the tab at a place: its hook where it catches best; None where the wall is too curved for an even arm."""
     profile = _feel(body, scan, recess, place, tabs)
     deepest = max(place.low + room.below + tabs.length, place.top - LONGEST_TIP * tabs.length)
@@ -286,7 +205,7 @@ def _fit_tab(
     chosen = 0 if caught < CATCH else next(k for k, ride in enumerate(rides) if ride.catch >= 0.9 * caught)
     crest = float(crests[chosen])
     swing = rides[chosen].deflection * (1.0 + 1.5 * (place.peak - crest) / tabs.length)
-    if swing > _slot_width(tabs) - 0.2:
+    if swing > slot_width(tabs) - 0.2:
         return None
     span = np.linspace(crest - tabs.length, crest, 25)
     wall, _, _ = feel_wall(body, place, np.linspace(-0.5, 0.5, SAMPLES) * 0.98 * tabs.width, span)
@@ -341,7 +260,7 @@ def _ride(profile: _Profile, crest: float, hook: float) -> Ride:
 def _shape_tab(tab: Tab, tabs: RetainingTabs) -> tuple[list[Solid], Solid, SoftZone]:
     """Return the slots to cut, the hook to add, and the box around arm and hook."""
     origin, out, along, across = tab.axes
-    h, slot, fillet = tabs.thickness, _slot_width(tabs), find_fillet(tabs.thickness)
+    h, slot, fillet = tabs.thickness, slot_width(tabs), find_fillet(tabs.thickness)
     half, reach = 0.5 * tabs.width, tabs.hook + 2.0
     root, tip = -tabs.length, (tab.place.peak - tab.crest) / cos(tab.lean) + 2.0
     bottom = root - fillet
@@ -389,100 +308,3 @@ def _shape_tab(tab: Tab, tabs: RetainingTabs) -> tuple[list[Solid], Solid, SoftZ
 def _triple(point: Floats) -> tuple[float, float, float]:
     x, y, z = (float(v) for v in point)
     return x, y, z
-
-
-def _judge_tabs(
-    body: Surface, made: tuple[Tab, ...], tabs: RetainingTabs, material: Material, upright: bool
-) -> tuple[tuple[Check, ...], tuple[str, ...]]:
-    """Judge the worst of the tabs on each count."""
-    worst = max(made, key=lambda tab: tab.thickness * tab.ride.deflection)
-    where = describe_place(worst.axes[0].tolist())
-    arm = Arm(length=tabs.length, thickness=worst.thickness, width=tabs.width)
-    once = judge_snap(arm, worst.ride.deflection, material, upright=upright)
-    often = judge_snap(arm, worst.ride.deflection, material, repeated=True, upright=upright)
-    checks = [_judge_strain(once, often, made, body, tabs, where), _judge_rest(made)]
-    notes = [f"retaining tabs: {note}" for note in once.notes]
-    for tab in made:
-        if tab.ride.deflection < AT_REST:
-            notes.append(
-                f"{tab.name}: the hook touches no scan; tabs.hook = {_gap_at(tab, tabs) + SPARE:.1f} would reach it"
-            )
-        elif tab.ride.unseen > UNSEEN:
-            notes.append(
-                f"{tab.name}: {100 * tab.ride.unseen:.0f} % of the hook's way was not scanned, so it may bend farther"
-            )
-    if material.modulus is not None:
-        checks += _judge_forces(made, tabs, material.modulus.value)
-    return tuple(checks), tuple(notes)
-
-
-def _gap_at(tab: Tab, tabs: RetainingTabs) -> float:
-    return tabs.hook - tab.ride.deflection
-
-
-def _judge_strain(
-    once: Snap, often: Snap, made: tuple[Tab, ...], body: Surface, tabs: RetainingTabs, where: str
-) -> Check:
-    """A strain the material bears once fails no part, but the arm must not be sprung often."""
-    judged = once if once.strain_pct > often.allowed_pct else often
-    verdict: Verdict = "fail" if once.verdict == "fail" else "pass" if often.verdict == "pass" else "caution"
-    remedy = ""
-    if verdict != "pass":
-        wanted = ceil(2.0 * often.length_needed) / 2.0
-        room = _room(tabs)
-        longest = min(_longest(list_places(body, tab.place.side, room), room) for tab in made)
-        bears = (
-            "more than it bears even once" if verdict == "fail" else "borne a few times, not over and over"
-        )
-        if often.verdict == "caution":
-            remedy = "print the part so that its layers lie along the arms"
-        elif wanted <= longest:
-            remedy = f"{bears}: set tabs.length = {wanted:g}"
-        else:
-            spared = tabs.hook - (max(tab.ride.deflection for tab in made) - judged.deflection_limit)
-            remedy = f"{bears}: set tabs.hook = {max(0.1, floor(10.0 * spared) / 10.0):g}, or make tabs.thickness less"
-    source = f"{judged.source} ({judged.tag}); strain 1.5 h y / L² at y = {max(t.ride.deflection for t in made):.2f} mm"
-    limit = once.allowed_pct if verdict == "fail" else often.allowed_pct
-    return Check("tab strain", verdict, round(once.strain_pct, 3), limit, "%", source, remedy, where)
-
-
-def _judge_rest(made: tuple[Tab, ...]) -> Check:
-    """An arm that stays bent creeps, in a hot cabin within days, and holds less and less."""
-    worst = max(made, key=lambda tab: tab.ride.rest)
-    verdict: Verdict = "pass" if worst.ride.rest <= AT_REST else "caution"
-    remedy = ""
-    if verdict == "caution":
-        hold = (
-            "the scan has nothing to hook behind there, so the tabs hold by friction, which fades"
-            if max(tab.ride.catch for tab in made) < AT_REST else "the arm stays a little bent at its seat"
-        )  # fmt: skip
-        remedy = f"{hold}: add tape pads, or a smaller tabs.hook"
-    source = "our rule: a snap arm must come back to rest; 0.1 mm is the scan's own error"
-    return Check(
-        "tab bent at its seat", verdict, round(worst.ride.rest, 3), AT_REST, "mm", source, remedy,
-        describe_place(worst.axes[0].tolist()),
-    )  # fmt: skip
-
-
-def _judge_forces(made: tuple[Tab, ...], tabs: RetainingTabs, modulus: float) -> list[Check]:
-    """Sum the forces of both tabs, in and out."""
-    push = pull = 0.0
-    for tab in made:
-        arm = Arm(length=tabs.length, thickness=tab.thickness, width=tabs.width)
-        push += find_mating_force(
-            find_deflection_force(arm, tab.ride.deflection, modulus=modulus), angle_deg=LEAD_DEG
-        )
-        rises = tab.ride.catch > AT_REST
-        held = find_deflection_force(
-            arm, tab.ride.rest + tab.ride.catch if rises else tab.ride.rest, modulus=modulus
-        )
-        pull += find_mating_force(held, angle_deg=RETURN_DEG if rises else 0.0)
-    verdict: Verdict = "pass" if push <= HAND else "caution"
-    remedy = "" if verdict == "pass" else "make tabs.thickness or tabs.width less, or tabs.length more"
-    rule = "beam theory, friction 0.5; too high for short arms"
-    return [
-        Check("force to push in", verdict, round(push, 1), HAND, "N", f"our rule: one hand; {rule}", remedy),
-        Check(
-            "force to pull out", "pass", round(pull, 1), None, "N", f"{rule}: do not count on it for holding"
-        ),
-    ]
