@@ -307,11 +307,19 @@ def sweep(outline: Outline, *, axes: Axes, path: Floats) -> Solid:
 
 def bezier_poles(parameter: Floats, points: Floats, *, degree: int) -> Floats:
     """Return the poles (degree + 1, D) of the Bezier curve nearest to points (N, D) at (N,) in 0..1."""
+    return np.asarray(np.linalg.lstsq(_bernstein(parameter, degree), points, rcond=None)[0])
+
+
+def bezier_points(poles: Floats, parameter: Floats) -> Floats:
+    """Return the points (N, D) of a Bezier curve of poles (P, D) at parameters (N,) in 0..1."""
+    return np.asarray(_bernstein(parameter, len(poles) - 1) @ poles)
+
+
+def _bernstein(parameter: Floats, degree: int) -> Floats:
     k = np.arange(degree + 1)
     choose = np.array([comb(degree, int(i)) for i in k], dtype=np.float64)
     t = parameter[:, None]
-    basis = choose * t**k * (1.0 - t) ** (degree - k)
-    return np.asarray(np.linalg.lstsq(basis, points, rcond=None)[0])
+    return np.asarray(choose * t**k * (1.0 - t) ** (degree - k))
 
 
 def _translation_surface(piece: Piece, axes: Axes, path: Floats) -> Any:

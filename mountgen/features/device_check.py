@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from mountgen.datum import Recess
-from mountgen.errors import FeatureError
+from mountgen.errors import FeatureError, InspectionError
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.profile import Profile
 from mountgen.features.seat import SEAT_GAP, Seat, find_largest
-from mountgen.gap import PathGap, clip_mesh, sweep_clear
+from mountgen.gap import clip_mesh
 from mountgen.inspection import TOLERANCE
 from mountgen.kernel import Mesh
+from mountgen.place import describe_place
+from mountgen.surface import Surface
 from mountgen.verdict import Check, Verdict
 
 if TYPE_CHECKING:
@@ -22,7 +25,8 @@ if TYPE_CHECKING:
 
 LEAST_OVERLAP = 2.0  # mm by which a lip should hold a device; less lets it hop out on a bad road
 LEAST_REST = 0.35  # share of a leaning device's height that the rest should bear
-AROUND = 15.0  # mm about the device's way within which the scan is looked at
+LOOK = 10.0  # mm about the device's way within which obstacles are looked for
+EDGE = 2.0  # mm between the points of the device that are held against the scan
 LEANS = tuple(range(5, 80, 5))  # degrees that are tried when the recipe's own lean does not do
 SMALLEST_LIP, SMALLEST_DEVICE = 1.0, 20.0  # mm; smaller ones are no advice
 
@@ -37,13 +41,14 @@ def check_device(
         profile: the side of the shelf. seat: where the device was put. recess: the scan. recipe: the recipe.
     """
     clearance = recipe.fit.clearance
-    to_part = sweep_legs(seated, part, clearance=0.0)
-    to_scan = sweep_legs(seated, clip_around(recess, seated), clearance=clearance)
+    swept = sweep_device(seated)
+    to_part, to_scan = gauge_part(swept, part), gauge_scan(swept, recess)
+    reaches: Verdict = "pass" if to_part.gap >= 0.5 * SEAT_GAP else "fail"
     checks = [
         Check(
-            "device reaches its seat", "pass" if to_part.min >= 0.0 else "fail", to_part.min, 0.0, "mm",
+            "device reaches its seat", reaches, to_part.gap, 0.5 * SEAT_GAP, "mm",
             f"recipe: device; it is held {SEAT_GAP:g} mm off its seat",
-            "" if to_part.min >= 0.0 else "give it more room: device.play, or a lower lip.height", to_part.place,
+            "" if reaches == "pass" else "give it more room: device.play, or a lower lip.height",
         ),
         _judge_scan(to_scan, clearance),
         _judge_mouth(profile, seat, recess, recipe.device),
@@ -57,39 +62,76 @@ def check_device(
             Check(
                 "rest behind the device", verdict, share, LEAST_REST, "share", "our own judgement",
                 "" if verdict == "pass" else "the recess has no room behind it: set a smaller device.lean",
-            )  # fmt: skip
+            )
         )
     return tuple(checks)
 
 
-def sweep_legs(seated: SeatedDevice, obstacle: Mesh, *, clearance: float) -> PathGap:
-    """Return the least gap of a device to an obstacle over its whole way."""
-    found, moved = [], np.zeros(3)
+@dataclass(frozen=True)
+class WayGap:
+    """The least gap of a device on its way, mm, negative inside what it meets; point: (3,) mm, of that, where known."""
+
+    gap: float
+    point: tuple[float, float, float] | None = None
+
+
+def sweep_device(seated: SeatedDevice) -> list[Mesh]:
+    """Return what a device passes over, leg by leg: as it is convex, the hull of its two ends."""
+    import manifold3d
+
+    swept, at = [], seated.mesh.vertices
     for leg in seated.legs:
-        mesh = Mesh(seated.mesh.vertices + moved, seated.mesh.faces)
-        length = float(np.linalg.norm(leg))
-        found.append(sweep_clear(mesh, obstacle, direction=leg, length=length, clearance=clearance))
-        moved = moved + leg
-    return min(found, key=lambda gap: gap.min)
+        hull = manifold3d.Manifold.hull_points(np.vstack([at, at + leg])).to_mesh64()
+        swept.append(Mesh(hull.vert_properties[:, :3], hull.tri_verts.astype(np.int32)))
+        at = at + leg
+    return swept
 
 
-def clip_around(recess: Recess, seated: SeatedDevice) -> Mesh:
-    """Return the scan around a device's way."""
-    ends = np.vstack([[0.0, 0.0, 0.0], np.cumsum(seated.legs, axis=0)])
-    low = (seated.mesh.vertices.min(axis=0) + ends).min(axis=0) - AROUND
-    high = (seated.mesh.vertices.max(axis=0) + ends).max(axis=0) + AROUND
-    vertices, faces, _ = clip_mesh(recess, low, high)
-    return Mesh(vertices, faces)
+def gauge_part(swept: Sequence[Mesh], part: Mesh) -> WayGap:
+    """Return the least gap between a device on its way and the finished part; 0 where they meet."""
+    import manifold3d
+
+    solid = _solid_of(part)
+    if solid.status() != manifold3d.Error.NoError:
+        raise InspectionError("the part's mesh is not closed", "the device's way", "make the part again")
+    return WayGap(min(float(_solid_of(each).min_gap(solid, LOOK)) for each in swept))
 
 
-def _judge_scan(found: PathGap, clearance: float) -> Check:
+def gauge_scan(swept: Sequence[Mesh], recess: Recess) -> WayGap:
+    """Return the least gap between a device on its way and the scan: of the scan's points to it, and of its own."""
+    best = WayGap(np.inf)
+    for each in swept:
+        low, high = each.vertices.min(axis=0) - LOOK, each.vertices.max(axis=0) + LOOK
+        vertices, faces, _ = clip_mesh(recess, low, high)
+        if not len(faces):
+            continue
+        points = np.vstack([vertices, vertices[faces].mean(axis=1)])
+        near = ((points > low) & (points < high)).all(axis=1)
+        fine = _solid_of(each).refine_to_length(EDGE).to_mesh64().vert_properties[:, :3]
+        found = Surface(each.vertices, each.faces).measure(points[near])
+        own = Surface(vertices, faces).measure(np.ascontiguousarray(fine))
+        outside = np.where(own.border, np.inf, own.gap)
+        for gaps, at in ((found.gap, points[near]), (outside, own.foot)):
+            if len(gaps) and gaps.min() < best.gap:
+                x, y, z = (float(v) for v in at[int(np.argmin(gaps))])
+                best = WayGap(float(gaps.min()), (x, y, z))
+    return best
+
+
+def _solid_of(mesh: Mesh) -> Any:
+    import manifold3d
+
+    return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
+
+
+def _judge_scan(found: WayGap, clearance: float) -> Check:
     limit = round(clearance - TOLERANCE, 6)
-    verdict: Verdict = "pass" if found.min >= limit else "caution" if found.min > 0.0 else "fail"
-    remedy = "" if verdict == "pass" else "move it (device.place), lean it otherwise (device.lean), or lower the deck"
-    return Check(
-        "device clears the recess", verdict, found.min, limit, "mm", f"recipe: fit.clearance {clearance:g} mm",
-        remedy, f"{found.place}, {found.lift:.1f} mm along its way",
-    )  # fmt: skip
+    verdict: Verdict = "pass" if found.gap >= limit else "caution" if found.gap > 0.0 else "fail"
+    remedy = "" if verdict == "pass" else "move it (device.place), lean it otherwise, or lower the deck"
+    place = "" if found.point is None else describe_place(found.point)
+    value = found.gap if np.isfinite(found.gap) else None
+    source = f"recipe: fit.clearance {clearance:g} mm"
+    return Check("device clears the recess", verdict, value, limit, "mm", source, remedy, place)
 
 
 def _judge_mouth(profile: Profile, seat: Seat, recess: Recess, device: Device) -> Check:

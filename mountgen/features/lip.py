@@ -9,11 +9,12 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.features.profile import RIGHT, Profile
 from mountgen.kernel import Solid
-from mountgen.shape import Axes, Outline, bezier_poles, extrude, round_polygon, sweep
+from mountgen.shape import Axes, Outline, bezier_points, bezier_poles, extrude, round_polygon, sweep
 
 CROSSING = radians(10.0)  # angle at which a rounding runs out of the face it rounds: kernels fail on tangency
 SCOOP_DIP = 2.0  # mm by which a scoop is hollowed out below the deck, so that a finger gets under the device
-PATH_DEGREE = 4  # of the curve along which the lip follows the panel
+PATH_DEGREES = (1, 2, 4)  # of the curve along which the lip follows the panel, tried in this order
+PATH_ERROR = 0.005  # mm by which that curve may leave the panel
 BEYOND = 12.0  # mm by which a swept tool reaches past what it cuts
 OUTSIDE = 6.0  # mm in front of the panel
 
@@ -101,5 +102,8 @@ def _follow_front(profile: Profile, outline: Outline, low: float, high: float) -
     low, high = low - BEYOND, high + BEYOND
     t = np.linspace(0.0, 1.0, 25)
     edge: Floats = profile.place(low + t * (high - low), profile.lip_edge(low + t * (high - low)))
-    path = bezier_poles(t, edge, degree=PATH_DEGREE)
+    for degree in PATH_DEGREES:
+        path = bezier_poles(t, edge, degree=degree)
+        if float(np.abs(bezier_points(path, t) - edge).max()) < PATH_ERROR:
+            break
     return sweep(outline, axes=Axes(np.zeros(3), profile.inwards, profile.up), path=path)

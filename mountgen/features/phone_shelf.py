@@ -19,7 +19,7 @@ from mountgen.features.drain import drill_drains
 from mountgen.features.lip import cut_inwards, notch, round_front, scoop_lip, stand_lip
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.part import Part, SoftZone
-from mountgen.features.profile import Profile, draw_profile
+from mountgen.features.profile import RIGHT, Profile, draw_profile
 from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, divide_around, tessellate
@@ -53,6 +53,13 @@ def make_phone_shelf(
     tools = carve_shelf(profile, seat, space, recipe)
     solid = combine_many(divide_around(block.solid), tools, "cut", what="deck, seat and lip")
     solid = require_one_solid(solid, what="deck, seat and lip", remedy="set a higher deck.height, or a smaller device")
+    if recipe.body.wall is not None:
+        from mountgen.features.hollow import hollow_out
+
+        solid = hollow_out(
+            solid, space, shell, up=recess.up, wall=recipe.body.wall, ribs=recipe.body.ribs,
+            opening=recipe.body.open, carved=True,
+        )  # fmt: skip
     solid, soft, judged, notes = _add_holds(solid, recess, recipe)
     mesh = tessellate(solid)
     device = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
@@ -175,7 +182,7 @@ def _clear_above(profile: Profile, low: float, high: float) -> Solid:
 
 def _across(profile: Profile, outline: Outline, low: float, high: float) -> Solid:
     side = profile.side
-    return extrude(outline, axes=replace(side, origin=side.origin + [low, 0.0, 0.0]), height=high - low)
+    return extrude(outline, axes=replace(side, origin=side.origin + low * RIGHT), height=high - low)
 
 
 def _stand_rest(profile: Profile, seat: Seat, low: float, high: float, radius: float) -> Solid:
