@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from math import cos, radians, sin, tan
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
 from mountgen.arrays import Floats
-from mountgen.datum import Recess
+from mountgen.datum import Recess, find_datum, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import Part
 from mountgen.features.phone_shelf import make_phone_shelf
@@ -19,11 +20,14 @@ from mountgen.field import InsertableSpace, build_space
 from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of
 from mountgen.loft import Shell, fit_shell
 from mountgen.recipe import PhoneShelfRecipe
+from mountgen.recipe_file import load_recipe
+from mountgen.scan import read_scan
 from mountgen.section import sample_height
 from mountgen.surface import Surface
 from tests.checks import assert_clears, assert_printable
 from tests.recesses import box_recess
 
+EXAMPLE = Path(__file__).resolve().parent.parent / "examples" / "juniper-shelf.toml"
 WIDTH, HEIGHT, DEPTH = 200, 90, 60
 CLEARANCE, DRAFT_DEG = 0.6, 1.0
 DECK, LIP, LIP_THICK, SCOOP, DRAIN = 15.0, 4.0, 3.0, 30.0, 5.0
@@ -270,3 +274,27 @@ def test_a_mouth_that_faces_the_sky_has_no_deck() -> None:
         shelf(90.0)
     assert "faces the sky" in caught.value.what
     assert "tray" in caught.value.remedy
+
+
+def test_in_the_example_cubby_the_lip_follows_the_bowed_panel() -> None:
+    """The scan of the van's cubby: the panel bows by some millimetres over the lip, which is 3 mm thick all along."""
+    recipe = load_recipe(EXAMPLE)
+    assert isinstance(recipe, PhoneShelfRecipe)
+    assert recipe.scan.file is not None
+    assert recipe.lip is not None
+    recess = find_datum(read_scan(recipe.scan.file, unit=recipe.scan.unit), mouth=recipe.mouth)
+    space = build_space(recess, fit=recipe.fit)
+    part = make_phone_shelf(fit_shell(space), space, recess, recipe=recipe)
+    assert is_valid(part.body.solid)
+    assert len(solids_of(part.body.solid)) == 1
+    assert_printable(part.body.mesh)
+    assert {check.name: check.verdict for check in part.checks if check.verdict != "pass"} == {}
+    y = float(recess.rim[:, 1].min()) + recipe.deck.height + 0.5 * recipe.lip.height
+    fronts = []
+    for x in (-60.0, -30.0, 30.0, 60.0):
+        front = hit(part, (x, y, 30.0), -OUT)
+        back = hit(part, (x, y, float(front[2]) - 5.0), OUT)
+        assert front[2] == pytest.approx(float(lid_height(recess.lid, np.array(x), np.array(y))), abs=FACET)
+        assert front[2] - back[2] == pytest.approx(recipe.lip.thickness, abs=0.05)
+        fronts.append(front[2])
+    assert np.ptp(fronts) > 1.0
