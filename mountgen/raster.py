@@ -183,18 +183,44 @@ def _climb(height, level, rise):  # type: ignore[no-untyped-def]
 
 @_jit
 def _disc_highest(height, half, first, last, out):  # type: ignore[no-untyped-def]
+    """Raise rows first to last of `out` to the highest within a disc, whose row k reaches half[k] nodes to either side.
+
+    Each row's highest over 1, 2, 4, ... nodes is tabled once; any run of nodes is then covered by two table entries.
+    """
     rows, cols = height.shape
     reach = (half.shape[0] - 1) // 2
+    size = cols + 2 * reach
+    levels = 1
+    while 2**levels <= 2 * reach + 1:
+        levels += 1
+    table = np.full((levels, size), -np.inf, dtype=np.float32)
+    run = np.empty(cols, dtype=np.float32)
     for r in range(first, last):
-        for c in range(cols):
-            best = height[r, c]
-            for k in range(half.shape[0]):
-                rr = min(rows - 1, max(0, r + k - reach))
-                lo, hi = max(0, c - half[k]), min(cols - 1, c + half[k])
-                for cc in range(lo, hi + 1):
-                    if height[rr, cc] > best:
-                        best = height[rr, cc]
-            out[r, c] = best
+        out[r] = height[r]
+    for r in range(max(0, first - reach), min(rows, last + reach)):
+        table[0, reach : reach + cols] = height[r]
+        for j in range(1, levels):
+            step = 2 ** (j - 1)
+            below, here = table[j - 1], table[j]
+            for i in range(size - step):
+                a, b = below[i], below[i + step]
+                here[i] = a if a > b else b
+            here[size - step :] = below[size - step :]
+        for k in range(reach + 1):
+            wide = half[k]
+            level = 0
+            while 2 ** (level + 1) <= 2 * wide + 1:
+                level += 1
+            tabled, start = table[level], reach - wide
+            shift = 2 * wide + 1 - 2**level
+            for c in range(cols):
+                a, b = tabled[start + c], tabled[start + c + shift]
+                run[c] = a if a > b else b
+            for other in (r + reach - k, r - reach + k):
+                if first <= other < last:
+                    row = out[other]
+                    for c in range(cols):
+                        row[c] = run[c] if run[c] > row[c] else row[c]
 
 
 @_jit
