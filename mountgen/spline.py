@@ -48,27 +48,17 @@ class Axis:
             knots = np.concatenate([before, inner, after])
         else:
             knots = np.concatenate([np.full(DEGREE, first), self.breaks, np.full(DEGREE, last)])
-        cell = np.clip(np.searchsorted(knots, at, side="right") - 1, DEGREE, len(knots) - DEGREE - 2)
-        values = np.zeros((len(at), DEGREE + 1))
-        values[:, 0] = 1.0
-        for degree in range(1, DEGREE + 1):
-            saved = np.zeros(len(at))
-            for r in range(degree):
-                right = knots[cell + r + 1] - at
-                left = at - knots[cell + 1 - degree + r]
-                term = values[:, r] / (right + left)
-                values[:, r] = saved + right * term
-                saved = left * term
-            values[:, degree] = saved
-        return cell - DEGREE, values
+        start, values = np.empty(len(at), dtype=np.int64), np.empty((len(at), DEGREE + 1))
+        _weigh(knots, np.ascontiguousarray(at, dtype=np.float64), start, values)
+        return start, values
 
     def basis(self, at: Floats) -> Floats:
         """Return the (N, poles) matrix of basis values at parameters `at` (N,), within the ends."""
         start, values = self.local(at)
         full = np.zeros((len(at), self.poles))
         rows = np.arange(len(at))
-        for r in range(DEGREE + 1):
-            np.add.at(full, (rows, (start + r) % self.poles), values[:, r])
+        for r in range(DEGREE + 1):  # one pole of each row at a time, so none is added to twice at once
+            full[rows, (start + r) % self.poles] += values[:, r]
         return full
 
     def split(self, where: Bools, *, shortest: float) -> Axis:
@@ -98,6 +88,30 @@ class Surface:
         value = np.empty((len(u), self.poles.shape[2]))
         _gather(np.ascontiguousarray(self.poles), i, a, j, b, value)
         return value
+
+
+@numba.njit(cache=True, nogil=True)
+def _weigh(knots, at, start, values):  # type: ignore[no-untyped-def]
+    for n in range(at.shape[0]):
+        x = at[n]
+        low, high = 0, knots.shape[0]
+        while low < high:
+            middle = (low + high) // 2
+            if knots[middle] <= x:
+                low = middle + 1
+            else:
+                high = middle
+        cell = min(max(low - 1, DEGREE), knots.shape[0] - DEGREE - 2)
+        values[n, 0] = 1.0
+        for degree in range(1, DEGREE + 1):
+            saved = 0.0
+            for r in range(degree):
+                right, left = knots[cell + r + 1] - x, x - knots[cell + 1 - degree + r]
+                term = values[n, r] / (right + left)
+                values[n, r] = saved + right * term
+                saved = left * term
+            values[n, degree] = saved
+        start[n] = cell - DEGREE
 
 
 @numba.njit(cache=True, nogil=True)
