@@ -6,11 +6,13 @@ Where a wall meets a face more than once the kernel's booleans do it instead, wh
 from __future__ import annotations
 
 from mountgen.errors import KernelError
+from mountgen.features.cavity import Cavity, extend_up
 from mountgen.features.flange import Border
-from mountgen.features.hollow import Cavity, extend_up
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Cap, Sleeve, Solid, stack_tubes
-from mountgen.loft import Block, Shell, _lid_surface, _meet, make_block
+from mountgen.loft import Block, Shell, make_block
+from mountgen.loft import _lid_surface as lid_surface
+from mountgen.loft import _meet as meet_field
 from mountgen.shape import combine_many
 
 OUT = 3.0  # mm by which a cavity's tool stands out of the mouth, or of the flange
@@ -39,39 +41,55 @@ def make_body(
     Raises:
         KernelError: it cannot be made.
     """
-    whole = shell is not None and (cavity is None or cavity.shell is not None) and reach is None
-    if whole and shell is not None and (border is not None or cavity is not None):
+    notes: tuple[str, ...] = ()
+    inner = None if cavity is None or reach is not None or not _is_plain(cavity.shell) else cavity.shell
+    solid = None
+    if _is_plain(shell) and shell is not None and reach is None and (border is not None or inner is not None):
         try:
-            return Block(_stack(shell, space, border, None if cavity is None else cavity.shell))
+            solid, faceted = _stack(shell, space, border, inner), False
         except KernelError:
-            pass
-    return _combine(shell, space, reach, border, cavity)
+            inner = None
+    if solid is None:
+        inner = None
+        block = _unite(shell, space, reach, border)
+        solid, faceted, notes = block.solid, block.faceted, block.notes
+    if cavity is not None and inner is None:
+        hollow = cavity_block(cavity, border=border, reach=reach)
+        solid = combine_many(solid, [hollow.solid], "cut", what="cavity")
+        faceted |= hollow.faceted
+        notes = tuple(dict.fromkeys((*notes, *hollow.notes)))
+    return Block(solid, faceted, notes)
 
 
-def cavity_block(cavity: Cavity, *, border: Border | None, reach: float | None, wall: float) -> Block:
+def _is_plain(shell: Shell | None) -> bool:
+    """Return whether a shell is one wall and one floor, without posts and pockets."""
+    return shell is not None and not shell.posts and not shell.pockets
+
+
+def cavity_block(cavity: Cavity, *, border: Border | None, reach: float | None) -> Block:
     """Return the solid of a cavity from its floor to well out of the mouth."""
     above = OUT + (0.0 if border is None else border.rise[1] + border.thickness)
     shell = None if cavity.shell is None else extend_up(cavity.shell, above + 1.0)
-    return make_block(shell, cavity.space, below=-above, reach=None if reach is None else reach - wall)
+    return make_block(shell, cavity.space, below=-above, reach=None if reach is None else reach - cavity.wall)
 
 
 def _stack(shell: Shell, space: InsertableSpace, border: Border | None, inner: Shell | None) -> Solid:
-    foot = _meet(shell.wall, shell.floor)
+    foot = meet_field(shell.wall, shell.floor)
     caps = [Cap(foot, up=False)]
     if border is None:
-        lid = _lid_surface(space, shell.floor, 0.0)
-        brow = _meet(shell.wall, lid)
+        lid = lid_surface(space, shell.floor, 0.0)
+        brow = meet_field(shell.wall, lid)
         sleeves = [Sleeve(shell.wall, foot, brow)]
     else:
         lid, tall = border.top, extend_up(shell, border.rise[1] + OUT)
-        neck, low, brow = _meet(tall.wall, border.below), _meet(border.tube, border.below), _meet(border.tube, lid)
+        neck, low, brow = meet_field(tall.wall, border.below), meet_field(border.tube, border.below), meet_field(border.tube, lid)
         sleeves = [Sleeve(tall.wall, foot, neck), Sleeve(border.tube, low, brow)]
         caps.append(Cap(low, neck, up=False))
     if inner is None:
         return _rounded(stack_tubes(sleeves, [*caps, Cap(brow)]), border)
     above = OUT + (0.0 if border is None else border.rise[1] + border.thickness)
     tall = extend_up(inner, above)
-    ground, mouth = _meet(tall.wall, tall.floor), _meet(tall.wall, lid)
+    ground, mouth = meet_field(tall.wall, tall.floor), meet_field(tall.wall, lid)
     sleeves.append(Sleeve(tall.wall, ground, mouth, inside=True))
     return _rounded(stack_tubes(sleeves, [*caps, Cap(brow, mouth), Cap(ground)]), border)
 
@@ -80,18 +98,11 @@ def _rounded(solid: Solid, border: Border | None) -> Solid:
     return solid if border is None else border.round_edge(solid)
 
 
-def _combine(
-    shell: Shell | None, space: InsertableSpace, reach: float | None, border: Border | None, cavity: Cavity | None
-) -> Block:
-    overlap = border.overlap if border is not None else 0.0
-    tall = shell if shell is None or border is None else extend_up(shell, overlap + 1.0)
-    block = make_block(tall, space, below=-overlap, reach=reach)
-    solid, faceted, notes = block.solid, block.faceted, list(block.notes)
-    if border is not None:
-        solid = combine_many(solid, [border.plate()], "fuse", what="flange")
-    if cavity is not None:
-        hollow = cavity_block(cavity, border=border, reach=reach, wall=cavity.wall)
-        solid = combine_many(solid, [hollow.solid], "cut", what="cavity")
-        faceted |= hollow.faceted
-        notes += [note for note in hollow.notes if note not in notes]
-    return Block(solid, faceted, tuple(notes))
+def _unite(shell: Shell | None, space: InsertableSpace, reach: float | None, border: Border | None) -> Block:
+    """Return the body without its cavity, united with its flange by the kernel."""
+    if border is None:
+        return make_block(shell, space, reach=reach)
+    tall = None if shell is None else extend_up(shell, border.overlap + 1.0)
+    block = make_block(tall, space, below=-border.overlap, reach=reach)
+    solid = combine_many(block.solid, [border.plate()], "fuse", what="flange")
+    return Block(solid, block.faceted, block.notes)

@@ -10,10 +10,11 @@ from mountgen.arrays import Floats
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid
+from mountgen.kernel import Solid, mesh_volume, solids_of, tessellate
 from mountgen.recipe import Dividers
-from mountgen.shape import Axes, extrude, round_polygon
+from mountgen.shape import Axes, combine_many, extrude, round_polygon
 
+CRUMB = 0.5  # mm³; a compartment smaller than this is filled
 NARROWEST = 3.0  # mm; a compartment less wide than this takes no finger and no brush
 BEYOND = 5.0  # mm by which a divider's tool stands out of the cavity on every side
 
@@ -78,3 +79,16 @@ def _slab(axis: int, start: float, thickness: float, ends: tuple[float, float], 
         right, origin = np.array([0.0, 1.0, 0.0]), np.array([ends[0], start, 0.0])
     axes = Axes(origin, right, np.array([0.0, 0.0, 1.0]))
     return extrude(outline, axes=axes, height=ends[1] - ends[0])
+
+
+def leave_standing(hollow: Solid, walls: list[Solid]) -> list[Solid]:
+    """Return the rooms that are left of a cavity when walls stand in it.
+
+    Raises:
+        FeatureError: nothing is left.
+    """
+    rest = solids_of(combine_many(hollow, walls, "cut", what="dividers"))
+    rooms = [room for room in rest if abs(mesh_volume(tessellate(room, chord=0.2))) > CRUMB]
+    if not rooms:
+        raise FeatureError("the dividers fill the whole tray", "dividers", "give fewer, or thinner ones")
+    return rooms

@@ -11,15 +11,17 @@ import numpy as np
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess, lid_height, resample_loop, signed_area
 from mountgen.errors import FeatureError, KernelError
+from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine, is_valid, loft_solid, prism_solid, solids_of
 from mountgen.raster import EMPTY, raster_faces, stamp_mesh
-from mountgen.recipe import Flange
+from mountgen.recipe import Flange, PlugRecipe, TrayRecipe
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
 
 PITCH, MOST_NODES = 0.4, 400_000  # mm; grid on which the panel is looked at
 SLOPE = 4.0  # mm per mm; how steeply a clearance ball falls off beside the panel's own steps
 SOFT = 3.0  # mm; radius of the outline's inner corners
 OUTLINE_STEP = 6.0  # mm between the outline's knots
+TUBE_SAMPLE = 0.5  # mm between the points an outline is fitted to
 KNOT_STEP = 8.0  # mm between the knots of the underside
 LINING = 2.0  # mm past the rim in which its own rounding is bridged instead of followed
 REACH = 6.0  # mm over which the underside is carried on where no panel is seen
@@ -92,7 +94,7 @@ def make_flange(recess: Recess, mouth: Floats, *, flange: Flange, clearance: flo
 
     rim = shapely.make_valid(shapely.Polygon(recess.rim[:, :2]))
     plan = shapely.buffer(shapely.buffer(rim, flange.width + SOFT, quad_segs=32), -SOFT, quad_segs=32)
-    tube = _upright(np.asarray(plan.exterior.coords)[:-1, :2])
+    tube = upright_tube(np.asarray(plan.exterior.coords)[:-1, :2], low=-60.0, high=60.0, step=OUTLINE_STEP)
     below = _underside(recess, rim, plan, flange.width, clearance)
     top = Surface(below.u, below.v, below.poles + flange.thickness)
     x, y = mouth.T
@@ -100,18 +102,28 @@ def make_flange(recess: Recess, mouth: Floats, *, flange: Flange, clearance: flo
     return Border(tube, below, top, (float(rise.min()), float(rise.max())), flange.thickness, radius)
 
 
-def _upright(loop: Floats) -> Surface:
-    """Return a smooth upright tube on a closed loop (K, 2), from far below to far above the panel."""
+def flange_of(recess: Recess, space: InsertableSpace, recipe: PlugRecipe | TrayRecipe) -> Border | None:
+    """Return the border that a recipe asks for, None where it asks for none; errors as for `make_flange`."""
+    if recipe.flange is None:
+        return None
+    clearance = recipe.fit.clearance if recipe.fit.rim is None else recipe.fit.rim
+    radius = recipe.body.edge_radius
+    return make_flange(recess, space.mouth, flange=recipe.flange, clearance=clearance, radius=radius)
+
+
+def upright_tube(loop: Floats, *, low: float, high: float, step: float) -> Surface:
+    """Return a smooth upright tube on a closed loop (K, 2), from `low` to `high`, with a knot every `step` mm around."""
     if signed_area(loop) < 0:
         loop = loop[::-1]
-    points = resample_loop(loop, step=0.5)
+    points = resample_loop(loop, step=TUBE_SAMPLE)
     u = np.arange(len(points)) / len(points)
-    u_axis = uniform_axis(0.0, 1.0, OUTLINE_STEP / (0.5 * len(points)), periodic=True)
-    v_axis = Axis(np.array([-60.0, 60.0]), periodic=False)
-    flat = fit_surface(u, np.array([-60.0, -20.0, 20.0, 60.0]), np.repeat(points[:, None, :], 4, axis=1), u_axis, v_axis)
+    u_axis = uniform_axis(0.0, 1.0, step / (TUBE_SAMPLE * len(points)), periodic=True)
+    v_axis = Axis(np.array([low, high]), periodic=False)
+    z = np.linspace(low, high, v_axis.poles)
+    flat = fit_surface(u, z, np.repeat(points[:, None, :], len(z), axis=1), u_axis, v_axis)
     poles = np.empty((*flat.poles.shape[:2], 3))
     poles[..., :2] = flat.poles.mean(axis=1, keepdims=True)
-    poles[..., 2] = np.linspace(-60.0, 60.0, poles.shape[1])
+    poles[..., 2] = z
     return Surface(u_axis, v_axis, poles)
 
 
@@ -143,14 +155,14 @@ def _underside(recess: Recess, rim: Any, plan: Any, width: float, clearance: flo
     lift = np.where(weight > 1e-3, carried / np.maximum(weight, 1e-3), clearance)
     target = np.where(trusted, raised, lid + lift).astype(np.float64)
     needed = np.where(shapely.contains_xy(plan.buffer(1.0), gx, gy), raised, EMPTY)
-    return _fit_from_above(x, y, target, needed)
+    return fit_from_above(x, y, target, needed, step=KNOT_STEP)
 
 
-def _fit_from_above(x: Floats, y: Floats, target: Floats, needed: Floats) -> Surface:
-    """Return the smooth height field near target (R, C) that nowhere lies below needed (R, C)."""
+def fit_from_above(x: Floats, y: Floats, target: Floats, needed: Floats, *, step: float) -> Surface:
+    """Return the smooth height field near target (R, C), knots `step` mm apart, that nowhere lies below needed (R, C)."""
     from scipy import ndimage
 
-    axes = uniform_axis(float(x[0]), float(x[-1]), KNOT_STEP), uniform_axis(float(y[0]), float(y[-1]), KNOT_STEP)
+    axes = uniform_axis(float(x[0]), float(x[-1]), step), uniform_axis(float(y[0]), float(y[-1]), step)
     data = target.T[..., None].copy()
     for _ in range(ROUNDS):
         surface = fit_surface(x, y, data, *axes)

@@ -1,152 +1,226 @@
-"""Even walls: the inner space of a hollow part, measured from the part's own outer surface in 3D."""
+"""Hollow bodies that are open underneath or at the back, so that no support stays inside and no water stands in them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from math import ceil, radians, tan
+from dataclasses import replace
+from math import ceil, floor, radians, tan
 from typing import Any
 
 import numpy as np
 
-from mountgen.arrays import Floats, Ints
-from mountgen.errors import FeatureError, FieldError, LoftError
-from mountgen.field import InsertableSpace, shrink_loop
-from mountgen.kernel import Mesh
-from mountgen.loft import Shell, fit_shell
-from mountgen.raster import dilate_cone, fill_loop, raster_faces, stamp_mesh
-from mountgen.spline import Axis, Surface
+from mountgen.arrays import Bools, Floats, Ints
+from mountgen.errors import FeatureError, KernelError
+from mountgen.features.cavity import extend_down, fit_inner, join_meshes, raise_space, sample_shell
+from mountgen.features.dividers import leave_standing, place_walls
+from mountgen.features.flange import fit_from_above, upright_tube
+from mountgen.field import InsertableSpace
+from mountgen.kernel import Mesh, Solid, combine, loft_solid, prism_solid, solids_of, tessellate
+from mountgen.loft import Shell, make_block
+from mountgen.raster import EMPTY, raster_faces, stamp_mesh
+from mountgen.shape import combine_many, make_box, require_one_solid
+from mountgen.spline import Surface
 
-INNER_PITCH = 0.25  # mm; grid of the inner space: balls of a wall's radius are large, so a coarse grid holds them
-SKIN_STEP = 0.5  # mm between the samples of the outer surface
-FENCE = 30.0  # mm above the mouth; height of ground outside the part, so that nothing spills over it
-LEAST_DEPTH = 1.0  # mm; an inner space less deep than this is none
-
-
-@dataclass(frozen=True, eq=False)
-class Cavity:
-    """What is inside a part's walls: the space, the shell fitted to it (None where that failed), and the wall, mm."""
-
-    space: InsertableSpace
-    shell: Shell | None
-    wall: float
-
-
-def hollow_inside(shell: Shell | None, space: InsertableSpace, *, wall: float, reach: float | None = None) -> Cavity:
-    """Find the space inside a body's walls and fit its shell.
-
-    Args:
-        shell: wall and floor of the body; None where they could not be fitted.
-        space: the body's insertable space.
-        wall: thickness of wall and floor, mm.
-        reach: how deep from the mouth plane the body goes, mm; None for all the way.
-
-    Raises:
-        FeatureError: the walls leave no room.
-    """
-    outer = sample_field(space) if shell is None else sample_shell(shell)
-    inner = raise_space(space, outer, wall=wall, reach=reach)
-    try:
-        return Cavity(inner, fit_shell(inner), wall)
-    except LoftError:
-        return Cavity(inner, None, wall)
+PITCH, MOST_NODES = 0.35, 300_000  # mm; grid on which a body is looked at from underneath
+STEEP = 65.0  # degrees; ceiling steeper than this is left to the wall beside it
+FALL = 6.0  # mm per mm; how steeply a wall's ball falls off beside the body's own steps
+OPEN_SIDE = 0.2  # of a face's normal towards the opening; a face that looks there more than this is left out
+SHALLOWEST = 2.0  # mm; a hollow less deep than this is not worth its edge
+CORNER, SMALLEST = 2.0, 40.0  # mm, mm²; the hollow's corners are rounded to this; smaller hollows are left solid
+TUBE_STEP, CEILING_STEP = 3.0, 4.0  # mm between the knots of a hollow's side and of its ceiling
+MARGIN = 0.3  # mm by which the side keeps inside where the fit may stray
+THROUGH = 1.0  # mm by which the tool of a hollow stands out of the body's floor
+STEEP_WALL = 0.7  # of a face's normal along z; less is a wall, which keeps its thickness where the back is open
+BAR = 400.0  # mm; a tool that goes through any body
 
 
-def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: float | None = None) -> InsertableSpace:
-    """Return the space inside a part's walls: all points at least `wall` from its outer surface, towards the mouth.
-
-    The same sum with a ball as the clearance, exact in 3D: it is set on the outer surface's own faces, edges and corners.
+def hollow_out(
+    solid: Solid,
+    space: InsertableSpace,
+    shell: Shell | None,
+    *,
+    up: Floats,
+    wall: float,
+    ribs: int,
+    opening: str,
+    below: float = 0.0,
+    carved: bool = False,
+) -> Solid:
+    """Hollow a body out.
 
     Args:
-        space: the insertable space of the part.
-        outer: the part's outer surface without its top, faces towards the inside of the part; at the mouth it goes on
-            straight up to above `space.top`. Surface of it that lies outside the part does no harm.
-        wall: thickness of wall and floor, mm.
-        reach: how deep from the mouth plane the part goes, mm; None for all the way.
+        solid: the body.
+        space: the insertable space it was made from.
+        shell: its wall and floor; None where they could not be fitted.
+        up: (3,) unit vector, part frame: the vehicle's up.
+        wall: least thickness of what is left, mm.
+        ribs: number of plates of that thickness, square to x, that are left standing.
+        opening: "underneath": open towards -up, so that whatever is inside can be seen and reached straight from
+            below; "back": open at the deep side, with walls of even thickness.
+        below: how far below the lid the body's face lies, mm.
+        carved: whether the body differs from the largest insertable one in more than its face.
 
     Returns:
-        InsertableSpace: on a grid of its own; `seen` is true throughout, as no scan bounds it.
+        One solid without trapped hollows.
 
     Raises:
-        FeatureError: the walls leave no room; says the largest wall that would.
+        FeatureError: the walls leave no room, or the ribs fill it; says what would fit.
+        KernelError: the hollow cannot be cut.
     """
-    step = max(1, round(INNER_PITCH / space.pitch))
-    pitch = step * space.pitch
-    shape = (-(-space.height.shape[0] // step), -(-space.height.shape[1] // step))
-    try:
-        mouth = shrink_loop(space.mouth, wall)
-    except FieldError as error:
-        raise _no_room(space, wall) from error
-    slope = 1.0 / tan(radians(space.draft_deg))
-    ball = np.full(len(outer.faces), wall)
-    grid: dict[str, Any] = {"origin": space.origin, "pitch": pitch, "shape": shape}
-    height = np.maximum(
-        raster_faces(outer.vertices, outer.faces, clearance=ball, **grid),
-        stamp_mesh(outer.vertices, outer.faces, ball, slope=slope, **grid),
+    if opening == "back":
+        extra = tessellate(solid) if carved else None
+        hollows = [_room_behind(space, shell, extra, wall=wall, below=below)]
+    else:
+        hollows = _rooms_underneath(tessellate(solid), up, wall=wall)
+    if ribs:
+        hollows = [room for hollow in hollows for room in _with_ribs(hollow, ribs, wall)]
+    body = combine_many(solid, hollows, "cut", what="hollow")
+    return require_one_solid(body, what="hollow", remedy="give a thicker body.wall, or leave it out")
+
+
+def _with_ribs(hollow: Solid, ribs: int, wall: float) -> list[Solid]:
+    x = tessellate(hollow, chord=0.2).vertices[:, 0]
+    starts = place_walls(float(x.min()), float(x.max()), ribs, wall, key="body.ribs")
+    plates = [make_box((start, -BAR, -BAR), (start + wall, BAR, BAR)) for start in starts]
+    return leave_standing(hollow, plates)
+
+
+def _room_behind(space: InsertableSpace, shell: Shell | None, extra: Mesh | None, *, wall: float, below: float) -> Solid:
+    """Return the room inside the walls, `wall` under the face, that goes out through the floor."""
+    depth = space.top - below - float(space.height.min())
+    if shell is None or depth < wall + SHALLOWEST:
+        raise _too_thick(wall, depth - 0.5 * SHALLOWEST)
+    outer = sample_shell(shell)
+    if extra is not None:
+        outer = join_meshes([outer, _inner_faces(extra, _normals(extra)[:, 2], STEEP_WALL)])
+    inner = raise_space(space, outer, wall=wall)
+    inside = fit_inner(inner)
+    if inside is None:
+        remedy = "change body.wall by 0.2 mm, or leave the body solid"
+        raise FeatureError(f"a wall of {wall:g} mm leaves an inside with no smooth wall", "body.wall", remedy)
+    low = Surface(shell.floor.u, shell.floor.v, shell.floor.poles - THROUGH)
+    past = float(np.ptp(shell.floor.poles)) + wall + 2.0 * THROUGH
+    tool = replace(extend_down(inside, past), floor=low, posts=(), pockets=())
+    block = make_block(tool, inner, below=below + wall)
+    if block.faceted:
+        raise KernelError("the hollow does not make a smooth solid", "body.wall", "change it by 0.2 mm")
+    return block.solid
+
+
+def _inner_faces(mesh: Mesh, along: Floats, least: float) -> Mesh:
+    """Return the faces whose normal has less than `least` along an axis, turned to look inside."""
+    return Mesh(mesh.vertices, np.ascontiguousarray(mesh.faces[np.abs(along) < least][:, ::-1]))
+
+
+def _normals(mesh: Mesh) -> Floats:
+    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    unit: Floats = normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+    return unit
+
+
+def _rooms_underneath(mesh: Mesh, up: Floats, *, wall: float) -> list[Solid]:
+    """Return the rooms that leave `wall` above and beside them and go straight out towards -up."""
+    turn = np.array([[1.0, 0.0, 0.0], [0.0, -up[2], up[1]], -up])  # rows: across, out of the recess, down
+    turned = Mesh(mesh.vertices @ turn.T, mesh.faces)
+    x, y, ceiling, way_out = _look_from_below(turned, wall)
+    plan = _plan_rooms(x, y, ceiling, way_out)
+    if not plan:
+        raise _too_thick(wall, 0.5 * float(np.where(way_out > EMPTY, way_out - ceiling + wall, 0.0).max()))
+    lowest = float(turned.vertices[:, 2].max()) + THROUGH
+    rooms = []
+    for polygon in plan:
+        inside = _contains(polygon, x, y)
+        surface = fit_from_above(x, y, _carry_on(ceiling, inside), np.where(inside, ceiling, EMPTY), step=CEILING_STEP)
+        low = float(ceiling[inside].min()) - 10.0
+        loop = np.asarray(polygon.exterior.coords)[:-1, :2]
+        side = upright_tube(loop, low=low, high=lowest, step=TUBE_STEP)
+        room = combine(loft_solid(side), prism_solid(surface, lowest - low + 50.0), "common", what="hollow")
+        rooms += [_turn_back(piece, turn) for piece in solids_of(room)]
+    if not rooms:
+        raise KernelError("the hollow does not make a solid", "body.wall", "change it by 0.1 mm")
+    return rooms
+
+
+def _look_from_below(mesh: Mesh, wall: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return x (C,), y (R,), how high a room may reach (R, C), and where it leaves the body (R, C), heights downwards."""
+    low, high = mesh.vertices[:, :2].min(axis=0) - 1.0, mesh.vertices[:, :2].max(axis=0) + 1.0
+    pitch = max(PITCH, float(np.sqrt(np.prod(high - low) / MOST_NODES)))
+    shape = (ceil(float(high[1] - low[1]) / pitch) + 1, ceil(float(high[0] - low[0]) / pitch) + 1)
+    grid: dict[str, Any] = {"origin": (float(low[0]), float(low[1])), "pitch": pitch, "shape": shape}
+    down = _normals(mesh)[:, 2]
+    shut: Ints = np.ascontiguousarray(mesh.faces[down < OPEN_SIDE][:, ::-1])
+    ball = np.full(len(shut), wall)
+    ceiling = np.maximum(
+        raster_faces(mesh.vertices, shut, clearance=ball, **grid),
+        stamp_mesh(mesh.vertices, shut, ball, slope=FALL, **grid),
     )
-    if reach is not None:
-        height = np.maximum(height, np.float32(wall - reach))
-    height = dilate_cone(height.astype(np.float32), slope=slope, pitch=pitch)
-    inside = fill_loop(space.mouth, **grid)
-    height = np.where(inside, height, np.maximum(height, np.float32(space.top + FENCE)))
-    if float(height.min()) > space.top - LEAST_DEPTH:
-        raise _no_room(space, wall)
-    return replace(space, height=height, seen=np.ones(shape, dtype=np.bool_), mouth=mouth, pitch=pitch, unseen=())
+    way_out = raster_faces(mesh.vertices, np.ascontiguousarray(mesh.faces[down > 0.0]), **grid)
+    x, y = low[0] + pitch * np.arange(shape[1]), low[1] + pitch * np.arange(shape[0])
+    return x, y, ceiling.astype(np.float64), way_out.astype(np.float64)
 
 
-def _no_room(space: InsertableSpace, wall: float) -> FeatureError:
+def _plan_rooms(x: Floats, y: Floats, ceiling: Floats, way_out: Floats) -> list[Any]:
+    """Return the outlines, as polygons with round corners, over which a room is worth while."""
+    import shapely
+    from contourpy import contour_generator
+
+    pitch = float(x[1] - x[0])
+    dy, dx = np.gradient(ceiling, pitch)
+    room = (way_out > EMPTY) & (way_out - ceiling > SHALLOWEST) & (np.hypot(dx, dy) < tan(radians(STEEP)))
+    if not room.any():
+        return []
+    lines = contour_generator(x=x, y=y, z=np.where(room, 1.0, -1.0)).lines(0.0)
+    region = shapely.Polygon()
+    for line in sorted((shapely.Polygon(line) for line in lines if len(line) > 3), key=lambda g: -g.area):
+        region = region.symmetric_difference(shapely.make_valid(line))
+    region = region.buffer(-CORNER - MARGIN, quad_segs=16).buffer(CORNER, quad_segs=16)
+    parts = [g for g in shapely.get_parts(region) if g.geom_type == "Polygon" and g.area > SMALLEST]
+    return [_without_holes(part) for part in parts]
+
+
+def _without_holes(polygon: Any) -> Any:
+    """Return the larger side of a polygon with holes, cut at its largest hole, until none is left."""
     import shapely
 
-    circle = shapely.maximum_inscribed_circle(shapely.Polygon(space.mouth))
-    depth = space.top - float(space.height.min())
-    largest = max(0.0, min(float(shapely.length(circle)), depth) - 1.5)
-    return FeatureError(f"a wall of {wall:g} mm leaves no room inside the part", "body.wall", f"give {largest:.1f} mm or less")
+    while polygon.interiors:
+        hole = max(polygon.interiors, key=lambda ring: shapely.Polygon(ring).area)
+        x0, y0, x1, y1 = hole.bounds
+        a0, b0, a1, b1 = polygon.bounds
+        boxes = [(a0, b0, x0, b1), (x1, b0, a1, b1), (a0, b0, a1, y0), (a0, y1, a1, b1)]
+        halves = [polygon.intersection(shapely.box(*box)) for box in boxes]
+        whole = [g for half in halves for g in shapely.get_parts(half) if g.geom_type == "Polygon"]
+        polygon = max(whole, key=lambda g: g.area)
+        polygon = polygon.buffer(-CORNER).buffer(CORNER)
+        polygon = max(shapely.get_parts(polygon), key=lambda g: g.area)
+    return polygon
 
 
-def sample_shell(shell: Shell) -> Mesh:
-    """Return the two fitted surfaces of a body as one mesh with faces towards its inside, samples about SKIN_STEP apart."""
-    wall, floor = shell.wall, shell.floor
-    around = float(np.linalg.norm(np.diff(wall.at(wall.u.breaks, wall.v.breaks[-1:])[:, 0], axis=0), axis=1).sum())
-    u = np.arange(ceil(around / SKIN_STEP)) / ceil(around / SKIN_STEP)
-    v = _spread(wall.v.breaks[[0, -1]])
-    tube = wall.at(u, v)
-    count, levels, _ = tube.shape
-    index = np.arange(count * levels).reshape(count, levels)
-    ahead = np.roll(index, -1, axis=0)
-    sides = _cells(index[:, :-1], index[:, 1:], ahead[:, 1:], ahead[:, :-1])
-    x, y = _spread(floor.u.breaks[[0, -1]]), _spread(floor.v.breaks[[0, -1]])
-    ground = np.stack([*np.meshgrid(x, y, indexing="ij"), floor.at(x, y)[..., 0]], axis=-1)
-    base = count * levels + np.arange(len(x) * len(y)).reshape(len(x), len(y))
-    bottom = _cells(base[:-1, :-1], base[1:, :-1], base[1:, 1:], base[:-1, 1:])
-    return Mesh(np.vstack([tube.reshape(-1, 3), ground.reshape(-1, 3)]), np.vstack([sides, bottom]))
+def _contains(polygon: Any, x: Floats, y: Floats) -> Bools:
+    import shapely
 
-
-def sample_field(space: InsertableSpace) -> Mesh:
-    """Return the insertable surface itself as a mesh, for a body whose wall and floor could not be fitted."""
-    step = max(1, round(INNER_PITCH / space.pitch))
-    x, y, z = space.x[::step], space.y[::step], space.height[::step, ::step]
-    rows, cols = z.shape
     gx, gy = np.meshgrid(x, y)
-    index = np.arange(rows * cols).reshape(rows, cols)
-    faces = _cells(index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1])
-    return Mesh(np.column_stack([gx.ravel(), gy.ravel(), np.minimum(z, space.top + 2.0).ravel()]), faces)
+    return np.asarray(shapely.contains_xy(polygon.buffer(MARGIN), gx, gy))
 
 
-def _spread(ends: Floats) -> Floats:
-    return np.linspace(ends[0], ends[1], max(2, ceil(float(ends[1] - ends[0]) / SKIN_STEP)))
+def _carry_on(height: Floats, inside: Bools) -> Floats:
+    """Return heights (R, C) that go on outside a region as they are at the nearest place inside it."""
+    from scipy import ndimage
+
+    nearest = ndimage.distance_transform_edt(~inside, return_distances=False, return_indices=True)
+    return np.asarray(height[tuple(nearest)])
 
 
-def _cells(a: Any, b: Any, c: Any, d: Any) -> Ints:
-    """Return the two triangles of each cell whose corners a, b, c, d run counter-clockwise seen from the free side."""
-    corners = [np.stack(t, axis=-1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))]
-    return np.concatenate(corners).astype(np.int32)
+def _turn_back(solid: Solid, turn: Floats) -> Solid:
+    """Return a solid given in turned axes (rows of `turn`) in the part frame."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
+    from OCP.gp import gp_Trsf
+
+    back = gp_Trsf()
+    back.SetValues(*(float(v) for row in turn.T for v in (*row, 0.0)))
+    return BRepBuilderAPI_Transform(solid, back, True).Shape()
 
 
-def extend_up(shell: Shell, by: float) -> Shell:
-    """Return a shell whose wall goes on straight up by `by` mm above its top, for features that stand out of the mouth."""
-    wall = shell.wall
-    breaks = np.append(wall.v.breaks, wall.v.breaks[-1] + by)
-    axis = Axis(breaks, periodic=False)
-    poles = np.concatenate([wall.poles, wall.poles[:, -1:]], axis=1)
-    knots = np.concatenate([np.full(3, breaks[0]), breaks, np.full(3, breaks[-1])])
-    poles[..., 2] = [knots[i + 1 : i + 4].mean() for i in range(axis.poles)]
-    return replace(shell, wall=Surface(wall.u, axis, poles))
+def _too_thick(wall: float, largest: float) -> FeatureError:
+    fits = floor(10.0 * (largest - 0.5 * SHALLOWEST)) / 10.0
+    remedy = f"give {fits:.1f} mm or less" if fits >= 0.4 else "leave the body solid"
+    return FeatureError(f"a wall of {wall:g} mm leaves no room inside the part", "body.wall", remedy)

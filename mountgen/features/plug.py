@@ -1,18 +1,31 @@
-"""The plug: a blank that fills the recess up to the mouth or to a depth below it."""
+"""The plug: a blank that fills the recess up to the mouth or to a depth below it, or closes it with a flange."""
 
 from __future__ import annotations
 
 from mountgen.datum import Recess
+from mountgen.features.assemble import make_body
+from mountgen.features.flange import flange_of
+from mountgen.features.hollow import hollow_out
 from mountgen.features.part import Part
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, tessellate
 from mountgen.loft import Shell, make_block
 from mountgen.recipe import PlugRecipe
+from mountgen.shape import require_one_solid
 
 
 def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, recipe: PlugRecipe) -> Part:
     """Make a plug. Arguments, result and errors as for `add_features`."""
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
-    block = make_block(shell, space, below=recipe.plug.below, reach=reach)
-    body = Body(solid=block.solid, mesh=tessellate(block.solid), faceted=block.faceted, notes=block.notes)
+    below, shape = recipe.plug.below, recipe.body
+    border = flange_of(recess, space, recipe)
+    if border is None:
+        block = make_block(shell, space, below=below, reach=reach)
+    else:
+        block = make_body(shell, space, reach=reach, border=border)
+    solid = block.solid
+    if shape.wall is not None:
+        solid = hollow_out(solid, space, shell, up=recess.up, wall=shape.wall, ribs=shape.ribs, opening=shape.open, below=below)
+    solid = require_one_solid(solid, what="plug", remedy="leave the flange or the hollow out")
+    body = Body(solid=solid, mesh=tessellate(solid), faceted=block.faceted, notes=block.notes)
     return Part(body=body)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import floor
+from typing import Any
 
 import numpy as np
 
@@ -71,7 +72,7 @@ def find_hole(tab: PullTab) -> float:
     return room if room >= HOLE[0] else 0.0
 
 
-def _upper_edge(region):  # type: ignore[no-untyped-def]
+def _upper_edge(region: Any) -> tuple[Floats, Floats, Floats]:
     """Return x (N,), and the region's highest and next lower y above each x, (N,) mm."""
     import shapely
 
@@ -106,7 +107,7 @@ def _find_place(x: Floats, top: Floats, bottom: Floats, width: float, thickness:
 
 
 def _side(outer: float, tab: PullTab, wall: float, foot: float, tip: float, radius: float) -> Outline:
-    """Return the tongue seen from the side, in (y, z): a plate whose foot runs out into the wall, with a bead where no hole fits."""
+    """Return the tongue seen from the side, (y, z): its foot runs out into the wall; a bead where no hole fits."""
     inner = outer - tab.thickness
     sunk = outer - 0.5 * min(tab.thickness, wall)
     edge = min(radius, 0.49 * tab.thickness)
@@ -126,7 +127,7 @@ def _front(low: float, high: float, foot: float, tip: float, corner: float) -> O
     return round_polygon([(low, foot - 1.0), (high, foot - 1.0), (high, tip), (low, tip)], [0.0, 0.0, corner, corner])
 
 
-def _rooted(tongue: Solid, region, low: float, high: float, back: float, foot: float, brow: float) -> Solid:  # type: ignore[no-untyped-def]
+def _rooted(tongue: Solid, region: Any, low: float, high: float, back: float, foot: float, brow: float) -> Solid:
     """Return the tongue with what lies between it and a curved wall filled up to the mouth."""
     import shapely
 

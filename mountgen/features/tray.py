@@ -6,21 +6,18 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.datum import Recess, lid_height, signed_area
-from mountgen.errors import FeatureError
 from mountgen.features.assemble import cavity_block, make_body
-from mountgen.features.dividers import make_dividers
-from mountgen.features.flange import Border, make_flange
-from mountgen.features.hollow import hollow_inside
+from mountgen.features.cavity import hollow_inside
+from mountgen.features.dividers import leave_standing, make_dividers
+from mountgen.features.flange import flange_of
 from mountgen.features.part import Part
 from mountgen.features.pull_tab import ROOT, make_pull_tab
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Solid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Body, tessellate
 from mountgen.loft import Shell
 from mountgen.recipe import TrayRecipe
 from mountgen.section import cut_sections
 from mountgen.shape import combine_many, require_one_solid
-
-CRUMB = 0.5  # mm³; a compartment smaller than this is filled
 
 
 def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, recipe: TrayRecipe) -> Part:
@@ -28,14 +25,14 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
     wall, radius = recipe.body.wall, recipe.body.edge_radius
     cavity = hollow_inside(shell, space, wall=wall, reach=reach)
-    border = _make_border(recess, space, recipe)
+    border = flange_of(recess, space, recipe)
     if recipe.dividers is None:
         block = make_body(shell, space, reach=reach, border=border, cavity=cavity)
         body, faceted, notes = block.solid, block.faceted, block.notes
     else:
         walls = make_dividers(cavity.space, recipe.dividers, radius=radius)
         block = make_body(shell, space, reach=reach, border=border)
-        hollow = cavity_block(cavity, border=border, reach=reach, wall=wall)
+        hollow = cavity_block(cavity, border=border, reach=reach)
         rooms = leave_standing(hollow.solid, walls)
         body = combine_many(block.solid, rooms, "cut", what="cavity")
         faceted = block.faceted or hollow.faceted
@@ -46,26 +43,6 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
         body = combine_many(body, [tongue], "fuse", what="pull tab")
     solid = require_one_solid(body, what="tray", remedy="give a thicker body.wall, or leave a feature out")
     return Part(body=Body(solid=solid, mesh=tessellate(solid), faceted=faceted, notes=notes))
-
-
-def leave_standing(hollow: Solid, walls: list[Solid]) -> list[Solid]:
-    """Return the rooms that are left of a cavity when walls stand in it.
-
-    Raises:
-        FeatureError: nothing is left.
-    """
-    rest = solids_of(combine_many(hollow, walls, "cut", what="dividers"))
-    rooms = [room for room in rest if abs(mesh_volume(tessellate(room, chord=0.2))) > CRUMB]
-    if not rooms:
-        raise FeatureError("the dividers fill the whole tray", "dividers", "give fewer, or thinner ones")
-    return rooms
-
-
-def _make_border(recess: Recess, space: InsertableSpace, recipe: TrayRecipe) -> Border | None:
-    if recipe.flange is None:
-        return None
-    clearance = recipe.fit.clearance if recipe.fit.rim is None else recipe.fit.rim
-    return make_flange(recess, space.mouth, flange=recipe.flange, clearance=clearance, radius=recipe.body.edge_radius)
 
 
 def _outline_below(shell: Shell | None, space: InsertableSpace, *, depth: float) -> Floats:

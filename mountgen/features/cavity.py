@@ -1,0 +1,215 @@
+"""Even walls: the inner space of a hollow part, measured from the part's own outer surface in 3D."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import ceil, radians, tan
+from typing import Any
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, Ints
+from mountgen.errors import FeatureError, FieldError, LoftError, SectionError
+from mountgen.field import InsertableSpace, shrink_loop
+from mountgen.kernel import Mesh
+from mountgen.loft import Shell, fit_shell
+from mountgen.loft import _meet as meet_field
+from mountgen.raster import dilate_cone, fill_loop, raster_faces, stamp_mesh
+from mountgen.spline import Axis, Surface
+
+INNER_PITCH = 0.25  # mm; grid of the inner space: balls of a wall's radius are large, so a coarse grid holds them
+SKIN_STEP = 0.5  # mm between the samples of the outer surface
+FENCE = 30.0  # mm above the mouth; height of ground outside the part, so that nothing spills over it
+LEAST_DEPTH = 1.0  # mm; an inner space less deep than this is none
+
+
+@dataclass(frozen=True, eq=False)
+class Cavity:
+    """What is inside a part's walls: the space, the shell fitted to it (None where that failed), and the wall, mm."""
+
+    space: InsertableSpace
+    shell: Shell | None
+    wall: float
+
+
+def hollow_inside(shell: Shell | None, space: InsertableSpace, *, wall: float, reach: float | None = None) -> Cavity:
+    """Find the space inside a body's walls and fit its shell.
+
+    Args:
+        shell: wall and floor of the body; None where they could not be fitted.
+        space: the body's insertable space.
+        wall: thickness of wall and floor, mm.
+        reach: how deep from the mouth plane the body goes, mm; None for all the way.
+
+    Raises:
+        FeatureError: the walls leave no room.
+    """
+    outer = sample_field(space) if shell is None else sample_shell(shell)
+    inner = raise_space(space, outer, wall=wall, reach=reach)
+    return Cavity(inner, fit_inner(inner), wall)
+
+
+def fit_inner(inner: InsertableSpace) -> Shell | None:
+    """Fit wall and floor to an inner space; None where that fails, for a faceted hollow."""
+    try:
+        return fit_shell(inner)
+    except (FieldError, LoftError, SectionError):
+        return None
+
+
+def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: float | None = None) -> InsertableSpace:
+    """Return the space inside a part's walls: all points at least `wall` from its outer surface, towards the mouth.
+
+    The same sum with a ball as the clearance, exact in 3D: it is set on the outer surface's own faces, edges and corners.
+
+    Args:
+        space: the insertable space of the part.
+        outer: the part's outer surface without its top, faces towards the inside of the part; at the mouth it goes on
+            straight up to above `space.top`. Surface of it that lies outside the part does no harm.
+        wall: thickness of wall and floor, mm.
+        reach: how deep from the mouth plane the part goes, mm; None for all the way.
+
+    Returns:
+        InsertableSpace: on a grid of its own; `seen` is true throughout, as no scan bounds it.
+
+    Raises:
+        FeatureError: the walls leave no room; says the largest wall that would.
+    """
+    step = max(1, round(INNER_PITCH / space.pitch))
+    pitch = step * space.pitch
+    shape = (-(-space.height.shape[0] // step), -(-space.height.shape[1] // step))
+    try:
+        mouth = shrink_loop(space.mouth, wall)
+    except FieldError as error:
+        raise _no_room(space, wall) from error
+    slope = 1.0 / tan(radians(space.draft_deg))
+    ball = np.full(len(outer.faces), wall)
+    grid: dict[str, Any] = {"origin": space.origin, "pitch": pitch, "shape": shape}
+    height = np.maximum(
+        raster_faces(outer.vertices, outer.faces, clearance=ball, **grid),
+        stamp_mesh(outer.vertices, outer.faces, ball, slope=slope, **grid),
+    )
+    if reach is not None:
+        height = np.maximum(height, np.float32(wall - reach))
+    height = dilate_cone(height.astype(np.float32), slope=slope, pitch=pitch)
+    inside = fill_loop(space.mouth, **grid)
+    height = np.where(inside, height, np.maximum(height, np.float32(space.top + FENCE)))
+    if float(height.min()) > space.top - LEAST_DEPTH:
+        raise _no_room(space, wall)
+    return replace(space, height=height, seen=np.ones(shape, dtype=np.bool_), mouth=mouth, pitch=pitch, unseen=())
+
+
+def _no_room(space: InsertableSpace, wall: float) -> FeatureError:
+    import shapely
+
+    circle = shapely.maximum_inscribed_circle(shapely.Polygon(space.mouth))
+    depth = space.top - float(space.height.min())
+    largest = max(0.0, min(float(shapely.length(circle)), depth) - 1.5)
+    return FeatureError(f"a wall of {wall:g} mm leaves no room inside the part", "body.wall", f"give {largest:.1f} mm or less")
+
+
+def sample_shell(shell: Shell) -> Mesh:
+    """Return the fitted surfaces that bound a body as one mesh, faces towards its inside, samples SKIN_STEP apart."""
+    parts = [sample_wall(shell)]
+    ground = _sample_floor(shell.floor)
+    for pocket in shell.pockets:
+        edge = meet_field(pocket.wall, shell.floor).space[:, :2]
+        ground = _pick(ground, ~_within(edge, ground))
+        wall = sample_wall(pocket)
+        middle = wall.vertices[wall.faces].mean(axis=1)
+        under = middle[:, 2] < shell.floor.at_points(middle[:, 0], middle[:, 1])[:, 0]
+        parts += [_pick(wall, under), _sample_floor(pocket.floor)]
+    for post in shell.posts:
+        edge = meet_field(post.wall, post.floor).space[:, :2]
+        wall, cap = sample_wall(post), _sample_floor(post.floor)
+        middle = wall.vertices[wall.faces].mean(axis=1)
+        under = middle[:, 2] < post.floor.at_points(middle[:, 0], middle[:, 1])[:, 0]
+        around = _pick(wall, under)
+        parts += [Mesh(around.vertices, around.faces[:, ::-1]), _pick(cap, _within(edge, cap))]
+    return join_meshes([*parts, ground])
+
+
+def join_meshes(parts: Sequence[Mesh]) -> Mesh:
+    """Return meshes as one, unwelded."""
+    start = np.cumsum([0, *(len(part.vertices) for part in parts)])
+    faces = [part.faces + at for part, at in zip(parts, start, strict=False)]
+    return Mesh(np.vstack([part.vertices for part in parts]), np.vstack(faces))
+
+
+def _sample_floor(floor: Surface) -> Mesh:
+    x, y = _spread(floor.u.breaks[[0, -1]]), _spread(floor.v.breaks[[0, -1]])
+    points = np.stack([*np.meshgrid(x, y, indexing="ij"), floor.at(x, y)[..., 0]], axis=-1)
+    index = np.arange(len(x) * len(y)).reshape(len(x), len(y))
+    return Mesh(points.reshape(-1, 3), _cells(index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:]))
+
+
+def _pick(mesh: Mesh, which: Bools) -> Mesh:
+    return Mesh(mesh.vertices, np.ascontiguousarray(mesh.faces[which]))
+
+
+def _within(loop: Floats, mesh: Mesh) -> Bools:
+    """Return which faces of a mesh have their middle inside a loop (K, 2) in plan."""
+    import shapely
+
+    middle = mesh.vertices[mesh.faces].mean(axis=1)
+    return np.asarray(shapely.contains_xy(shapely.make_valid(shapely.Polygon(loop)), middle[:, 0], middle[:, 1]))
+
+
+def sample_wall(shell: Shell) -> Mesh:
+    """Return the fitted wall of a body as a mesh, faces towards its inside, samples SKIN_STEP apart."""
+    wall = shell.wall
+    edge = wall.at(wall.u.breaks, wall.v.breaks[-1:])[:, 0]
+    count = ceil(float(np.linalg.norm(np.diff(edge, axis=0), axis=1).sum()) / SKIN_STEP)
+    points = wall.at(np.arange(count) / count, _spread(wall.v.breaks[[0, -1]]))
+    index = np.arange(points.shape[0] * points.shape[1]).reshape(points.shape[:2])
+    ahead = np.roll(index, -1, axis=0)
+    faces = _cells(index[:, :-1], index[:, 1:], ahead[:, 1:], ahead[:, :-1])
+    return Mesh(points.reshape(-1, 3), faces)
+
+
+def sample_field(space: InsertableSpace) -> Mesh:
+    """Return the insertable surface itself as a mesh, for a body whose wall and floor could not be fitted."""
+    step = max(1, round(INNER_PITCH / space.pitch))
+    x, y, z = space.x[::step], space.y[::step], space.height[::step, ::step]
+    rows, cols = z.shape
+    gx, gy = np.meshgrid(x, y)
+    index = np.arange(rows * cols).reshape(rows, cols)
+    faces = _cells(index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1])
+    return Mesh(np.column_stack([gx.ravel(), gy.ravel(), np.minimum(z, space.top + 2.0).ravel()]), faces)
+
+
+def _spread(ends: Floats) -> Floats:
+    return np.linspace(ends[0], ends[1], max(2, ceil(float(ends[1] - ends[0]) / SKIN_STEP)))
+
+
+def _cells(a: Any, b: Any, c: Any, d: Any) -> Ints:
+    """Return the two triangles of each cell whose corners a, b, c, d run counter-clockwise seen from the free side."""
+    corners = [np.stack(t, axis=-1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))]
+    return np.concatenate(corners).astype(np.int32)
+
+
+def extend_up(shell: Shell, by: float) -> Shell:
+    """Return a shell whose wall goes on straight up by `by` mm above its top, for features that stand out of the mouth."""
+    wall = shell.wall
+    breaks = np.append(wall.v.breaks, wall.v.breaks[-1] + by)
+    axis = Axis(breaks, periodic=False)
+    poles = np.concatenate([wall.poles, wall.poles[:, -1:]], axis=1)
+    poles[..., 2] = _pole_heights(axis)
+    return replace(shell, wall=Surface(wall.u, axis, poles))
+
+
+def extend_down(shell: Shell, by: float) -> Shell:
+    """Return a shell whose wall goes on straight down by `by` mm below its foot."""
+    wall = shell.wall
+    breaks = np.insert(wall.v.breaks, 0, wall.v.breaks[0] - by)
+    axis = Axis(breaks, periodic=False)
+    poles = np.concatenate([wall.poles[:, :1], wall.poles], axis=1)
+    poles[..., 2] = _pole_heights(axis)
+    return replace(shell, wall=Surface(wall.u, axis, poles))
+
+
+def _pole_heights(axis: Axis) -> Floats:
+    """Return the heights of a tube's poles that make its second parameter the height itself (Greville's abscissae)."""
+    knots = np.concatenate([np.full(3, axis.breaks[0]), axis.breaks, np.full(3, axis.breaks[-1])])
+    return np.array([knots[i + 1 : i + 4].mean() for i in range(axis.poles)])
