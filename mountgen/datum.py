@@ -26,7 +26,9 @@ SHALLOWEST = 2.0  # mm; a dent less deep than this is no recess to fit a part in
 RIM_DEPTH = (0.5, 0.8)  # mm below the lid at which the rim is drawn, 8 % of the depth within this
 SEARCH_CONE = 15.0  # degrees about the first guess
 SEARCH_STEPS = (6.0, 3.0, 1.5, 0.75, 0.375)  # degrees
-TURN_COST = 0.004  # share of the insertable volume that each degree off the rim normal must win; less is scan noise
+TURN_COST = 0.001  # share of the insertable volume that each degree off the rim normal must win
+SEARCH_FACES, SEARCH_NODES = 60_000, 50_000  # about so many, when volumes are compared; good to 0.05 % of them
+ASKEW = 0.5  # radians between their grid and the frame
 COARSE_NODES, FINE_NODES = 60_000, 400_000
 
 
@@ -171,13 +173,8 @@ def _search_draw(scan: Scan, guess: Floats, notes: list[str]) -> Floats:
     normal = np.array([-look.lid[1], -look.lid[2]])  # slope of the lid at the frame's origin: the surround's own normal
     if look.open_arc.any():
         starts.append(normal)  # an open rim tips the vector area
-    pitch = max(0.8, 3.0 * scan.spacing, look.depth / 60.0)
-    # one triangle's corners in thousands stand for the whole sheet: the volume is compared, not measured
-    stride = max(1, len(local) // 150_000)
-    sample = local[::stride]
-    if stride > 1:
-        pitch *= sqrt(stride) if stride < 9 else 2.0
-    volumes = [_free_volume(sample, look, start, pitch) for start in starts]
+    points, corners = _thin_near(local, scan.faces, look)
+    volumes = [_free_volume(points, corners, look, start) for start in starts]
     origin = starts[int(np.argmax(volumes))]
     best, here = max(volumes), origin.copy()
     limit = np.tan(radians(SEARCH_CONE))
@@ -191,7 +188,7 @@ def _search_draw(scan: Scan, guess: Floats, notes: list[str]) -> Floats:
                 off = float(np.linalg.norm(trial - origin))
                 if off > limit:
                     continue
-                score = _free_volume(sample, look, trial, pitch) * (1.0 - TURN_COST * np.degrees(np.arctan(off)))
+                score = _free_volume(points, corners, look, trial) * (1.0 - TURN_COST * np.degrees(np.arctan(off)))
                 if score > best:
                     best, here, moved = score, trial, True
     direction: Floats = frame[:3, :3] @ np.array([here[0], here[1], 1.0])
@@ -204,21 +201,42 @@ def _search_draw(scan: Scan, guess: Floats, notes: list[str]) -> Floats:
     return direction
 
 
-def _free_volume(points: Floats, look: _Mouth, slope: Floats, pitch: float) -> float:
-    """Return the volume below the lid that is free along (slope, 1), mm³, from the points' own z-buffer on a coarse grid."""
-    x = points[:, 0] - slope[0] * points[:, 2]
-    y = points[:, 1] - slope[1] * points[:, 2]
-    low, high = look.rim.min(axis=0) - 2 * pitch, look.rim.max(axis=0) + 2 * pitch
-    shape = tuple(int(n) + 1 for n in (high - low)[::-1] / pitch)
-    col = np.rint((x - low[0]) / pitch).astype(np.int64)
-    row = np.rint((y - low[1]) / pitch).astype(np.int64)
-    ok = (row >= 0) & (col >= 0) & (row < shape[0]) & (col < shape[1])
-    drop = lid_height(look.lid, points[:, 0], points[:, 1]) - points[:, 2]
-    drop = np.maximum(drop[ok], 0.0)
-    least = np.full(shape[0] * shape[1], np.inf)
-    np.minimum.at(least, row[ok] * shape[1] + col[ok], drop)
-    least[~np.isfinite(least)] = 0.0  # unseen is never free
-    return float(least.sum() * pitch * pitch)
+def _thin_near(local: Floats, faces: Ints, look: _Mouth) -> tuple[Floats, Ints]:
+    """Return the mesh about the mouth with at most some SEARCH_FACES faces: vertices in one cell of a coarse grid become one."""
+    room = look.depth * np.tan(radians(SEARCH_CONE)) + 5.0
+    low, high = look.rim.min(axis=0) - room, look.rim.max(axis=0) + room
+    near = ((local[:, :2] > low) & (local[:, :2] < high)).all(axis=1)
+    faces = faces[near[faces].any(axis=1)]
+    if len(faces) <= 1.5 * SEARCH_FACES:
+        return local, faces
+    a, b, c = (local[faces[:, k]] for k in range(3))
+    area = 0.5 * float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum())
+    size = sqrt(2.0 * area / SEARCH_FACES)
+    place = np.floor((local - local.min(axis=0)) / size).astype(np.int64)
+    count = place.max(axis=0) + 1
+    _, cell = np.unique((place[:, 0] * count[1] + place[:, 1]) * count[2] + place[:, 2], return_inverse=True)
+    share = np.bincount(cell)
+    points = np.column_stack([np.bincount(cell, local[:, k]) / share for k in range(3)])
+    faces = cell[faces].astype(np.int32)
+    return points, faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
+
+
+def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> float:
+    """Return the volume below the lid that is free along (slope, 1), mm³, from a z-buffer of the sheared mesh.
+
+    The grid stands askew to the mouth: a straight wall along a grid line would come and go by a whole row of nodes.
+    """
+    askew = np.array([[cos(ASKEW), -sin(ASKEW)], [sin(ASKEW), cos(ASKEW)]])
+    moved = np.column_stack([(points[:, :2] - points[:, 2:] * slope) @ askew, points[:, 2]])
+    rim = look.rim @ askew
+    low, high = rim.min(axis=0) - 2.0, rim.max(axis=0) + 2.0
+    pitch = sqrt(float(np.prod(high - low)) / SEARCH_NODES)
+    shape = (int((high[1] - low[1]) / pitch) + 1, int((high[0] - low[0]) / pitch) + 1)
+    height = raster_faces(moved, faces, origin=(float(low[0]), float(low[1])), pitch=pitch, shape=shape)
+    row, col = np.nonzero(height > EMPTY)  # unseen is never free
+    top = height[row, col].astype(np.float64)
+    x, y = (np.column_stack([low[0] + pitch * col, low[1] + pitch * row]) @ askew.T + top[:, None] * slope).T
+    return float(np.maximum(lid_height(look.lid, x, y) - top, 0.0).sum() * pitch * pitch)
 
 
 def _grid(local: Floats, nodes: int) -> tuple[tuple[float, float], float, tuple[int, int]]:
