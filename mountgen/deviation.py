@@ -25,8 +25,8 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
-from mountgen.errors import KernelError
-from mountgen.kernel import CHORD, FACET_ANGLE, Mesh
+from mountgen.kernel import Mesh, mesh_shape
+from mountgen.patch import read_patches
 
 WORST = 800  # triangles examined with their edges
 SAMPLES = 3000  # points examined of all others, in each direction
@@ -139,39 +139,16 @@ def _measure_back(patches: list[_Patch], mesh: Mesh) -> float:
 
 
 def _read_patches(solid: Any) -> list[_Patch]:
-    from OCP.BRep import BRep_Tool
     from OCP.BRepAdaptor import BRepAdaptor_Surface
-    from OCP.BRepMesh import BRepMesh_IncrementalMesh
     from OCP.GeomAbs import GeomAbs_SurfaceType
-    from OCP.TopAbs import TopAbs_ShapeEnum
-    from OCP.TopExp import TopExp_Explorer
-    from OCP.TopLoc import TopLoc_Location
-    from OCP.TopoDS import TopoDS
 
-    BRepMesh_IncrementalMesh(solid, CHORD, False, FACET_ANGLE, True)  # at once back where triangles are there
+    mesh_shape(solid)  # at once back where triangles are there
     curved: list[_Patch] = []
     plane: list[_Patch] = []
-    explorer = TopExp_Explorer(solid, TopAbs_ShapeEnum.TopAbs_FACE)
-    while explorer.More():
-        face, location = TopoDS.Face_s(explorer.Current()), TopLoc_Location()
-        kept = BRep_Tool.Triangulation_s(face, location)
-        if kept is None or not kept.NbTriangles():
-            raise KernelError(
-                "a face of the solid cannot be meshed", "body", "change clearance or draft a little"
-            )
-        move = location.Transformation()
-        nodes = [kept.Node(k + 1).Transformed(move) for k in range(kept.NbNodes())]
-        places = [kept.UVNode(k + 1) for k in range(kept.NbNodes())]
-        is_plane = BRepAdaptor_Surface(face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
-        (plane if is_plane else curved).append(
-            _Patch(
-                None if is_plane else face,
-                np.array([node.Coord() for node in nodes]),
-                np.array([place.Coord() for place in places]),
-                np.array([kept.Triangle(k + 1).Get() for k in range(kept.NbTriangles())], dtype=np.int32) - 1,
-            )
-        )
-        explorer.Next()
+    for patch in read_patches(solid):
+        is_plane = BRepAdaptor_Surface(patch.face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
+        face = None if is_plane else patch.face
+        (plane if is_plane else curved).append(_Patch(face, patch.corners, patch.parameters, patch.triangles))
     return [*curved, _merge(plane)] if plane else curved
 
 

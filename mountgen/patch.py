@@ -1,0 +1,111 @@
+"""The triangles that the solid kernel keeps on the faces of a shape, as arrays. A leaf.
+
+The binding hands out one node and one triangle at a time, which takes longer than making them. The kernel's own binary
+format holds the same numbers in one block, so they are written in it to memory and read from there.
+
+References:
+    Open CASCADE Technology, BinTools_ShapeSet (version 4 of the format): each triangulation is its numbers of nodes and
+    triangles (int32), whether it has parameters and normals (one byte each), its deflection (float64), x, y, z of the
+    nodes, u, v of the nodes, and three nodes counted from 1 (int32) a triangle; all little-endian.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+
+from mountgen.arrays import Floats, Ints
+from mountgen.errors import KernelError
+
+_TABLE = b"\nTriangulations "
+_HEAD = struct.Struct("<ii??d")
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """The triangles on one face.
+
+    face       : TopoDS_Face.
+    corners    : (V, 3) float64, mm.
+    parameters : (V, 2) float64, of the corners on the face's surface.
+    triangles  : (F, 3) int32, in the order in which the surface runs: clockwise seen from outside where `reversed`.
+    """
+
+    face: Any
+    corners: Floats
+    parameters: Floats
+    triangles: Ints
+    reversed: bool
+
+
+def read_patches(shape: Any) -> list[Patch]:
+    """Return the triangles on each face of a shape, in the order of its faces.
+
+    Args:
+        shape: TopoDS_Shape that has been meshed.
+
+    Returns:
+        list[Patch]: one a face.
+
+    Raises:
+        KernelError: a face has no triangles, or they cannot be read.
+    """
+    from OCP.BinTools import BinTools, BinTools_FormatVersion
+    from OCP.BRep import BRep_Builder, BRep_Tool
+    from OCP.TopAbs import TopAbs_FACE, TopAbs_REVERSED
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopLoc import TopLoc_Location
+    from OCP.TopoDS import TopoDS, TopoDS_Compound, TopoDS_Face
+
+    build, carriers = BRep_Builder(), TopoDS_Compound()
+    build.MakeCompound(carriers)
+    faces, places = [], []
+    explorer = TopExp_Explorer(shape, TopAbs_FACE)
+    while explorer.More():
+        face, location = TopoDS.Face_s(explorer.Current()), TopLoc_Location()
+        kept = BRep_Tool.Triangulation_s(face, location)
+        if kept is None or not kept.NbTriangles():
+            raise KernelError("a face of the solid cannot be meshed", "body", "change clearance or draft a little")
+        carrier = TopoDS_Face()
+        build.MakeFace(carrier, kept.Copy())  # a copy, because what two faces share is written only once
+        build.Add(carriers, carrier)
+        faces.append(face)
+        places.append(None if location.IsIdentity() else _matrix(location.Transformation()))
+        explorer.Next()
+    stream = BytesIO()
+    BinTools.Write_s(carriers, stream, True, False, BinTools_FormatVersion.BinTools_FormatVersion_VERSION_4)
+    patches = []
+    for face, place, (corners, parameters, triangles) in zip(faces, places, _parse(stream.getvalue(), len(faces)), strict=True):
+        if place is not None:
+            corners = corners @ place[:, :3].T + place[:, 3]
+        patches.append(Patch(face, corners, parameters, triangles, face.Orientation() == TopAbs_REVERSED))
+    return patches
+
+
+def _parse(data: bytes, count: int) -> list[tuple[Floats, Floats, Ints]]:
+    start = data.find(_TABLE) + len(_TABLE)
+    line = data.find(b"\n", start)
+    if start < len(_TABLE) or int(data[start:line]) != count:
+        raise KernelError("the solid's triangles cannot be read", "body", "install the version of the solid kernel asked for")
+    at, tables = line + 1, []
+    for _ in range(count):
+        nodes, triangles, has_parameters, has_normals, _ = _HEAD.unpack_from(data, at)
+        at += _HEAD.size
+        corners = np.frombuffer(data, "<f8", 3 * nodes, at).reshape(-1, 3).astype(np.float64)
+        at += corners.nbytes
+        parameters = np.zeros((nodes, 2))
+        if has_parameters:
+            parameters = np.frombuffer(data, "<f8", 2 * nodes, at).reshape(-1, 2).astype(np.float64)
+            at += parameters.nbytes
+        index = np.frombuffer(data, "<i4", 3 * triangles, at).reshape(-1, 3) - 1
+        at += index.nbytes + 12 * nodes * has_normals
+        tables.append((corners, parameters, index.astype(np.int32)))
+    return tables
+
+
+def _matrix(move: Any) -> Floats:
+    return np.array([[move.Value(row, column) for column in range(1, 5)] for row in range(1, 4)])
