@@ -6,14 +6,14 @@ more than a tolerance. They cross at about ten degrees (see `section.py`), which
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, radians, tan
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles
 from mountgen.datum import lid_height
-from mountgen.errors import KernelError, LoftError
+from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import (
     Solid,
@@ -27,6 +27,8 @@ from mountgen.kernel import (
     solids_of,
     tessellate,
 )
+from mountgen.pocket import find_pockets
+from mountgen.post import Post, find_posts, level_posts, measure_uncut, turn_back, turn_over
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
 from mountgen.section import (
     WallTrace,
@@ -40,6 +42,8 @@ from mountgen.section import (
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, uniform_axis
 
 # degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
+POST_MARGIN = 0.05  # mm by which a post is first made too large
+OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
 LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
 RELAXED = ((4.0, 0.6), (4.0, 1.2), (9.0, 1.2), (14.0, 2.0))
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
@@ -58,11 +62,17 @@ MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loop
 
 @dataclass(frozen=True, eq=False)
 class Shell:
-    """The two fitted surfaces that bound a body from outside and below. wall: (x, y, z) over (u, z); floor: z over (x, y)."""
+    """The two fitted surfaces that bound a body from outside and below. wall: (x, y, z) over (u, z); floor: z over (x, y).
+
+    pockets: shells of the room under this one's floor, each closed on top by that floor.
+    posts: shells of what stands up alone on the floor, to be cut out; each stands on its head-up wall, closed by its `floor` on top.
+    """
 
     wall: Surface
     floor: Surface
     split_deg: float
+    pockets: tuple[Shell, ...] = ()
+    posts: tuple[Shell, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,6 +123,44 @@ def fit_shell(space: InsertableSpace) -> Shell:
         SectionError: the space has no closed section at the mouth.
         LoftError: wall and floor do not meet in a simple curve, however much they are relaxed.
     """
+    posts, shells = [], []
+    for post in find_posts(space, find_floor(space, choose_split(space))):
+        try:
+            shells.append(_fit_post(space, post))
+        except (FieldError, KernelError, LoftError, SectionError):
+            continue  # the floor goes over it, which is safe
+        posts.append(post)
+    space = level_posts(space, posts)
+    trunk = _fit_tube(space)
+    foot = _meet(trunk.wall, trunk.floor)
+    pockets = []
+    for pocket in find_pockets(space, trunk.floor, foot.space[:, :2]):
+        try:
+            pockets.append(_fit_tube(pocket))
+        except (FieldError, LoftError, SectionError):
+            continue  # its room stays unused, which is safe
+    return replace(trunk, pockets=tuple(pockets), posts=tuple(shells))
+
+
+def _fit_post(space: InsertableSpace, post: Post) -> Shell:
+    """Fit a post upside down, larger and larger until all of it is inside.
+
+    Raises:
+        LoftError: some of it still stands out.
+    """
+    margin = POST_MARGIN
+    for _ in range(4):
+        turned = _fit_tube(turn_over(space, post, margin=margin))
+        wall, cap = turn_back(turned.wall, turned.floor)
+        uncut = measure_uncut(space, post, wall, cap)
+        if uncut <= ONE_SIDED:
+            return Shell(wall=wall, floor=cap, split_deg=turned.split_deg)
+        margin += uncut
+    raise LoftError(f"{uncut:.2f} mm of a post stand out of its fit", "the floor", "the floor goes over it instead")
+
+
+def _fit_tube(space: InsertableSpace) -> Shell:
+    """Fit one wall and one floor, relaxing where they meet until they meet in a simple curve."""
     split = choose_split(space)
     floor = find_floor(space, split)
     for crossing, edge in RELAXED:
@@ -155,6 +203,11 @@ def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: fl
         solid = closed_tube(shell.wall, _meet(shell.wall, shell.floor), _meet(shell.wall, lid))
     except KernelError:
         solid = _intersected(shell, lid)
+    for pocket in shell.pockets:
+        solid = _with_pocket(solid, pocket, shell.floor)
+    for post in shell.posts:
+        foot = _meet(post.wall, _flat(post.floor, float(post.wall.v.breaks[0]) + 0.5))
+        solid = combine(solid, closed_tube(post.wall, foot, _meet(post.wall, post.floor)), "cut", what="post")
     if reach is not None:
         tall = float(np.ptp(shell.wall.v.breaks)) + 10.0
         solid = combine(solid, prism_solid(_flat(shell.floor, -reach), tall), "common", what="reach")
@@ -162,6 +215,18 @@ def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: fl
     if not pieces:
         raise KernelError("wall, floor and lid leave no solid", "body", "reach deeper, or ask for less clearance")
     return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))) if len(pieces) > 1 else pieces[0]
+
+
+def _with_pocket(solid: Solid, pocket: Shell, floor: Surface) -> Solid:
+    """Return a solid united with a pocket that reaches a little above the floor it lies under; as it was where that fails."""
+    lid = Surface(floor.u, floor.v, floor.poles + OVERLAP)
+    try:
+        below = closed_tube(pocket.wall, _meet(pocket.wall, pocket.floor), _meet(pocket.wall, lid))
+        united = combine(solid, below, "fuse", what="pocket")
+    except KernelError:
+        return solid
+    pieces = solids_of(united)
+    return pieces[0] if len(pieces) == 1 and is_valid(pieces[0]) else solid
 
 
 def _intersected(shell: Shell, lid: Surface) -> Solid:
@@ -332,8 +397,6 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     nx, ny = (max(16, ceil(float(span) / FLOOR_SAMPLE)) for span in high - low)
     x, y = np.linspace(low[0], high[0], nx), np.linspace(low[1], high[1], ny)
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
-    from dataclasses import replace
-
     wanted = sample_height(replace(space, height=target), grid)
     ground = sample_height(space, grid)
     inside = ground < space.top
@@ -375,5 +438,5 @@ def floor_target(space: InsertableSpace, floor: Bools, trace: WallTrace, split_d
     ground = np.where(within, space.height, EMPTY).astype(np.float32)
     down = dilate_cone(ground, slope=cap, pitch=space.pitch)
     up = -dilate_cone(np.where(floor, -space.height, EMPTY).astype(np.float32), slope=cap, pitch=space.pitch)
-    target: Floats = np.maximum(down, np.minimum(up, space.height))
+    target: Floats = np.minimum(np.maximum(down, np.minimum(up, space.height)), np.float32(space.top - LEAST_EDGE))
     return target
