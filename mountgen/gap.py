@@ -17,14 +17,15 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import InspectionError
-from mountgen.nearest import Tree, build_tree, find_nearest
+from mountgen.nearest import Nearest, Tree, build_tree, find_nearest
 from mountgen.place import describe_place
-from mountgen.sampling import Samples, sample_surface, sort_nearby
+from mountgen.sampling import Indices, Samples, sample_surface, sort_nearby
 from mountgen.surface import Surface
 
 CLASH_STEP = 0.5  # mm between the lifts at which the depth of a known collision is measured
 CLASH_LIFTS, CLASH_POINTS = 240, 300  # most lifts, most points used for it
 INSIDE_CELL = 1.5  # mm; one scan vertex in each cube of this size is tried for lying deep inside the body
+LOOKS_ALONG = 0.01  # of the unit normal; a face that looks along the movement by more than this is not upright
 DEVICE_EDGE = 1.0  # mm, sampling of a device or keep-out body
 
 
@@ -77,12 +78,14 @@ class Standing:
     """What stands still: a mesh, its signed distances, and the clearance that each face asks for.
 
     clearance : (F,) float64, mm, by face;  corner_clearance: (V,) the widest of the faces around each vertex.
+    lateral   : (V,) bool, vertices with a face around them that is upright or overhangs.
     """
 
     surface: Surface
     tree: Tree
     clearance: Floats
     corner_clearance: Floats
+    lateral: Bools
 
 
 def clip_mesh(mesh: Triangles, low: Floats, high: Floats) -> tuple[Floats, Ints, Ints]:
@@ -107,8 +110,11 @@ def make_standing(vertices: Floats, faces: Ints, clearance: Floats) -> Standing:
     corner = np.zeros(len(vertices))
     for k in range(3):
         np.maximum.at(corner, faces[:, k], clearance)
+    surface = Surface(vertices, faces)
+    lateral = np.zeros(len(vertices), dtype=np.bool_)
+    lateral[faces[surface.normals[:, 2] < LOOKS_ALONG]] = True
     return Standing(
-        Surface(vertices, faces), build_tree(vertices, faces, margin=clearance), clearance, corner
+        surface, build_tree(vertices, faces, margin=clearance), clearance, corner, lateral
     )
 
 
@@ -189,7 +195,8 @@ def measure_path(
     # a path that crosses the scan has distance 0 and must be found however bad things are at rest
     crossed = -float(standing.clearance.min()) + 1e-9
     bound = np.full(len(samples.points), max(least, crossed))
-    found = find_nearest(standing.tree, samples.points, travel=travel, bound=bound)
+    first = None if rest.min <= 0.0 else np.flatnonzero(samples.leads)
+    found = _find_on_paths(standing.tree, samples.points, first, travel=travel, bound=bound)
     hit = np.flatnonzero(found.face >= 0)
     if len(hit):
         margin = found.distance[hit] - standing.clearance[found.face[hit]]
@@ -208,7 +215,8 @@ def measure_path(
     points = standing.surface.vertices
     order = sort_nearby(points)
     bound = standing.corner_clearance[order] + max(least, crossed)
-    back = find_nearest(tree, points[order] - [0.0, 0.0, travel], travel=travel, bound=bound)
+    first = None if best.min <= 0.0 else np.flatnonzero(standing.lateral[order])
+    back = _find_on_paths(tree, points[order] - [0.0, 0.0, travel], first, travel=travel, bound=bound)
     hit = np.flatnonzero(back.face >= 0)
     if len(hit):
         margin = back.distance[hit] - standing.corner_clearance[order[hit]]
@@ -221,6 +229,22 @@ def measure_path(
             touch = travel - float(back.travel[through].min())
             best = _measure_clash(points[order[through]], -1.0, body, travel, touch, best)
     return best
+
+
+def _find_on_paths(tree: Tree, points: Floats, first: Indices | None, *, travel: float, bound: Floats) -> Nearest:
+    """Find what is nearest to paths, trying those of the points `first` before all others.
+
+    What looks back along the movement on the body, or ahead on the scan, comes nearest at rest: as the body leaves, the gap
+    there only grows, until something else of the body comes by that is nearer still. So the rest need not be tried while
+    nothing of the first crosses the scan, and what has been found at rest holds for them.
+    """
+    if first is not None:
+        some = find_nearest(tree, points[first], travel=travel, bound=bound[first])
+        if not (some.distance == 0.0).any():
+            found = Nearest(np.full(len(points), np.inf), np.full(len(points), -1, dtype=np.int32), np.zeros(len(points)))
+            found.distance[first], found.face[first], found.travel[first] = some.distance, some.face, some.travel
+            return found
+    return find_nearest(tree, points, travel=travel, bound=bound)
 
 
 def _path_gap(

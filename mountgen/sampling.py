@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import cos, radians
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,8 @@ LEVELS = (
     8.0,
     2.5,
 )  # mm, longest edges at which triangles with nothing near are set aside, before the final one
+SMOOTH = cos(radians(5.0))  # faces that turn less than this stand out by at most 0.01 mm over centroids 0.5 mm apart
+LOOKS_DOWN = -0.01  # of the unit normal's z; below this a face looks down
 FAR = 4.0  # mm, longest edge of the triangles set aside
 
 
@@ -33,6 +36,7 @@ class Samples:
     area   : (N,) float64, mm²; 0 for points on the mesh's vertices and edges.
     face   : (N,) int64, the face the point is on.
     near   : (N,) bool, where the surface was sampled densely.
+    leads  : (N,) bool, on, at the corner of, or on an edge of a face that does not look down.
     """
 
     points: Floats
@@ -40,12 +44,14 @@ class Samples:
     area: Floats
     face: Indices
     near: Bools
+    leads: Bools
 
     def pick(self, which: Bools) -> Samples:
         """Return some of the samples."""
         return Samples(
-            self.points[which], self.normals[which], self.area[which], self.face[which], self.near[which]
-        )
+            self.points[which], self.normals[which], self.area[which], self.face[which], self.near[which],
+            self.leads[which],
+        )  # fmt: skip
 
 
 def sample_surface(
@@ -76,18 +82,24 @@ def sample_surface(
     far_corners, far_face = _halve(
         np.concatenate([a for a, _ in away]), np.concatenate([f for _, f in away]), FAR
     )
-    corner, corner_face, along, along_face = _sample_edges(vertices, faces, np.unique(face), edge)
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
+    corner, corner_face, along, along_face = _sample_edges(vertices, faces, normal, np.unique(face), edge)
     points = np.concatenate([corners.mean(axis=1), far_corners.mean(axis=1), vertices[corner], along])
     owner = np.concatenate([face, far_face, corner_face, along_face])
     area = np.zeros(len(points))
     area[: len(face)], area[len(face) : len(face) + len(far_face)] = _areas(corners), _areas(far_corners)
     near = np.ones(len(points), dtype=np.bool_)
     near[len(face) : len(face) + len(far_face)] = False
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
+    leads = normal[owner, 2] >= LOOKS_DOWN
+    at_leading = np.zeros(len(vertices), dtype=np.bool_)
+    at_leading[faces[normal[:, 2] >= LOOKS_DOWN]] = True
+    areal = len(face) + len(far_face)
+    leads[areal : areal + len(corner)] = at_leading[corner]
+    leads[areal + len(corner) :] = True
     order = sort_nearby(points)
-    return Samples(points[order], normal[owner[order]], area[order], owner[order], near[order])
+    return Samples(points[order], normal[owner[order]], area[order], owner[order], near[order], leads[order])
 
 
 def sort_nearby(points: Floats) -> Indices:
@@ -100,11 +112,13 @@ def sort_nearby(points: Floats) -> Indices:
 
 
 def _sample_edges(
-    vertices: Floats, faces: Indices, chosen: Indices, edge: float
+    vertices: Floats, faces: Indices, normal: Floats, chosen: Indices, edge: float
 ) -> tuple[Indices, Indices, Floats, Indices]:
-    """Return the corners of chosen faces, and points along edges longer than `edge`, each with its face.
+    """Return the corners of chosen faces, and points along sharp edges longer than `edge`, each with its face.
 
-    Of two faces that share a corner or an edge the one that comes first in `faces` has it.
+    An edge is sharp where two faces turn away from each other, or that is of one face alone; elsewhere it stands out by no
+    more than the corners and the centroids beside it. Of two faces that share a corner or an edge the one that comes first
+    in `faces` has it.
     """
     if len(chosen) == 0:
         none = np.zeros(0, dtype=np.int64)
@@ -114,7 +128,16 @@ def _sample_edges(
     end = np.roll(faces[chosen], -1, axis=1).ravel().astype(np.int64)
     long = np.flatnonzero(np.linalg.norm(vertices[end] - vertices[start], axis=1) > edge)
     key = np.minimum(start, end)[long] * len(vertices) + np.maximum(start, end)[long]
-    long = long[np.unique(key, return_index=True)[1]]
+    order = np.argsort(key, kind="stable")
+    head = np.ones(len(order), dtype=np.bool_)
+    head[1:] = key[order[1:]] != key[order[:-1]]
+    first_use, count = order[head], np.diff(np.append(np.flatnonzero(head), len(order)))
+    last_use = order[np.append(np.flatnonzero(head)[1:], len(order)) - 1]
+    one, other = chosen[long[first_use] // 3], chosen[long[last_use] // 3]
+    turn = (normal[one] * normal[other]).sum(axis=1)
+    far = vertices[faces[other, (long[last_use] + 2) % 3]] - vertices[start[long[first_use]]]
+    smooth = (count == 2) & ((turn > SMOOTH) | ((far * normal[one]).sum(axis=1) >= 0.0))
+    long = long[first_use[~smooth]]
     a, b = vertices[start[long]], vertices[end[long]]
     parts = np.ceil(np.linalg.norm(b - a, axis=1) / (0.5 * edge)).astype(np.int64)
     on = np.repeat(np.arange(len(long)), parts - 1)
