@@ -131,8 +131,17 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
     tilt = radians(mouth.recline)
     return Recess(
         vertices=local, faces=faces, rim=rim, lid=found.lid, part_to_scan=turned,
-        up=np.array([0.0, cos(tilt), sin(tilt)]), depth=found.depth, open_side_deg=open_side, notes=tuple(notes),
+        up=_find_up(found.lid, tilt), depth=found.depth, open_side_deg=open_side, notes=tuple(notes),
     )
+
+
+def _find_up(lid: Floats, recline: float) -> Floats:
+    """Return the vehicle's up, (3,), `recline` radians from the mouth's plane; its normal is the lid's, not the draw direction.
+
+    It is kept in the plane x = 0, which the clock position of up defines.
+    """
+    leaning = np.arctan2(-lid[2], 1.0)  # of the mouth's normal from +z towards +y
+    return np.array([0.0, cos(recline - leaning), sin(recline - leaning)])
 
 
 def _clock(angle_deg: float) -> str:
@@ -324,17 +333,15 @@ def _fit_lid(height: Singles, seen: Bools, inside: Bools, x: Floats, y: Floats, 
         px, py, pz = x[pick] / scale, y[pick] / scale, height[pick].astype(np.float64)
         terms = np.column_stack([np.ones_like(px), px, py, px * px, px * py, py * py])
         if sweep == 0:
-            terms[:, 3:] *= 1e-3  # the first look is nearly a plane: a border strip says little about curvature
+            terms = terms[:, :3]  # the first look is a plane: a border strip says little about curvature
         weight = np.ones(len(pz))
         for _ in range(25):
             solution, *_ = np.linalg.lstsq(terms * weight[:, None], pz * weight, rcond=None)
             rest = pz - terms @ solution
-            spread = max(0.05, 1.4826 * float(np.median(np.abs(rest[rest > np.quantile(rest, 0.25)]))))
-            below = np.maximum(-rest - 2.0 * spread, 0.0) + 0.2 * np.maximum(rest - 3.0 * spread, 0.0)
+            spread = max(0.05, 1.4826 * float(np.median(np.abs(rest[rest >= np.quantile(rest, 0.25)]))))
+            below = np.maximum(-rest - spread, 0.0) + 0.2 * np.maximum(rest - 3.0 * spread, 0.0)
             weight = np.sqrt(1.0 / (1.0 + (below / spread) ** 2))
-        if sweep == 0:
-            solution[3:] *= 1e-3
-        lid = solution / np.array([1, scale, scale, scale**2, scale**2, scale**2])
+        lid = np.pad(solution, (0, 6 - len(solution))) / np.array([1, scale, scale, scale**2, scale**2, scale**2])
         tolerance = max(0.6, 4.0 * spread)
         use = seen & (np.abs(height - lid_height(lid, x, y)) < tolerance)
         step = max(1, int(sqrt(use.sum() / 20_000)))
