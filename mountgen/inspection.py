@@ -137,9 +137,10 @@ def inspect_body(
     say("gap at rest")
     widest = max(wanted.values())
     around = CONTACT * widest + 1.0
-    vertices, faces, _ = clip_mesh(
+    vertices, faces, kept = clip_mesh(
         recess, low - around, np.array([high[0] + around, high[1] + around, np.inf])
     )
+    beyond = np.delete(np.asarray(recess.faces), kept, axis=0)
     if len(faces) == 0:
         vertices, faces = _take_scan_around(recess, low, high)
     zone = classify_faces(vertices, faces, recess.lid)
@@ -157,7 +158,7 @@ def inspect_body(
     signed = standing.surface.measure(samples.points)
     hard = ~soft[samples.face]
     asked_here = standing.clearance[signed.face]
-    bearing, hidden = _find_contact(samples, signed, asked_here, standing.surface, body, recess)
+    bearing, hidden = _find_contact(samples, signed, asked_here, standing.surface, body, recess, beyond)
     bearing, hidden = bearing & hard, hidden & hard
     seen = bearing & ~hidden
     basis = (
@@ -261,13 +262,13 @@ def _gauge_walls(body: Surface) -> Thinnest:
 
 
 def _find_contact(
-    samples: Samples, signed: Signed, asked: Floats, scan: Surface, body: Surface, recess: Recess
+    samples: Samples, signed: Signed, asked: Floats, scan: Surface, body: Surface, recess: Recess, beyond: Ints
 ) -> tuple[Bools, Bools]:
     """Return which samples bear on the recess, and which of them face scan nobody saw.
 
     Seen contact is near a face of the scan that it looks at. Unseen contact looks into the recess, past no
     other part of the body, and meets no scan: a ray along the draw direction where it faces the floor, along
-    its normal where it faces a wall.
+    its normal where it faces a wall. beyond: (F, 3) faces of the recess that `scan` is without.
     """
     normal, points = samples.normals, samples.points
     away = signed.foot - points
@@ -297,8 +298,8 @@ def _find_contact(
         start, direction = start[~np.isfinite(blocked)], direction[~np.isfinite(blocked)]
         far, _ = scan.cast(start, direction)
         missed = np.flatnonzero(~np.isfinite(far))
-        if len(missed):  # past the scan about the part there may be more of it
-            far[missed] = cast_rays(recess.vertices, recess.faces, start[missed], direction[missed])
+        if len(missed) and len(beyond):  # past the scan about the part there may be more of it
+            far[missed] = cast_rays(recess.vertices, beyond, start[missed], direction[missed])
         hidden[open_way[~np.isfinite(far)]] = True
         # near a border, yet its ray does meet the scan close by: it bears on that
         bears = np.isfinite(far) & (far <= CONTACT * asked[open_way]) & signed.border[open_way]

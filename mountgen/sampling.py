@@ -71,12 +71,16 @@ def sample_surface(
     corners: Floats = vertices[faces]
     face: Indices = np.arange(len(faces))
     away: list[tuple[Floats, Indices]] = []
-    for level in (*(level for level in LEVELS if level > edge), edge):
+    levels = (*(level for level in LEVELS if level > edge), edge)
+    for level, finer in zip(levels, (*levels[1:], 0.0), strict=True):
         corners, face = _halve(corners, face, level)
         if level > edge:
-            middle = corners.mean(axis=1)
-            reach = np.linalg.norm(corners - middle[:, None], axis=2).max(axis=1)
-            near = is_near(middle, reach)
+            # what is small enough for the next level is asked about there, if there is one at which it is asked
+            near = np.ones(len(corners), dtype=np.bool_)
+            ask = np.flatnonzero((_longest(corners) > finer) | (finer <= edge))
+            middle = corners[ask].mean(axis=1)
+            reach = np.linalg.norm(corners[ask] - middle[:, None], axis=2).max(axis=1)
+            near[ask] = is_near(middle, reach)
             away.append((corners[~near], face[~near]))
             corners, face = corners[near], face[near]
     far_corners, far_face = _halve(
@@ -149,6 +153,11 @@ def _sample_edges(
 def _areas(corners: Floats) -> Floats:
     twice = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     return np.asarray(0.5 * np.linalg.norm(twice, axis=1))
+
+
+def _longest(corners: Floats) -> Floats:
+    longest: Floats = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2).max(axis=1)
+    return longest
 
 
 def _halve(corners: Floats, face: Indices, longest: float) -> tuple[Floats, Indices]:
