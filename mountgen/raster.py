@@ -18,6 +18,7 @@ from mountgen.arrays import Bools, Floats, Ints, Singles
 
 EMPTY = np.float32(-1.0e9)  # mm; height of a node nothing has reached
 THREADS = min(4, cpu_count() or 1)
+FEW = 60_000  # triangles; fewer are done sooner than threads are started
 SAGITTA = 0.01  # mm; balls along an edge are set so close that the scallop between them stays below this
 _jit = numba.njit(cache=True, nogil=True, fastmath=False)
 
@@ -93,13 +94,16 @@ def _stamp(x, y, z, ball, slope, skirt, x0, y0, pitch, height):  # type: ignore[
 
 @_jit
 def _stamp_mesh(vertices, faces, clear, slope, skirt, sagitta, x0, y0, pitch, height):  # type: ignore[no-untyped-def]
+    stamped = np.full(vertices.shape[0], -1.0)
     for f in range(faces.shape[0]):
         for k in range(3):
             a = faces[f, k]
             b = faces[f, (k + 1) % 3]
             ball = clear[f]
             ax, ay, az = vertices[a, 0], vertices[a, 1], vertices[a, 2]
-            _stamp(ax, ay, az, ball, slope, skirt, x0, y0, pitch, height)
+            if ball > stamped[a]:  # the other faces around this vertex need not stamp it again
+                _stamp(ax, ay, az, ball, slope, skirt, x0, y0, pitch, height)
+                stamped[a] = ball
             if a > b:
                 continue  # the neighbour stamps this edge
             dx, dy, dz = vertices[b, 0] - ax, vertices[b, 1] - ay, vertices[b, 2] - az
@@ -425,6 +429,8 @@ def look_around(height: Singles, wanted: Bools, *, reach: float, pitch: float) -
 
 
 def _merge(work, count: int) -> Singles:  # type: ignore[no-untyped-def]
+    if count < FEW:
+        return work(slice(0, count))  # type: ignore[no-any-return]
     with ThreadPoolExecutor(THREADS) as pool:
         fields = list(pool.map(work, _halves(count)))
     merged: Singles = fields[0]
