@@ -17,7 +17,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import InspectionError
-from mountgen.nearest import Nearest, Tree, build_tree, find_nearest
+from mountgen.nearest import Nearest, Tree, build_tree, find_nearest, is_within
 from mountgen.place import describe_place
 from mountgen.sampling import Indices, Samples, sample_surface, sort_nearby
 from mountgen.surface import Surface
@@ -141,12 +141,10 @@ def sample_body(
     """
 
     def is_near(points: Floats, radius: Floats) -> Bools:
-        near = find_nearest(standing.tree, points, travel=0.0, bound=radius + band).face >= 0
+        near = is_within(standing.tree, points, travel=0.0, bound=radius + band)
         rest = np.flatnonzero(~near)
-        near[rest] = (
-            find_nearest(standing.tree, points[rest], travel=travel, bound=radius[rest] + beyond).face >= 0
-        )
-        return np.asarray(near)
+        near[rest] = is_within(standing.tree, points[rest], travel=travel, bound=radius[rest] + beyond)
+        return near
 
     return sample_surface(vertices, faces, edge=edge, is_near=is_near)
 
@@ -166,7 +164,7 @@ def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float)
     inside_box = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
     inside_box = inside_box[sort_nearby(points[inside_box])]
     bound = wanted[inside_box] + max(beyond, 0.0)
-    near = find_nearest(tree, points[inside_box], travel=0.0, bound=bound).face >= 0
+    near = is_within(tree, points[inside_box], travel=0.0, bound=bound)
     deep = inside_box[~near]
     if len(deep):
         cell = ((points[deep] - low) / INSIDE_CELL).astype(np.int64)

@@ -24,7 +24,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from mountgen.arrays import Floats, Ints
+from mountgen.arrays import Bools, Floats, Ints
 
 LEAF = 4  # triangles a leaf at most
 THREADS = min(4, cpu_count() or 1)
@@ -97,6 +97,15 @@ def find_nearest(tree: Tree, points: Floats, *, travel: float, bound: Floats) ->
     Returns:
         Nearest: exact where something is found; the distance is the true one, without the margin taken off.
     """
+    return _query(tree, points, travel=travel, bound=bound, any_will_do=False)
+
+
+def is_within(tree: Tree, points: Floats, *, travel: float, bound: Floats) -> Bools:
+    """Return whether anything is nearer than a bound to each of the points (N,) that travel along +z; as for `find_nearest`."""
+    return np.asarray(_query(tree, points, travel=travel, bound=bound, any_will_do=True).face >= 0)
+
+
+def _query(tree: Tree, points: Floats, *, travel: float, bound: Floats, any_will_do: bool) -> Nearest:
     count = len(points)
     points = np.ascontiguousarray(points, dtype=np.float64)
     distance, face, when = np.full(count, np.inf), np.full(count, -1, dtype=np.int32), np.zeros(count)
@@ -104,7 +113,7 @@ def find_nearest(tree: Tree, points: Floats, *, travel: float, bound: Floats) ->
 
     def work(k: int) -> None:
         part = slice(edges[k], edges[k + 1])
-        _find(tree.corners, tree.boxes, tree.margin, tree.widest, points[part], travel, bound[part],
+        _find(tree.corners, tree.boxes, tree.margin, tree.widest, points[part], travel, bound[part], any_will_do,
               distance[part], face[part], when[part])  # fmt: skip
 
     with ThreadPoolExecutor(THREADS) as pool:
@@ -235,7 +244,7 @@ def _path_square(px: float, py: float, pz: float, travel: float, t: Any) -> tupl
 
 
 @_jit
-def _find(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, travel: float, bound: Any,
+def _find(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, travel: float, bound: Any, any_will_do: bool,
           distance: Any, face: Any, when: Any) -> None:  # fmt: skip
     count, leaves = corners.shape[0], (boxes.shape[0] + 1) // 2
     stack = np.empty(128, dtype=np.int64)
@@ -259,6 +268,9 @@ def _find(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, tra
                     if gap - margin[f] < best:
                         best = gap - margin[f]
                         distance[n], face[n], when[n] = gap, f, lift
+                        if any_will_do:
+                            top = 0
+                            break
                 continue
             left, right = 2 * node + 1, 2 * node + 2
             near = _box_square(boxes, left, x, y, z, travel)
