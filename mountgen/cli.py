@@ -195,6 +195,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     Raises:
         SystemExit: always; 0, 1, 2, 3 or 130 as in `EPILOG`, 130 for a run stopped with Ctrl-C.
     """
+    # read when numpy is loaded: its matrices here are small, and threads that wait for each other cost more than they do
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="mountgen.plain")
