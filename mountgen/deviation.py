@@ -31,6 +31,7 @@ from mountgen.patch import read_patches
 WORST = 800  # triangles examined with their edges
 SAMPLES = 3000  # points examined of all others, in each direction
 EXACT = 50  # mesh points measured against the face itself
+STEPS = 8  # at most, of the search for a point's foot on a face; three bring it to 1e-6 mm
 SAME = 1.0e-3  # mm; a mesh no farther than this from the solid's triangles is taken for those triangles
 
 
@@ -114,28 +115,50 @@ def _sample_surface(patches: list[_Patch]) -> Floats:
 
 def _measure_back(patches: list[_Patch], mesh: Mesh) -> float:
     """Return the largest distance of sampled mesh points from the solid."""
-    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
-    from OCP.BRepExtrema import BRepExtrema_DistShapeShape
-    from OCP.gp import gp_Pnt
-
     points = np.vstack([mesh.vertices[np.unique(mesh.faces)], mesh.vertices[mesh.faces].mean(axis=1)])
     points = points[_choose_evenly(len(points), SAMPLES)]
     starts = np.cumsum([0] + [len(patch.corners) for patch in patches])
     triangles = np.vstack([patch.triangles + start for patch, start in zip(patches, starts, strict=False)])
     owner = np.repeat(np.arange(len(patches)), [len(patch.triangles) for patch in patches])
+    first = np.cumsum([0] + [len(patch.triangles) for patch in patches])
     squared, nearest = _measure(points, np.vstack([patch.corners for patch in patches]), triangles)
     distances = np.sqrt(squared)
     if distances.max() < SAME:
         return float(distances.max())
     largest = 0.0
     for index in np.argsort(distances)[-EXACT:]:
-        face, distance = patches[owner[nearest[index]]].face, float(distances[index])
-        if face is not None:
-            vertex = BRepBuilderAPI_MakeVertex(gp_Pnt(*points[index].tolist())).Vertex()
-            gauge = BRepExtrema_DistShapeShape(vertex, face)
-            distance = gauge.Value() if gauge.IsDone() else distance
-        largest = max(largest, distance)
+        patch = patches[owner[nearest[index]]]
+        own = nearest[index] - first[owner[nearest[index]]]
+        largest = max(largest, min(float(distances[index]), _approach(patch, int(own), points[index])))
     return largest
+
+
+def _approach(patch: _Patch, triangle: int, point: Floats) -> float:
+    """Return the distance of a point from the part of a face that one of its triangles stands for.
+
+    From the middle of the triangle on the surface towards the foot of the point, by Gauss-Newton steps; the parameters are kept
+    within the triangle's own, so the place reached is on the face and the distance never understated.
+    """
+    from OCP.BRepAdaptor import BRepAdaptor_Surface
+    from OCP.gp import gp_Pnt, gp_Vec
+
+    if patch.face is None:
+        return float("inf")
+    surface, corners = BRepAdaptor_Surface(patch.face), patch.parameters[patch.triangles[triangle]]
+    low, high, at = corners.min(axis=0), corners.max(axis=0), corners.mean(axis=0)
+    place, along_u, along_v = gp_Pnt(), gp_Vec(), gp_Vec()
+    best = float("inf")
+    for _ in range(STEPS):
+        surface.D1(float(at[0]), float(at[1]), place, along_u, along_v)
+        off = point - np.array(place.Coord())
+        best = min(best, float(np.linalg.norm(off)))
+        tangents = np.array([along_u.Coord(), along_v.Coord()])
+        step = np.linalg.lstsq(tangents.T, off, rcond=None)[0]
+        ahead = np.clip(at + step, low, high)
+        if np.abs(ahead - at).max() <= 1e-9 * (1.0 + np.abs(at).max()):
+            break
+        at = ahead
+    return best
 
 
 def _read_patches(solid: Any) -> list[_Patch]:
