@@ -348,13 +348,19 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
     from OCP.IMeshTools import IMeshTools_MeshAlgoType
 
     mesh = Mesh(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int32))
-    # the first is three times as quick; should it leave a gap, the kernel's usual way is taken
-    for way in (
+    quick, usual = (
         IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella, IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Watson
-    ):
+    )
+    # the first is three times as quick; should it fail on a face or leave a gap, the kernel's usual way is taken
+    for way in (quick, usual):
         BRepTools.Clean_s(shape)
         mesh_shape(shape, chord=chord, way=way)
-        mesh = _weld(read_patches(shape))
+        try:
+            mesh = _weld(read_patches(shape))
+        except KernelError:
+            if way == usual:
+                raise
+            continue
         if _is_closed(mesh.faces):
             break
     return mesh

@@ -1,8 +1,8 @@
 """Accuracy of the whole way from a raw scan to the finished plug, on seven scans of known truth. `pytest -s` prints a table.
 
 Scans: noise 0.03 mm, drop-outs, markers, fragments, any pose, about 120 000 triangles, one seed. The part: a plug at
-clearance 0.5 mm and draft 1 degree. The ideal is the largest body that keeps both from the *true* shape along the direction found; it comes from
-exact sums over the truth's triangles and shares nothing with the product.
+clearance 0.5 mm and draft 1 degree. The ideal is the largest body that keeps both from the *true* shape along the direction
+found; it comes from exact sums over the truth's triangles and shares nothing with the product.
 
 Targets: gap to the ideal p50 <= 0.05, p95 <= 0.12, p99 <= 0.25 mm; nowhere more than 0.03 mm (and 0.02 mm of tessellation) on
 the wrong side of the clearance as measured against the scan; volume >= 98.5 % of the largest insertable; gap to the true
