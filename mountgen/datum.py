@@ -16,6 +16,7 @@ import numpy as np
 from mountgen.arrays import Bools, Floats, Ints, Singles, freeze
 from mountgen.errors import DatumError
 from mountgen.raster import EMPTY, raster_faces
+from mountgen.topology import find_middles, measure_faces
 
 if TYPE_CHECKING:
     from mountgen.recipe import Mouth
@@ -74,8 +75,7 @@ class _Mouth:
 
 def vector_area(vertices: Floats, faces: Ints) -> Floats:
     """Return the sum of the faces' area vectors, (3,) mm². For an open sheet it depends on the border loops alone."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    total: Floats = 0.5 * np.cross(b - a, c - a).sum(axis=0)
+    total: Floats = measure_faces(vertices, faces)[0].sum(axis=0)
     return total
 
 
@@ -157,9 +157,8 @@ def _into(frame: Floats, points: Floats) -> Floats:
 
 def _shape_frame(vertices: Floats, faces: Ints, draw: Floats) -> Floats:
     """Return a frame that moves with the scan: origin at its centre of area, z along `draw`, x along its longest spread."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    weight = np.linalg.norm(np.cross(b - a, c - a), axis=1)
-    centre = (a + b + c) / 3.0
+    weight = 2.0 * measure_faces(vertices, faces)[1]
+    centre = find_middles(vertices, faces)
     origin = np.average(centre, axis=0, weights=weight)
     offset = centre - origin
     offset -= np.outer(offset @ draw, draw)
@@ -218,8 +217,7 @@ def _thin_near(local: Floats, faces: Ints, look: _Mouth) -> tuple[Floats, Ints]:
     faces = faces[near[faces].any(axis=1)]
     if len(faces) <= 1.5 * SEARCH_FACES:
         return local, faces
-    a, b, c = (local[faces[:, k]] for k in range(3))
-    area = 0.5 * float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum())
+    area = float(measure_faces(local, faces)[1].sum())
     size = sqrt(2.0 * area / SEARCH_FACES)
     place = np.floor((local - local.min(axis=0)) / size).astype(np.int64)
     count = place.max(axis=0) + 1

@@ -31,6 +31,7 @@ from mountgen.place import describe_place
 from mountgen.sampling import Samples
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
 from mountgen.surface import Signed, Surface, cast_rays
+from mountgen.topology import find_middles, measure_faces
 from mountgen.verdict import Check, Verdict
 
 EDGE = (
@@ -229,10 +230,9 @@ def _take_scan_around(recess: Recess, low: Floats, high: Floats) -> tuple[Floats
 
 def classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:
     """Return each scan face's zone, (F,), as an index into ZONES: the rim's by depth, the others by slope."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    upright = np.abs(normal[:, 2]) < cos(radians(WALL_SLOPE)) * np.linalg.norm(normal, axis=1)
-    middle = (a + b + c) / 3.0
+    vectors, areas = measure_faces(vertices, faces)
+    upright = np.abs(vectors[:, 2]) < cos(radians(WALL_SLOPE)) * areas
+    middle = find_middles(vertices, faces)
     at_rim = lid_height(lid, middle[:, 0], middle[:, 1]) - middle[:, 2] < RIM_ZONE
     return np.where(at_rim, 2, np.where(upright, 1, 0)).astype(np.int32)
 

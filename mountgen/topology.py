@@ -185,10 +185,16 @@ def touch_faces(faces: Ints, marked: Bools) -> Bools:
     return touched
 
 
-def measure_faces(vertices: Floats, faces: Ints) -> tuple[Floats, Floats]:
+def measure_faces(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) -> tuple[Floats, Floats]:
     """Area vectors (F, 3), along the normals, and areas (F,), both in the square of the vertices' unit."""
     vectors, areas = _areas(vertices, faces)
     return vectors, areas
+
+
+def find_middles(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) -> Floats:
+    """Middles of the faces, the means of their corners: (F, 3)."""
+    middles: Floats = _middles(vertices, faces)
+    return middles
 
 
 def measure_diagonal(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) -> float:
@@ -343,6 +349,16 @@ def _areas(vertices, faces):  # type: ignore[no-untyped-def]
         vectors[f, 0], vectors[f, 1], vectors[f, 2] = x, y, z
         areas[f] = np.sqrt(x * x + y * y + z * z)
     return vectors, areas
+
+
+@_jit
+def _middles(vertices, faces):  # type: ignore[no-untyped-def]
+    middles = np.empty((faces.shape[0], 3))
+    for f in range(faces.shape[0]):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        for k in range(3):
+            middles[f, k] = (vertices[a, k] + vertices[b, k] + vertices[c, k]) / 3.0
+    return middles
 
 
 @_jit
