@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.topology import measure_faces
 
 ON_FEATURE = 1e-5  # barycentric; nearer than this to an edge or corner counts as on it
 
@@ -51,10 +52,8 @@ class Surface:
 
         self.vertices = np.ascontiguousarray(vertices, dtype=np.float64)
         self.faces = np.ascontiguousarray(faces, dtype=np.int64)
-        a, b, c = (self.vertices[self.faces[:, k]] for k in range(3))
-        normal = np.cross(b - a, c - a)
-        length = np.linalg.norm(normal, axis=1)
-        self.normals: Floats = normal / np.where(length > 0.0, length, 1.0)[:, None]
+        vectors, areas = measure_faces(self.vertices, self.faces)
+        self.normals: Floats = vectors / np.where(areas > 0.0, areas, 1.0)[:, None]
         self._tree: Any = igl.AABB()
         self._tree.init(self.vertices, self.faces)
         self._join_edges()
