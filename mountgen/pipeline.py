@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from mountgen.datum import Recess, find_datum
-from mountgen.errors import ExportError, RecipeError, ScanError
+from mountgen.errors import ExportError, LoftError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
 from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material
@@ -115,7 +115,11 @@ def make(
 
     with clock.stage("fit wall and floor"):
         key = make_key("shell", key)
-        shell = store.remember(key, lambda: fit_shell(space), pack=_pack_shell, unpack=_unpack_shell)
+        shell: Shell | None
+        try:
+            shell = store.remember(key, lambda: fit_shell(space), pack=_pack_shell, unpack=_unpack_shell)
+        except LoftError:
+            shell = None  # the body is made of facets, and says so
 
     with clock.stage("load the solid kernel"):
         from mountgen.platform_check import require_kernel
@@ -124,6 +128,7 @@ def make(
         from mountgen.export import encode_part, name_files
         from mountgen.features import add_features
         from mountgen.inspection import inspect_body
+        from mountgen.relief import relieve_mesh
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
 
@@ -132,6 +137,12 @@ def make(
         body = part.body
     for note in (*part.notes, *body.notes):
         progress.say(f"note       {note}")
+
+    asked = {zone: getattr(recipe.fit, zone) for zone in ("floor", "walls", "rim")}
+    asked = {zone: recipe.fit.clearance if gap is None else gap for zone, gap in asked.items()}
+    with clock.stage("draw back facets"):
+        mesh = relieve_mesh(body.mesh, recess, clearance=asked, soft=part.soft_faces())
+        body = replace(body, mesh=mesh)
 
     with clock.stage("check the fit"):
         zones = recipe.fit.model_dump(include={"clearance", "floor", "walls", "rim"})
@@ -276,11 +287,20 @@ def _unpack_space(entry: Entry) -> InsertableSpace:
 
 
 def _pack_shell(shell: Shell) -> Entry:
-    arrays = {}
-    for name in ("wall", "floor"):
-        surface: Surface = getattr(shell, name)
-        arrays |= {f"{name}_u": surface.u.breaks, f"{name}_v": surface.v.breaks, f"{name}_poles": surface.poles}
-    return Entry(arrays=arrays, facts={"split_deg": shell.split_deg})
+    arrays: dict[str, Any] = {}
+    facts: dict[str, Any] = {"": shell.split_deg}
+
+    def pack(each: Shell, prefix: str) -> None:
+        for name, surface in (("wall", each.wall), ("floor", each.floor)):
+            parts = {"u": surface.u.breaks, "v": surface.v.breaks, "poles": surface.poles}
+            arrays.update({f"{prefix}{name}_{part}": array for part, array in parts.items()})
+        facts[prefix] = each.split_deg
+
+    pack(shell, "")
+    for kind, shells in (("pocket", shell.pockets), ("post", shell.posts)):
+        for k, each in enumerate(shells):
+            pack(each, f"{kind}{k}_")
+    return Entry(arrays=arrays, facts=facts)
 
 
 def _unpack_shell(entry: Entry) -> Shell:
@@ -288,6 +308,11 @@ def _unpack_shell(entry: Entry) -> Shell:
         u, v, poles = (entry.arrays[f"{name}_{part}"] for part in ("u", "v", "poles"))
         return Surface(Axis(u, periodic), Axis(v, False), poles)
 
-    return Shell(
-        wall=surface("wall", periodic=True), floor=surface("floor", periodic=False), split_deg=entry.facts["split_deg"]
+    def unpack(prefix: str) -> Shell:
+        wall, floor = surface(f"{prefix}wall", periodic=True), surface(f"{prefix}floor", periodic=False)
+        return Shell(wall=wall, floor=floor, split_deg=entry.facts[prefix])
+
+    pockets, posts = (
+        tuple(unpack(prefix) for prefix in entry.facts if prefix.startswith(kind)) for kind in ("pocket", "post")
     )
+    return replace(unpack(""), pockets=pockets, posts=posts)

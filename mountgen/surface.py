@@ -20,6 +20,9 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.topology import measure_faces
 
+SHEET = 0.2  # of a mesh's area; a vector area larger than this is that of an open sheet, which has an outer side
+ANY_WAY = np.array([0.0, 0.0, 1.0])
+ASKEW = np.array([1.1e-3, -0.7e-3, 0.3e-3])  # so that no ray runs along an edge or through a corner
 ON_FEATURE = 1e-5  # barycentric; nearer than this to an edge or corner counts as on it
 
 
@@ -60,6 +63,10 @@ class Surface:
         self._corner_normals: Floats = igl.per_vertex_normals(
             self.vertices, self.faces, igl.PER_VERTEX_NORMALS_WEIGHTING_TYPE_ANGLE
         )
+
+        area = vectors.sum(axis=0)
+        open_sheet = np.linalg.norm(area) > SHEET * areas.sum()
+        self._way_out: Floats = (area / np.linalg.norm(area) if open_sheet else ANY_WAY) + ASKEW
 
     def _join_edges(self) -> None:
         count = len(self.faces)
@@ -109,7 +116,14 @@ class Surface:
         normal[on_corner], border[on_corner] = self._corner_normals[corner], self._corner_border[corner]
         gap = np.sqrt(np.atleast_1d(square))
         behind = ((points - foot) * normal).sum(axis=1) < 0.0
-        return Signed(np.where(behind & ~border, -gap, gap), face, foot, border)
+        behind &= ~border
+        if behind.any():
+            # noise folds a scan over itself, and a sliver or a folded face looks any way: what is buried leaves through a back side
+            buried = np.flatnonzero(behind)
+            away = np.broadcast_to(self._way_out, (len(buried), 3))
+            far, met = self.cast(points[buried], away)
+            behind[buried] = np.isfinite(far) & (self.normals[met] @ self._way_out > 0.0)
+        return Signed(np.where(behind, -gap, gap), face, foot, border)
 
     def cast(self, origins: Floats, directions: Floats) -> tuple[Floats, NDArray[np.int64]]:
         """Cast rays from origins (N, 3) along directions (N, 3).
