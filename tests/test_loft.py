@@ -1,0 +1,135 @@
+"""The lofted body: valid, of few faces, inside the insertable space, and the same wherever the scan lies."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from mountgen.arrays import Floats
+from mountgen.datum import find_datum, lid_height
+from mountgen.errors import LoftError
+from mountgen.field import InsertableSpace, build_space
+from mountgen.kernel import Mesh, Solid, count_faces, is_valid, mesh_volume, solids_of, tessellate
+from mountgen.loft import Shell, fit_shell, make_block
+from mountgen.recipe import Mouth
+from mountgen.section import sample_height
+from mountgen.surface import Surface
+from tests.checks import assert_clears, assert_printable
+from tests.known import known_recess, make_fit, mend_scan
+from tests.shapes import scan_specimen
+
+TRIANGLES = 40_000
+PLAIN = ("dished_tray", "round_well")
+TURN: Floats = np.array([[0.36, 0.48, -0.80], [-0.80, 0.60, 0.00], [0.48, 0.64, 0.60]])  # a rotation with exact entries
+
+
+@cache
+def _space(name: str) -> InsertableSpace:
+    return build_space(known_recess(name, triangles=TRIANGLES).recess, fit=make_fit(clearance=0.5, draft=1.0))
+
+
+@cache
+def _shell(name: str) -> Shell:
+    return fit_shell(_space(name))
+
+
+@cache
+def _plug(name: str) -> tuple[Solid, Mesh]:
+    block = make_block(_shell(name), _space(name))
+    assert not block.faceted, block.notes
+    return block.solid, tessellate(block.solid)
+
+
+def _sunk(space: InsertableSpace, mesh: Mesh) -> Floats:
+    """Return how far the mesh's vertices and face middles below the lid lie inside the forbidden ground, square to it, mm."""
+    points = np.concatenate([mesh.vertices, mesh.vertices[mesh.faces].mean(axis=1)])
+    points = points[lid_height(space.lid, points[:, 0], points[:, 1]) - points[:, 2] > 0.3]
+    step = 0.5 * space.pitch
+    rise = [
+        (sample_height(space, points[:, :2] + shift) - sample_height(space, points[:, :2] - shift)) / (2.0 * step)
+        for shift in (np.array([step, 0.0]), np.array([0.0, step]))
+    ]
+    return (sample_height(space, points[:, :2]) - points[:, 2]) / np.sqrt(1.0 + rise[0] ** 2 + rise[1] ** 2)
+
+
+@pytest.mark.parametrize("name", PLAIN)
+def test_a_plain_recess_gives_one_valid_solid_of_few_faces(name: str) -> None:
+    solid, mesh = _plug(name)
+    assert is_valid(solid)
+    assert len(solids_of(solid)) == 1
+    assert count_faces(solid) <= 4
+    assert_printable(mesh)
+
+
+@pytest.mark.parametrize("name", PLAIN)
+def test_no_point_leaves_the_insertable_space(name: str) -> None:
+    sunk = _sunk(_space(name), _plug(name)[1])
+    assert sunk.max() <= 0.04
+    assert np.quantile(sunk, 0.5) > -0.1  # and it does lie on its surface
+
+
+@pytest.mark.parametrize("name", PLAIN)
+def test_nearly_all_of_the_space_is_filled(name: str) -> None:
+    share = mesh_volume(_plug(name)[1]) / _space(name).volume()
+    assert 0.985 <= share <= 1.001
+
+
+def test_the_scan_is_cleared_at_rest_and_on_the_way_in() -> None:
+    assert_clears(_plug("dished_tray")[1], known_recess("dished_tray", triangles=TRIANGLES).recess, 0.5 - 0.03)
+
+
+def test_moving_the_scan_rigidly_changes_nothing() -> None:
+    scan = mend_scan(scan_specimen("dished_tray", triangles=TRIANGLES))
+    moved = replace(scan, vertices=scan.vertices @ TURN.T + np.array([310.0, -95.0, 1200.0]))
+    space = build_space(find_datum(moved, mouth=Mouth()), fit=make_fit(clearance=0.5, draft=1.0))
+    there = tessellate(make_block(fit_shell(space), space).solid)
+    _, here = _plug("dished_tray")
+    assert mesh_volume(there) == pytest.approx(mesh_volume(here), rel=1e-3)
+    one, other = Surface(here.vertices, here.faces), Surface(there.vertices, there.faces)
+    for gauge, mesh in ((one, there), (other, here)):
+        away = np.abs(gauge.measure(np.asarray(mesh.vertices)).gap)
+        assert np.quantile(away, 0.98) < 0.05
+        assert away.max() < 0.25  # where a knot more or less is put
+
+
+@pytest.mark.parametrize("below", [3.0, -1.0])
+def test_the_top_lies_below_the_lid_by_what_is_asked(below: float) -> None:
+    space = _space("dished_tray")
+    solid = make_block(_shell("dished_tray"), space, below=below).solid
+    mesh = tessellate(solid)
+    assert is_valid(solid)
+    gap = lid_height(space.lid, mesh.vertices[:, 0], mesh.vertices[:, 1]) - mesh.vertices[:, 2]
+    assert gap.min() == pytest.approx(below, abs=0.02)
+    assert mesh_volume(mesh) == pytest.approx(space.volume(below=below), rel=0.015)
+
+
+def test_a_reach_ends_in_a_plane() -> None:
+    solid = make_block(_shell("round_well"), _space("round_well"), reach=25.0).solid
+    mesh = tessellate(solid)
+    assert is_valid(solid)
+    assert count_faces(solid) <= 4
+    assert float(mesh.vertices[:, 2].min()) == pytest.approx(-25.0, abs=1e-3)
+    assert_printable(mesh)
+
+
+def test_without_a_shell_the_body_is_faceted_safe_and_says_so() -> None:
+    space = _space("dished_tray")
+    block = make_block(None, space)
+    mesh = tessellate(block.solid)
+    assert block.faceted
+    assert "faceted" in block.notes[0]
+    assert "could not be fitted" in block.notes[0]
+    assert is_valid(block.solid)
+    assert_printable(mesh)
+    assert_clears(mesh, known_recess("dished_tray", triangles=TRIANGLES).recess, 0.5)
+    assert mesh_volume(mesh) > 0.95 * space.volume()
+
+
+def test_nothing_between_floor_and_lid_is_refused() -> None:
+    space = _space("dished_tray")
+    with pytest.raises(LoftError, match="nothing is left between floor and lid") as caught:
+        make_block(None, space, below=60.0)
+    assert "reach deeper" in caught.value.remedy
