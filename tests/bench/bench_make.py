@@ -31,7 +31,8 @@ LIMITS = {365_000: (3.5, 1.0), 3_000_000: (10.5, 2.5)}  # triangles: times the b
 RERUN_LIMITS = {"clearance": 1 / 3, "lip": 1 / 10}  # of the cold run of the same recipe
 
 RERUN = """
-import json, sys, tempfile, time
+import json, os, sys, tempfile, time
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
 from contextlib import nullcontext
 from pathlib import Path
 started = time.perf_counter()
@@ -120,11 +121,11 @@ def make_once(
     return run, dict(report["seconds"])
 
 
-def make_cold(recipe: Path, work: Path, *, sets: Sequence[str] = ()) -> tuple[Run, dict[str, float]]:
+def make_cold(recipe: Path, work: Path, *, repeats: int, sets: Sequence[str] = ()) -> tuple[Run, dict[str, float]]:
     """Return the quickest of some cold runs, each with an empty store."""
     runs = [
         make_once(recipe, work / "out", cache=Path(tempfile.mkdtemp(dir=work)), sets=sets)
-        for _ in range(REPEATS)
+        for _ in range(repeats)
     ]
     return min(runs, key=lambda pair: pair[0].wall)
 
@@ -149,15 +150,16 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     options.add_argument("--triangles", type=int, nargs="+", default=[30_000, 365_000, 3_000_000])
+    options.add_argument("--repeats", type=int, default=REPEATS, help="runs of each process; the quickest counts")
     options.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "mountgen-bench")
     chosen = options.parse_args()
     chosen.folder.mkdir(parents=True, exist_ok=True)
     scans = {count: find_scan(chosen.folder, count) for count in sorted(chosen.triangles)}
     with tempfile.TemporaryDirectory() as name:
-        measure(scans, Path(name))
+        measure(scans, Path(name), repeats=chosen.repeats)
 
 
-def measure(scans: dict[int, Path], work: Path) -> None:
+def measure(scans: dict[int, Path], work: Path, *, repeats: int = REPEATS) -> None:
     """Print all tables for scans by number of triangles, smallest first."""
     plugs = {}
     for count, scan in scans.items():
@@ -166,18 +168,18 @@ def measure(scans: dict[int, Path], work: Path) -> None:
     make_once(
         plugs[min(scans)], work / "out", cache=work / "first"
     )  # whatever is compiled once is compiled now
-    baseline = quickest([run_process(["-c", "import cadquery"]) for _ in range(REPEATS)])
-    help_run = quickest([run_process(["-m", "mountgen", "--help"]) for _ in range(REPEATS)])
+    baseline = quickest([run_process(["-c", "import cadquery"]) for _ in range(repeats)])
+    help_run = quickest([run_process(["-m", "mountgen", "--help"]) for _ in range(repeats)])
     print(f"{date.today()}, {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
     print(f"\nbaseline `import cadquery`: {baseline.wall:.2f} s wall, {baseline.cpu:.2f} s CPU")
     print(f"`mountgen --help`: {judge(help_run.cpu, 0.5)} s CPU, {help_run.wall:.2f} s wall")
 
     rows, stages = [], {}
     for count, recipe in plugs.items():
-        cold, stages[count] = make_cold(recipe, work)
+        cold, stages[count] = make_cold(recipe, work, repeats=repeats)
         kept = work / f"kept-{count}"
         make_once(recipe, work / "out", cache=kept)
-        warm = quickest([make_once(recipe, work / "out", cache=kept)[0] for _ in range(REPEATS)])
+        warm = quickest([make_once(recipe, work / "out", cache=kept)[0] for _ in range(repeats)])
         times, memory = LIMITS.get(count, (None, None))
         rows.append(
             [
@@ -208,7 +210,7 @@ def measure(scans: dict[int, Path], work: Path) -> None:
     middle = 365_000 if 365_000 in scans else max(scans)
     rows, fields = [], []
     for clearance in CLEARANCES:
-        run, seconds_of = make_cold(plugs[middle], work, sets=[f"fit.clearance={clearance}"])
+        run, seconds_of = make_cold(plugs[middle], work, repeats=repeats, sets=[f"fit.clearance={clearance}"])
         field = seconds_of.get("build the insertable space", 0.0)
         fields.append(field)
         rows.append(
@@ -229,7 +231,7 @@ def measure(scans: dict[int, Path], work: Path) -> None:
     ]:
         recipe = write_recipe(work, base, scans[middle])
         script = json.dumps([("cold", []), *changes])
-        runs = [run_process(["-c", RERUN, str(recipe), str(work), script]) for _ in range(REPEATS)]
+        runs = [run_process(["-c", RERUN, str(recipe), str(work), script]) for _ in range(repeats)]
         for run in runs:
             if run.code != 0:
                 raise SystemExit(f"the reruns of {base} failed with exit code {run.code}")
