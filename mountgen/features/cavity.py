@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import ceil, radians, tan
+from math import ceil, floor, radians, tan
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ from mountgen.spline import Axis, Surface
 
 INNER_PITCH = 0.25  # mm; grid of the inner space: balls of a wall's radius are large, so a coarse grid holds them
 SKIN_STEP = 0.5  # mm between the samples of the outer surface
+SPARE = 0.03  # mm; what the fitted surfaces and their facets may take off a wall
 FENCE = 30.0  # mm above the mouth; height of ground outside the part, so that nothing spills over it
 LEAST_DEPTH = 1.0  # mm; an inner space less deep than this is none
 
@@ -84,14 +85,14 @@ def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: floa
     except FieldError as error:
         raise _no_room(space, wall) from error
     slope = 1.0 / tan(radians(space.draft_deg))
-    ball = np.full(len(outer.faces), wall)
+    ball = np.full(len(outer.faces), wall + SPARE)
     grid: dict[str, Any] = {"origin": space.origin, "pitch": pitch, "shape": shape}
     height = np.maximum(
         raster_faces(outer.vertices, outer.faces, clearance=ball, **grid),
         stamp_mesh(outer.vertices, outer.faces, ball, slope=slope, **grid),
     )
     if reach is not None:
-        height = np.maximum(height, np.float32(wall - reach))
+        height = np.maximum(height, np.float32(wall + SPARE - reach))
     height = dilate_cone(height.astype(np.float32), slope=slope, pitch=pitch)
     inside = fill_loop(space.mouth, **grid)
     height = np.where(inside, height, np.maximum(height, np.float32(space.top + FENCE)))
@@ -105,8 +106,18 @@ def _no_room(space: InsertableSpace, wall: float) -> FeatureError:
 
     circle = shapely.maximum_inscribed_circle(shapely.Polygon(space.mouth))
     depth = space.top - float(space.height.min())
-    largest = max(0.0, min(float(shapely.length(circle)), depth) - 1.5)
+    largest = floor(10.0 * (min(float(shapely.length(circle)), depth) - 1.5)) / 10.0
+    while largest > 0.0 and not _leaves_mouth(space, largest):
+        largest = round(largest - 0.5, 1)
     return FeatureError(f"a wall of {wall:g} mm leaves no room inside the part", "body.wall", f"give {largest:.1f} mm or less")
+
+
+def _leaves_mouth(space: InsertableSpace, wall: float) -> bool:
+    try:
+        shrink_loop(space.mouth, wall)
+    except FieldError:
+        return False
+    return True
 
 
 def sample_shell(shell: Shell) -> Mesh:
@@ -195,16 +206,6 @@ def extend_up(shell: Shell, by: float) -> Shell:
     breaks = np.append(wall.v.breaks, wall.v.breaks[-1] + by)
     axis = Axis(breaks, periodic=False)
     poles = np.concatenate([wall.poles, wall.poles[:, -1:]], axis=1)
-    poles[..., 2] = _pole_heights(axis)
-    return replace(shell, wall=Surface(wall.u, axis, poles))
-
-
-def extend_down(shell: Shell, by: float) -> Shell:
-    """Return a shell whose wall goes on straight down by `by` mm below its foot."""
-    wall = shell.wall
-    breaks = np.insert(wall.v.breaks, 0, wall.v.breaks[0] - by)
-    axis = Axis(breaks, periodic=False)
-    poles = np.concatenate([wall.poles[:, :1], wall.poles], axis=1)
     poles[..., 2] = _pole_heights(axis)
     return replace(shell, wall=Surface(wall.u, axis, poles))
 

@@ -25,6 +25,7 @@ TUBE_SAMPLE = 0.5  # mm between the points an outline is fitted to
 KNOT_STEP = 8.0  # mm between the knots of the underside
 LINING = 2.0  # mm past the rim in which its own rounding is bridged instead of followed
 REACH = 6.0  # mm over which the underside is carried on where no panel is seen
+SPARE = 0.02  # mm; what the facets of a bowed underside may take off the clearance
 SAFE = 0.01  # mm by which the underside may at most miss the clearance
 ROUNDS = 10  # of correcting, at most
 DEEP = 4.0  # mm below the mouth; scan deeper than this is none of the flange's business
@@ -139,7 +140,7 @@ def _underside(recess: Recess, rim: Any, plan: Any, width: float, clearance: flo
     gx, gy = np.meshgrid(x, y)
     grid: dict[str, Any] = {"origin": (float(low[0]), float(low[1])), "pitch": pitch, "shape": shape}
     vertices, faces = recess.vertices, _faces_of_panel(recess, low - 2.0, high + 2.0)
-    ball = np.full(len(faces), clearance)
+    ball = np.full(len(faces), clearance + SPARE)
     seen = raster_faces(vertices, faces, **grid) > EMPTY
     raised = np.maximum(
         raster_faces(vertices, faces, clearance=ball, **grid), stamp_mesh(vertices, faces, ball, slope=SLOPE, **grid)
@@ -147,7 +148,7 @@ def _underside(recess: Recess, rim: Any, plan: Any, width: float, clearance: flo
     away = np.zeros(shape)
     outside = ~shapely.contains_xy(rim, gx, gy)
     away[outside] = shapely.distance(shapely.points(gx[outside], gy[outside]), rim)
-    _require_panel(seen, away, width)
+    _require_panel(seen, away, width, pitch)
     lid = lid_height(recess.lid, gx, gy)
     trusted = seen & (away > LINING)
     weight = ndimage.gaussian_filter(trusted.astype(np.float64), REACH / pitch)
@@ -180,7 +181,7 @@ def _faces_of_panel(recess: Recess, low: Floats, high: Floats) -> Any:
     return np.ascontiguousarray(recess.faces[near[recess.faces].any(axis=1)])
 
 
-def _require_panel(seen: Bools, away: Floats, width: float) -> None:
+def _require_panel(seen: Bools, away: Floats, width: float, pitch: float) -> None:
     from scipy import ndimage
 
     ground = ndimage.binary_fill_holes(seen | (away == 0.0))
@@ -188,7 +189,7 @@ def _require_panel(seen: Bools, away: Floats, width: float) -> None:
     limit = float(bare.min()) if bare.size else np.inf
     if limit >= width:
         return
-    largest = floor(10.0 * (limit - 0.05)) / 10.0
+    largest = floor(10.0 * (limit - pitch)) / 10.0  # another width puts the nodes elsewhere
     remedy = "scan more of the panel around the rim, or leave the flange out"
     raise FeatureError(
         f"the scan shows only {max(largest, 0.0):.1f} mm of panel past the rim, but the flange is {width:g} mm wide",

@@ -10,20 +10,21 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import FeatureError, KernelError
-from mountgen.features.cavity import extend_down, fit_inner, join_meshes, raise_space, sample_shell
+from mountgen.features.cavity import SPARE, fit_inner, join_meshes, raise_space, sample_shell
 from mountgen.features.dividers import leave_standing, place_walls
 from mountgen.features.flange import fit_from_above, upright_tube
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Mesh, Solid, combine, loft_solid, prism_solid, solids_of, tessellate
+from mountgen.kernel import Mesh, Solid, closed_tube, combine, loft_solid, prism_solid, solids_of, tessellate
 from mountgen.loft import Shell, make_block
+from mountgen.loft import _meet as meet_field
 from mountgen.raster import EMPTY, raster_faces, stamp_mesh
 from mountgen.shape import combine_many, make_box, require_one_solid
 from mountgen.spline import Surface
 
 PITCH, MOST_NODES = 0.35, 300_000  # mm; grid on which a body is looked at from underneath
 STEEP = 65.0  # degrees; ceiling steeper than this is left to the wall beside it
-FALL = 6.0  # mm per mm; how steeply a wall's ball falls off beside the body's own steps
-OPEN_SIDE = 0.2  # of a face's normal towards the opening; a face that looks there more than this is left out
+FALL = 1000.0  # mm per mm; how steeply a wall's ball ends: at once, as its plan is what counts
+OPEN_SIDE = 0.6  # of a face's normal towards the opening; a face that looks there more than this is left out
 SHALLOWEST = 2.0  # mm; a hollow less deep than this is not worth its edge
 CORNER, SMALLEST = 2.0, 40.0  # mm, mm²; the hollow's corners are rounded to this; smaller hollows are left solid
 TUBE_STEP, CEILING_STEP = 3.0, 4.0  # mm between the knots of a hollow's side and of its ceiling
@@ -68,24 +69,25 @@ def hollow_out(
     """
     if opening == "back":
         extra = tessellate(solid) if carved else None
-        hollows = [_room_behind(space, shell, extra, wall=wall, below=below)]
+        hollows = _rooms_behind(space, shell, extra, wall=wall, below=below)
     else:
         hollows = _rooms_underneath(tessellate(solid), up, wall=wall)
     if ribs:
-        hollows = [room for hollow in hollows for room in _with_ribs(hollow, ribs, wall)]
+        plates = _plates(hollows, ribs, wall)
+        hollows = [room for hollow in hollows for room in leave_standing(hollow, plates)]
     body = combine_many(solid, hollows, "cut", what="hollow")
     return require_one_solid(body, what="hollow", remedy="give a thicker body.wall, or leave it out")
 
 
-def _with_ribs(hollow: Solid, ribs: int, wall: float) -> list[Solid]:
-    x = tessellate(hollow, chord=0.2).vertices[:, 0]
+def _plates(hollows: list[Solid], ribs: int, wall: float) -> list[Solid]:
+    """Return evenly spaced plates square to x that go through all hollows."""
+    x = np.concatenate([tessellate(hollow, chord=0.2).vertices[:, 0] for hollow in hollows])
     starts = place_walls(float(x.min()), float(x.max()), ribs, wall, key="body.ribs")
-    plates = [make_box((start, -BAR, -BAR), (start + wall, BAR, BAR)) for start in starts]
-    return leave_standing(hollow, plates)
+    return [make_box((start, -BAR, -BAR), (start + wall, BAR, BAR)) for start in starts]
 
 
-def _room_behind(space: InsertableSpace, shell: Shell | None, extra: Mesh | None, *, wall: float, below: float) -> Solid:
-    """Return the room inside the walls, `wall` under the face, that goes out through the floor."""
+def _rooms_behind(space: InsertableSpace, shell: Shell | None, extra: Mesh | None, *, wall: float, below: float) -> list[Solid]:
+    """Return the room inside walls and floor, `wall` under the face, and the way out through the floor."""
     depth = space.top - below - float(space.height.min())
     if shell is None or depth < wall + SHALLOWEST:
         raise _too_thick(wall, depth - 0.5 * SHALLOWEST)
@@ -97,13 +99,31 @@ def _room_behind(space: InsertableSpace, shell: Shell | None, extra: Mesh | None
     if inside is None:
         remedy = "change body.wall by 0.2 mm, or leave the body solid"
         raise FeatureError(f"a wall of {wall:g} mm leaves an inside with no smooth wall", "body.wall", remedy)
-    low = Surface(shell.floor.u, shell.floor.v, shell.floor.poles - THROUGH)
-    past = float(np.ptp(shell.floor.poles)) + wall + 2.0 * THROUGH
-    tool = replace(extend_down(inside, past), floor=low, posts=(), pockets=())
-    block = make_block(tool, inner, below=below + wall)
+    inside = replace(inside, posts=(), pockets=())  # a boss needs no skin where the floor is gone
+    block = make_block(inside, inner, below=below + wall)
     if block.faceted:
         raise KernelError("the hollow does not make a smooth solid", "body.wall", "change it by 0.2 mm")
-    return block.solid
+    return [block.solid, *_ways_out(shell, inside, wall)]
+
+
+def _ways_out(shell: Shell, inside: Shell, wall: float) -> list[Solid]:
+    """Return upright shafts from the inner floor down through the outer one that leave `wall` beside them all the way."""
+    import shapely
+
+    outer, inner = (shapely.make_valid(shapely.Polygon(meet_field(s.wall, s.floor).space[:, :2])) for s in (shell, inside))
+    plan = outer.buffer(-wall - MARGIN).intersection(inner.buffer(-MARGIN)).buffer(-CORNER).buffer(CORNER)
+    low, high = (Surface(f.u, f.v, f.poles + up) for f, up in ((shell.floor, -THROUGH), (inside.floor, THROUGH)))
+    bottom, top = float(low.poles.min()) - THROUGH, float(high.poles.max()) + THROUGH
+    shafts = []
+    for part in shapely.get_parts(plan):
+        if part.geom_type != "Polygon" or part.area < SMALLEST:
+            continue
+        loop = np.asarray(part.exterior.coords)[:-1, :2]
+        side = upright_tube(loop, low=bottom, high=top, step=TUBE_STEP)
+        shafts.append(closed_tube(side, meet_field(side, low), meet_field(side, high)))
+    if not shafts:
+        raise _too_thick(wall, wall - 0.5)
+    return shafts
 
 
 def _inner_faces(mesh: Mesh, along: Floats, least: float) -> Mesh:
@@ -149,7 +169,7 @@ def _look_from_below(mesh: Mesh, wall: float) -> tuple[Floats, Floats, Floats, F
     grid: dict[str, Any] = {"origin": (float(low[0]), float(low[1])), "pitch": pitch, "shape": shape}
     down = _normals(mesh)[:, 2]
     shut: Ints = np.ascontiguousarray(mesh.faces[down < OPEN_SIDE][:, ::-1])
-    ball = np.full(len(shut), wall)
+    ball = np.full(len(shut), wall + SPARE)
     ceiling = np.maximum(
         raster_faces(mesh.vertices, shut, clearance=ball, **grid),
         stamp_mesh(mesh.vertices, shut, ball, slope=FALL, **grid),

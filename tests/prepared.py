@@ -1,0 +1,48 @@
+"""Specimens brought as far as the features need them, once a process: recess, insertable space, fitted shell."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from examples.simulate import write_ply
+from mountgen.datum import Recess, find_datum
+from mountgen.field import InsertableSpace, build_space
+from mountgen.inspection import inspect_body
+from mountgen.kernel import Mesh, tessellate
+from mountgen.loft import Shell, fit_shell, make_block
+from mountgen.recipe import Fit, Mouth
+from mountgen.scan import read_scan
+from tests.checks import LARGE_BED
+from tests.shapes import scan_specimen
+
+CLEARANCE = 0.5
+
+
+@cache
+def prepare(name: str, *, recline: float = 90.0, draft: float = 1.0) -> tuple[Recess, InsertableSpace, Shell]:
+    """Return what the stages before the features make of a clean scan of a specimen, its axes kept."""
+    scanned = scan_specimen(
+        name, triangles=20_000, noise=0.005, dropouts=0, markers=0, fragments=0, pose="identity", occlusion=False
+    )
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "scan.ply"
+        write_ply(path, scanned.vertices, scanned.faces)
+        scan = read_scan(path, unit="mm", bridge=6.0)
+    recess = find_datum(scan, mouth=Mouth(recline=recline, draw=(0.0, 0.0, 1.0)))
+    space = build_space(recess, fit=Fit(clearance=CLEARANCE, draft=draft))
+    return recess, space, fit_shell(space)
+
+
+def least_gap(mesh: Mesh, recess: Recess) -> float:
+    """Return a part's least gap to the scan, at rest and on the way in, mm."""
+    found = inspect_body(mesh, recess, clearance=CLEARANCE, wall_min=0.0, bed=LARGE_BED, line_width=0.4)
+    return min(*found.zones.values(), found.insertion.min)
+
+
+@cache
+def block_gap(name: str) -> float:
+    """Return the least gap of the largest insertable body: features must not take any of it."""
+    recess, space, shell = prepare(name)
+    return least_gap(tessellate(make_block(shell, space).solid), recess)

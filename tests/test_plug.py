@@ -1,0 +1,54 @@
+"""Plugs: flush or a depth below the mouth, in closed form; a flange closes the mouth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from mountgen.datum import lid_height
+from mountgen.features.plug import make_plug
+from mountgen.inspection import TOLERANCE
+from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of
+from mountgen.recipe import PlugRecipe
+from tests.checks import assert_printable
+from tests.prepared import CLEARANCE, block_gap, least_gap, prepare
+from tests.shapes import CYLINDER_RADIUS
+from tests.test_tray import frustum_volume
+
+
+@pytest.mark.parametrize("below", [0.0, 6.0])
+def test_frustum_plug_has_the_volume_of_its_room(below: float) -> None:
+    recess, space, shell = prepare("frustum")
+    recipe = PlugRecipe(name="plug", plug={"below": below})  # type: ignore[arg-type]
+    body = make_plug(shell, space, recess, recipe=recipe).body
+    mouth = (100.0 - 1.0 - 0.17 * below / 2) * (60.0 - 1.0 - 0.17 * below / 2)
+    wanted = frustum_volume(CLEARANCE) - below * mouth
+    assert mesh_volume(body.mesh) == pytest.approx(wanted, rel=0.015)
+    deep = lid_height(space.lid, body.mesh.vertices[:, 0], body.mesh.vertices[:, 1]) - body.mesh.vertices[:, 2]
+    assert deep.min() == pytest.approx(below, abs=0.01)
+    assert_printable(body.mesh)
+
+
+def test_reach_ends_the_plug() -> None:
+    recess, space, shell = prepare("frustum")
+    recipe = PlugRecipe(name="plug", fit={"reach": 15.0})  # type: ignore[arg-type]
+    mesh = make_plug(shell, space, recess, recipe=recipe).body.mesh
+    assert mesh.vertices[:, 2].min() == pytest.approx(-15.0, abs=1e-6)
+    assert_printable(mesh)
+
+
+@pytest.mark.parametrize("hollow", [False, True])
+def test_flange_closes_the_mouth(hollow: bool) -> None:
+    recess, space, shell = prepare("cylinder")
+    body = {"wall": 2.4, "open": "back", "ribs": 1} if hollow else {}
+    recipe = PlugRecipe(name="plug", body=body, flange={"width": 5.0, "thickness": 2.0})  # type: ignore[arg-type]
+    made = make_plug(shell, space, recess, recipe=recipe).body
+    assert is_valid(made.solid)
+    assert len(solids_of(made.solid)) == 1
+    if not hollow:
+        assert count_faces(made.solid) == 6  # floor, wall, underside, side, rounding, top
+    mesh = made.mesh
+    assert_printable(mesh)
+    assert least_gap(mesh, recess) >= min(block_gap("cylinder"), CLEARANCE - TOLERANCE)
+    offset = mesh.vertices[:, :2] - recess.rim[:, :2].mean(axis=0)
+    assert np.hypot(*offset.T).max() == pytest.approx(CYLINDER_RADIUS + 5.0, abs=0.25)
