@@ -2,7 +2,7 @@
 
 Facets are chords: where the body is hollow they stand proud of the surface they stand for, and between the nodes of the height
 field a steep wall is placed to a fraction of the pitch only. Both are hundredths of a millimetre; the printed mesh is measured
-against the scan's own triangles and its vertices drawn back along their normals until it holds. The solid in the STEP file keeps
+against the scan's own triangles and its vertices drawn back, straight away from what they stand too near, until it holds. The solid in the STEP file keeps
 its smooth faces. Nothing larger than a fitting error is hidden: more than `MOST` is left for the gauge to report.
 """
 
@@ -55,21 +55,24 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
         signed = standing.surface.measure(samples.points[near])
         short = standing.clearance[signed.face] - signed.gap
         short[signed.border | (short > MOST)] = 0.0
-        by_face = np.zeros(len(faces))
+        points = samples.points[near]
         body = Surface(vertices, faces)
         _, poking = find_spikes(body, build_tree(vertices, faces.astype(np.int32)), standing, beyond=-AIM)
-        struck = body.measure(standing.surface.vertices[poking])
+        spikes = standing.surface.vertices[poking]
+        struck = body.measure(spikes)
         lack = standing.corner_clearance[poking] - struck.gap
         lack[(lack > MOST) | ~hard[struck.face]] = 0.0
-        if max(short.max(initial=0.0), lack.max(initial=0.0)) <= AIM:
+        lacks = np.concatenate([short, lack])
+        if lacks.max(initial=0.0) <= AIM:
             break
-        np.maximum.at(by_face, struck.face, np.where(lack > AIM, lack, 0.0))
-        np.maximum.at(by_face, samples.face[near], np.where(short > AIM, short, 0.0))
-        draw = np.zeros(len(vertices))
-        for k in range(3):
-            np.maximum.at(draw, faces[:, k], by_face)
-        draw[fixed] = 0.0
-        vertices = _move(vertices, faces, -draw[:, None] * _corner_normals(vertices, faces))
+        face = np.concatenate([samples.face[near], struck.face])
+        away = np.vstack([points - signed.foot, struck.foot - spikes])
+        away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+        shift = np.zeros_like(vertices)
+        for k in np.argsort(lacks)[np.searchsorted(np.sort(lacks), AIM):]:  # the worst last, so that it counts
+            shift[faces[face[k]]] = lacks[k] * away[k]
+        shift[fixed] = 0.0
+        vertices = _move(vertices, faces, shift)
     return Mesh(vertices, faces)
 
 
@@ -88,12 +91,3 @@ def _move(vertices: Floats, faces: Ints, shift: Floats) -> Floats:
 def _face_normals(vertices: Floats, faces: Ints) -> Floats:
     a, b, c = (vertices[faces[:, k]] for k in range(3))
     return np.cross(b - a, c - a)
-
-
-def _corner_normals(vertices: Floats, faces: Ints) -> Floats:
-    normal = _face_normals(vertices, faces)
-    total = np.zeros_like(vertices)
-    for k in range(3):
-        np.add.at(total, faces[:, k], normal)
-    unit: Floats = total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-300)
-    return unit
