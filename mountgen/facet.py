@@ -84,5 +84,5 @@ def _slab(x: Floats, y: Floats, top: Floats, base: float) -> Any:
     faces = np.concatenate([lids, lids[:, ::-1] + n, sides]).astype(np.uint64)
     slab = Manifold(Mesh64(np.vstack([above, under]), faces))
     if slab.is_empty():
-        raise LoftError(f"the facets do not close ({slab.status()})", "body", "this is a fault of mountgen: report it with the scan")
+        raise LoftError(f"the facets do not close ({slab.status()})", "body", "this is a fault of mountgen: report it")
     return slab

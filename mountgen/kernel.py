@@ -393,7 +393,7 @@ def _weld(patches: Sequence[Patch]) -> Mesh:
     index[order] = np.cumsum(first) - 1
     faces = index[triangles]
     keep = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
-    return Mesh(corners[order[first]], faces[keep])
+    return Mesh(corners[order[first]].astype(np.float64), faces[keep])
 
 
 def _is_closed(faces: Ints) -> bool:

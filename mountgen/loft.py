@@ -7,7 +7,9 @@ more than a tolerance. They cross at about ten degrees (see `section.py`), which
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import ceil, radians, tan
+from typing import Any, cast
 
 import numpy as np
 
@@ -55,7 +57,7 @@ ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
 EDGE_ROUNDS = 7  # of halving the edge's intervals where it is off, at most
 EDGE_ERROR = 0.002  # mm between an edge and the faces it bounds
-TANGLE = 0.4  # mm; a wall that runs along the floor may come out of it by this much without being cut there; the floor is safe itself
+TANGLE = 0.4  # mm; a wall along the floor may come out of it by this much without being cut there: the floor is safe itself
 FLOOR_SAMPLE = 0.3  # mm
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
 
@@ -65,7 +67,7 @@ class Shell:
     """The two fitted surfaces that bound a body from outside and below. wall: (x, y, z) over (u, z); floor: z over (x, y).
 
     pockets: shells of the room under this one's floor, each closed on top by that floor.
-    posts: shells of what stands up alone on the floor, to be cut out; each stands on its head-up wall, closed by its `floor` on top.
+    posts: shells of what stands up alone on the floor, to be cut out; each is closed on top by its own `floor`.
     """
 
     wall: Surface
@@ -174,7 +176,7 @@ def _fit_tube(space: InsertableSpace) -> Shell:
 
 
 def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
-    """Return whether the wall meets the floor in one simple curve under the lid, and its loops above it do not cross themselves."""
+    """Return whether wall and floor meet in one simple curve under the lid, and no loop above it crosses itself."""
     import shapely
 
     try:
@@ -185,7 +187,7 @@ def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
     if float((lid_height(space.lid, plan[:, 0], plan[:, 1]) - z).min()) < LEAST_EDGE:
         return False
     around = np.linspace(0.0, 1.0, 6 * shell.wall.u.poles, endpoint=False)
-    if not shapely.Polygon((foot.axis.basis(around) @ foot.plan)).is_valid:
+    if not shapely.Polygon(foot.axis.basis(around) @ foot.plan).is_valid:
         return False
     lowest = float(foot.wall[:, 1].min())
     loops = shell.wall.at(around, np.linspace(lowest, shell.wall.v.breaks[-1], 30))
@@ -288,11 +290,12 @@ def _edge_error(wall: Surface, end: TubeEnd) -> Floats:
     off = np.maximum(
         np.linalg.norm(wall.at_points(on_wall[:, 0], on_wall[:, 1]) - space, axis=1), np.linalg.norm(on_field - space, axis=1)
     )
-    return off[:-1].reshape(-1, 4).max(axis=1)
+    worst: Floats = off[:-1].reshape(-1, 4).max(axis=1)
+    return worst
 
 
 def _refined(breaks: Floats, parts: int) -> Floats:
-    inner = [np.linspace(a, b, parts, endpoint=False) for a, b in zip(breaks[:-1], breaks[1:], strict=True)]
+    inner = [np.linspace(a, b, parts, endpoint=False) for a, b in pairwise(breaks)]
     return np.concatenate([*inner, breaks[-1:]])
 
 
@@ -377,12 +380,12 @@ def _misfit(error: Floats, size: tuple[int, int], edge: str) -> Floats:
     """Return the size of the error without the scan's noise, which no knot should chase: its mean over a small window."""
     from scipy import ndimage
 
-    smooth: Floats = np.abs(ndimage.uniform_filter(error, size=size, mode=(edge, "nearest")))
+    smooth: Floats = np.abs(ndimage.uniform_filter(error, size=size, mode=cast(Any, (edge, "nearest"))))
     return smooth
 
 
 def _spread(values: Floats, size: tuple[int, int]) -> Floats:
-    """Return the values' local maximum over a window, so that a correction covers its neighbourhood; periodic in the first axis."""
+    """Return the local maximum over a window, so that a correction covers its neighbourhood; periodic in the first axis."""
     from scipy import ndimage
 
     spread: Floats = ndimage.maximum_filter(values, size=size, mode=("wrap", "nearest"))
@@ -397,7 +400,7 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     nx, ny = (max(16, ceil(float(span) / FLOOR_SAMPLE)) for span in high - low)
     x, y = np.linspace(low[0], high[0], nx), np.linspace(low[1], high[1], ny)
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
-    wanted = sample_height(replace(space, height=target), grid)
+    wanted = sample_grid(target, grid, origin=space.origin, pitch=space.pitch)
     ground = sample_height(space, grid)
     inside = ground < space.top
     matters = inside & (wanted > ground - 0.3)
@@ -427,16 +430,16 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     return surface
 
 
-def floor_target(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float) -> Floats:
+def floor_target(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float) -> Singles:
     """Return the floor's height at every node, (R, C): the ground inside the wall, carried on over steep places.
 
     Beside whatever stands up inside the wall's lowest loop (a boss, a rib, a step) it comes down at the cap slope: safe, above
-    the ground. Towards the wall it rises from the floor's edge at the cap slope: below the ground, where the wall bounds the body.
+    the ground. Towards the wall it rises from the floor's edge at the cap slope: below the ground, where the wall is.
     """
     cap = tan(radians(split_deg - CAP))
     within = fill_loop(trace.points[:, 0], origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     ground = np.where(within, space.height, EMPTY).astype(np.float32)
     down = dilate_cone(ground, slope=cap, pitch=space.pitch)
     up = -dilate_cone(np.where(floor, -space.height, EMPTY).astype(np.float32), slope=cap, pitch=space.pitch)
-    target: Floats = np.minimum(np.maximum(down, np.minimum(up, space.height)), np.float32(space.top - LEAST_EDGE))
+    target: Singles = np.minimum(np.maximum(down, np.minimum(up, space.height)), np.float32(space.top - LEAST_EDGE))
     return target

@@ -75,10 +75,7 @@ def shade(
         place = np.nonzero((view.item == index) & ~view.capped)
         flat_of_face, normal_of_vertex = _find_normals(item)
         flat = (flat_of_face @ to_camera)[view.face[place]]
-        if item.smooth:
-            bent = _unit(interpolate(item, camera, view, place, normal_of_vertex @ to_camera))
-        else:
-            bent = flat
+        bent = _unit(interpolate(item, camera, view, place, normal_of_vertex @ to_camera)) if item.smooth else flat
         side = np.where(flat[:, 2] < 0, -1.0, 1.0)
         head = np.clip(side * bent[:, 2], 0.0, 1.0)
         light = AMBIENT + (1.0 - AMBIENT) * (0.5 * head + 0.5 * np.clip(side * (bent @ lamp), 0.0, 1.0))

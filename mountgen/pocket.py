@@ -7,8 +7,9 @@ The room under the scree is a recess of its own whose lid is that floor: it is l
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from math import radians, tan
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -67,10 +68,10 @@ def _outline(lost: Floats, space: InsertableSpace) -> list[Any]:
     generator = contour_generator(
         x=space.x, y=space.y, z=np.clip(lost, 0.0, 2.0 * LEAST_LOST), fill_type=FillType.OuterOffset
     )
-    points, offsets = generator.filled(LEAST_LOST, 10.0)
+    points, offsets = cast(Any, generator.filled(LEAST_LOST, 10.0))
     regions = []
     for loops, ends in zip(points, offsets, strict=True):
-        rings = [loops[a:b] for a, b in zip(ends[:-1], ends[1:], strict=True) if b - a > 3]
+        rings = [loops[a:b] for a, b in pairwise(ends) if b - a > 3]
         if rings:
             holes = [ring for ring in rings[1:] if shapely.Polygon(ring).area > LEAST_HOLE]
             regions.append(shapely.make_valid(shapely.Polygon(rings[0], holes)))

@@ -12,7 +12,7 @@ from math import radians, tan
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, Singles
+from mountgen.arrays import Bools
 from mountgen.errors import FieldError
 from mountgen.field import InsertableSpace, bound_by_mouth, fair_loop
 from mountgen.raster import dilate_cone, dilate_disc, fill_loop, sample_grid
@@ -126,9 +126,5 @@ def measure_uncut(space: InsertableSpace, post: Post, wall: Surface, cap: Surfac
         worst = float(step)
     points = np.argwhere(post.island)
     plan = np.column_stack([space.x[points[:, 1]], space.y[points[:, 0]]])
-    over = _height_at(space.height, points) - cap.at_points(plan[:, 0], plan[:, 1])[:, 0]
+    over = space.height[points[:, 0], points[:, 1]].astype(np.float64) - cap.at_points(plan[:, 0], plan[:, 1])[:, 0]
     return max(worst, float(np.quantile(over, 0.98)) if len(over) else 0.0)
-
-
-def _height_at(height: Singles, nodes: Floats) -> Floats:
-    return height[nodes[:, 0], nodes[:, 1]].astype(np.float64)

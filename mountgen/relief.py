@@ -1,9 +1,10 @@
 """The last hundredths: facets that stand nearer to the scan than asked are drawn back.
 
 Facets are chords: where the body is hollow they stand proud of the surface they stand for, and between the nodes of the height
-field a steep wall is placed to a fraction of the pitch only. Both are hundredths of a millimetre; the printed mesh is measured
-against the scan's own triangles and its vertices drawn back, straight away from what they stand too near, until it holds. The solid in the STEP file keeps
-its smooth faces. Nothing larger than a fitting error is hidden: more than `MOST` is left for the gauge to report.
+field a steep wall is placed to a fraction of the pitch only. Both are hundredths of a millimetre. The printed mesh is measured
+against the scan's own triangles and its vertices drawn back, straight away from what they stand too near, until it holds. The
+solid in the STEP file keeps its smooth faces. Nothing larger than a fitting error is hidden: more than `MOST` is left for the
+gauge to report.
 """
 
 from __future__ import annotations

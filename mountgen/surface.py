@@ -118,7 +118,7 @@ class Surface:
         behind = ((points - foot) * normal).sum(axis=1) < 0.0
         behind &= ~border
         if behind.any():
-            # noise folds a scan over itself, and a sliver or a folded face looks any way: what is buried leaves through a back side
+            # noise folds a scan over itself, and a folded face looks any way: what is buried leaves through a back side
             buried = np.flatnonzero(behind)
             away = np.broadcast_to(self._way_out, (len(buried), 3))
             far, met = self.cast(points[buried], away)

@@ -13,7 +13,7 @@ from mountgen.verdict import Check
 
 @dataclass(frozen=True)
 class SoftZone:
-    """An upright box in which the part is meant to touch or flex: a retaining tab's hook, a tape pad. Corners in mm, part frame."""
+    """An upright box in which the part is meant to touch or flex: a tab's hook, a tape pad. Corners in mm, part frame."""
 
     name: str
     low: tuple[float, float, float]
