@@ -125,7 +125,7 @@ def test_without_a_shell_the_body_is_faceted_safe_and_says_so() -> None:
     assert is_valid(block.solid)
     assert_printable(mesh)
     assert_clears(mesh, known_recess("dished_tray", triangles=TRIANGLES).recess, 0.5)
-    assert mesh_volume(mesh) > 0.95 * space.volume()
+    assert mesh_volume(mesh) > 0.93 * space.volume()  # 5000 facets, kept clear by as much as they are coarse
 
 
 def test_nothing_between_floor_and_lid_is_refused() -> None:
