@@ -13,8 +13,9 @@ from mountgen.kernel import Cap, Sleeve, Solid, stack_tubes
 from mountgen.loft import Block, Shell, make_block
 from mountgen.loft import _lid_surface as lid_surface
 from mountgen.loft import _meet as meet_field
-from mountgen.shape import combine_many
+from mountgen.shape import combine_many, make_box
 
+FAR = 1000.0  # mm; past any body
 OUT = 3.0  # mm by which a cavity's tool stands out of the mouth, or of the flange
 
 
@@ -44,11 +45,14 @@ def make_body(
     notes: tuple[str, ...] = ()
     inner = None if cavity is None or reach is not None or not _is_plain(cavity.shell) else cavity.shell
     solid = None
-    if _is_plain(shell) and shell is not None and reach is None and (border is not None or inner is not None):
+    if _is_plain(shell) and shell is not None and (border is not None or inner is not None):
         try:
             solid, faceted = _stack(shell, space, border, inner), False
+            if reach is not None:
+                deep = make_box((-FAR, -FAR, -2.0 * FAR), (FAR, FAR, -reach))
+                solid = combine_many(solid, [deep], "cut", what="reach")
         except KernelError:
-            inner = None
+            solid = None
     if solid is None:
         inner = None
         block = _unite(shell, space, reach, border)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, Ints
+from mountgen.arrays import Bools, Floats, Ints, Singles
 from mountgen.errors import FeatureError, FieldError, LoftError, SectionError
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
@@ -21,6 +21,7 @@ from mountgen.spline import Axis, Surface
 INNER_PITCH = 0.25  # mm; grid of the inner space: balls of a wall's radius are large, so a coarse grid holds them
 SKIN_STEP = 0.5  # mm between the samples of the outer surface
 SPARE = 0.03  # mm; what the fitted surfaces and their facets may take off a wall
+INNER_RADIUS = 1.5  # mm; rounding of the edges between wall and floor inside a tray
 FENCE = 30.0  # mm above the mouth; height of ground outside the part, so that nothing spills over it
 LEAST_DEPTH = 1.0  # mm; an inner space less deep than this is none
 
@@ -47,14 +48,17 @@ def hollow_inside(shell: Shell | None, space: InsertableSpace, *, wall: float, r
         FeatureError: the walls leave no room.
     """
     outer = sample_field(space) if shell is None else sample_shell(shell)
-    inner = raise_space(space, outer, wall=wall, reach=reach)
+    inner = round_inside(raise_space(space, outer, wall=wall, reach=reach))
     return Cavity(inner, fit_inner(inner), wall)
 
 
 def fit_inner(inner: InsertableSpace) -> Shell | None:
-    """Fit wall and floor to an inner space; None where that fails, for a faceted hollow."""
+    """Fit wall and floor to an inner space; None where that fails, for a faceted hollow.
+
+    Pockets under the floor are left full: beside them the floor would end in fins too thin to print.
+    """
     try:
-        return fit_shell(inner)
+        return replace(fit_shell(inner), pockets=())
     except (FieldError, LoftError, SectionError):
         return None
 
@@ -99,6 +103,35 @@ def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: floa
     if float(height.min()) > space.top - LEAST_DEPTH:
         raise _no_room(space, wall)
     return replace(space, height=height, seen=np.ones(shape, dtype=np.bool_), mouth=mouth, pitch=pitch, unseen=())
+
+
+def round_inside(inner: InsertableSpace, *, radius: float = INNER_RADIUS) -> InsertableSpace:
+    """Return an inner space whose concave edges are rounded, so that it can be wiped and its wall fitted.
+
+    Ground swept by a ball from below and then from above (a morphological closing): a ball of that radius reaches all of
+    the room that is left. Where the room is too narrow for the ball it stays as it was.
+    """
+    clip = np.float32(inner.top + FENCE / 3.0)
+    height = np.minimum(inner.height, clip)
+    slope = 1.0 / tan(radians(inner.draft_deg))
+    raised = _sweep_ball(replace(inner, height=height), radius, slope)
+    if float(raised.min()) > inner.top - LEAST_DEPTH:
+        return inner
+    lowered = -_sweep_ball(replace(inner, height=-np.minimum(raised, clip)), radius, slope)
+    return replace(inner, height=np.maximum(inner.height, lowered))
+
+
+def _sweep_ball(space: InsertableSpace, radius: float, slope: float) -> Singles:
+    """Return the height field swept by a ball, set on its facets between nodes, edges and corners, (R, C)."""
+    rows, cols = space.height.shape
+    gx, gy = np.meshgrid(space.x, space.y)
+    index = np.arange(rows * cols).reshape(rows, cols)
+    faces = _cells(index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1])
+    points = np.column_stack([gx.ravel(), gy.ravel(), space.height.ravel()]).astype(np.float64)
+    ball = np.full(len(faces), radius)
+    grid: dict[str, Any] = {"origin": space.origin, "pitch": space.pitch, "shape": space.height.shape}
+    swept = np.maximum(raster_faces(points, faces, clearance=ball, **grid), stamp_mesh(points, faces, ball, slope=slope, **grid))
+    return dilate_cone(swept.astype(np.float32), slope=slope, pitch=space.pitch)
 
 
 def _no_room(space: InsertableSpace, wall: float) -> FeatureError:

@@ -10,7 +10,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import FeatureError, KernelError
-from mountgen.features.cavity import SPARE, fit_inner, join_meshes, raise_space, sample_shell
+from mountgen.features.cavity import SPARE, fit_inner, join_meshes, raise_space, round_inside, sample_shell
 from mountgen.features.dividers import leave_standing, place_walls
 from mountgen.features.flange import fit_from_above, upright_tube
 from mountgen.field import InsertableSpace
@@ -94,7 +94,7 @@ def _rooms_behind(space: InsertableSpace, shell: Shell | None, extra: Mesh | Non
     outer = sample_shell(shell)
     if extra is not None:
         outer = join_meshes([outer, _inner_faces(extra, _normals(extra)[:, 2], STEEP_WALL)])
-    inner = raise_space(space, outer, wall=wall)
+    inner = round_inside(raise_space(space, outer, wall=wall))
     inside = fit_inner(inner)
     if inside is None:
         remedy = "change body.wall by 0.2 mm, or leave the body solid"
