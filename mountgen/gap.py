@@ -22,6 +22,7 @@ from mountgen.place import describe_place
 from mountgen.sampling import Indices, Samples, sample_surface, sort_nearby
 from mountgen.surface import Surface
 
+TOLERANCE = 0.03  # mm by which a made surface may miss the clearance asked for
 CLASH_STEP = 0.5  # mm between the lifts at which the depth of a known collision is measured
 CLASH_LIFTS, CLASH_POINTS = 240, 300  # most lifts, most points used for it
 INSIDE_CELL = 1.5  # mm; one scan vertex in each cube of this size is tried for lying deep inside the body

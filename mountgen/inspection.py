@@ -16,6 +16,7 @@ from mountgen.arrays import Bools, Floats, Ints
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import InspectionError
 from mountgen.gap import (
+    TOLERANCE,
     Gap,
     PathGap,
     Standing,
@@ -37,7 +38,6 @@ from mountgen.verdict import Check, Verdict
 EDGE = (
     1.0  # mm, longest edge of the triangles sampled near the scan; their centroids are 0.5 mm apart or less
 )
-TOLERANCE = 0.03  # mm by which a made surface may miss the clearance asked for
 CONTACT = 3.0  # clearances; the part's surface nearer to the scan than this is its contact surface
 BAND = 0.25  # mm beyond the clearance; contact surface within it conforms
 RIM_ZONE = 3.0  # mm below the lid; scan above this is the rim's

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from mountgen.datum import Recess
-from mountgen.inspection import TOLERANCE, inspect_body
+from mountgen.gap import TOLERANCE
+from mountgen.inspection import inspect_body
 from mountgen.kernel import Mesh
 from mountgen.soundness import check_soundness
 

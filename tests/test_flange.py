@@ -10,7 +10,7 @@ from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.flange import make_flange, upright_tube
 from mountgen.features.plug import make_plug
-from mountgen.inspection import TOLERANCE
+from mountgen.gap import TOLERANCE
 from mountgen.kernel import mesh_volume, tessellate
 from mountgen.recipe import Flange, PlugRecipe
 from mountgen.surface import Surface

@@ -13,7 +13,7 @@ from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.hollow import hollow_out
 from mountgen.features.plug import make_plug
-from mountgen.inspection import TOLERANCE
+from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
 from mountgen.recipe import PlugRecipe
 from mountgen.shape import make_box

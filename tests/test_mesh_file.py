@@ -1,5 +1,5 @@
 """Reading STL, PLY, OBJ and 3MF: files written by hand and by other libraries, and all the ways to be broken."""
-# ruff: noqa: E501  (the tables of broken files read best a row a line)
+
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ import pytest
 
 from mountgen.datum import lid_height
 from mountgen.features.plug import make_plug
-from mountgen.inspection import TOLERANCE
+from mountgen.gap import TOLERANCE
 from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of
 from mountgen.recipe import PlugRecipe
 from tests.checks import assert_printable

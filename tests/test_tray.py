@@ -16,7 +16,7 @@ from mountgen.features.dividers import make_dividers, place_walls
 from mountgen.features.part import Part
 from mountgen.features.pull_tab import find_hole
 from mountgen.features.tray import make_tray
-from mountgen.inspection import TOLERANCE
+from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, mesh_volume
 from mountgen.recipe import Dividers, PullTab, TrayRecipe
 from mountgen.surface import Surface

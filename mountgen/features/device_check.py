@@ -13,8 +13,7 @@ from mountgen.errors import FeatureError, InspectionError
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.profile import Profile
 from mountgen.features.seat import SEAT_GAP, Seat, find_largest
-from mountgen.gap import clip_mesh
-from mountgen.inspection import TOLERANCE
+from mountgen.gap import TOLERANCE, clip_mesh
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
 from mountgen.surface import Surface
