@@ -14,7 +14,7 @@ from mountgen.datum import Recess, find_datum
 from mountgen.errors import ExportError, LoftError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
 from mountgen.loft import Shell, fit_shell
-from mountgen.material import find_material
+from mountgen.material import find_material, load_materials
 from mountgen.recipe_file import dump_recipe
 from mountgen.scan import Mend, Scan, read_scan
 from mountgen.spline import Axis, Surface
@@ -91,7 +91,8 @@ def make(
         raise RecipeError(
             "no scan is named", "scan.file in the recipe", "set it, or give one with --scan FILE"
         )
-    material = find_material(recipe.material)
+    materials = load_materials()
+    material = find_material(recipe.material, materials)
     guard_sources((*sources, recipe.scan.file), out=out, names=name_outputs(recipe.name))
 
     with clock.stage("read the scan"):
@@ -131,6 +132,8 @@ def make(
         from mountgen.relief import relieve_mesh
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
+        from mountgen.service import judge_service
+        from mountgen.service.case import Case
 
     with clock.stage("make the part"):
         part = add_features(shell, space, recess, recipe=recipe)
@@ -156,11 +159,23 @@ def make(
             line_width=printer.line_width,
             flexible=part.soft_faces(),
         )
-        checks = (*inspection.checks, *part.checks)
+
+    with clock.stage("judge what the vehicle does to it"):
+        case = Case(
+            recipe=recipe, scan=scan, recess=recess, part=replace(part, body=body), material=material,
+            materials=materials, inspection=inspection,
+        )  # fmt: skip
+        found = judge_service(case)
+    checks = (*inspection.checks, *part.checks, *(check for each in found.values() for check in each.checks))
+    for note in (note for each in found.values() for note in each.notes):
+        progress.say(f"note       {note}")
 
     with clock.stage("encode files"):
         contents = encode_part(body, name=recipe.name)
     kinds = name_files(recipe.name) | {"recipe": f"{recipe.name}.resolved.toml", "report": "report.json"}
+    for ending, content in ((e, c) for each in found.values() for e, c in each.files.items()):
+        kinds[ending.strip("-")] = f"{recipe.name}{ending}"
+        contents[f"{recipe.name}{ending}"] = content
     with clock.stage("report"):
         report = build_report(
             recipe=recipe.model_dump(mode="json"),
@@ -170,6 +185,7 @@ def make(
             density=material.density.value,
             unseen_area=sum(area.area for area in space.unseen),
             inspection=inspection,
+            service={question: each.facts for question, each in found.items()},
             checks=checks,
             files=kinds,
             seconds=clock.seconds,

@@ -49,6 +49,7 @@ def build_report(
     density: float,
     unseen_area: float,
     inspection: Inspection,
+    service: Mapping[str, Mapping[str, Any]],
     checks: Sequence[Check],
     files: Mapping[str, str],
     seconds: Mapping[str, float],
@@ -63,6 +64,7 @@ def build_report(
         density: of the material, g/cm³.
         unseen_area: plan area of the mouth over which the scan has no surface, mm².
         inspection: what gauging the finished mesh found.
+        service: question asked about the part in its vehicle to the facts found.
         checks: all verdicts of the run, those of the inspection among them.
         files: kind ("stl", "step", "3mf", "recipe", ...) to file name, relative to the report.
         seconds: by stage, in the order run.
@@ -105,6 +107,7 @@ def build_report(
             "unseen_share": inspection.unseen,
         },
         "body": measure_body(body, density=density),
+        "service": service,
         "checks": checks,
         "notes": (*recess.notes, *body.notes),
         "files": files,

@@ -94,7 +94,7 @@ def stage_table() -> list[str]:
 
 
 def test_the_stage_table_names_the_pipeline() -> None:
-    assert stage_table() == ["scan", "datum", "field", "section", "loft", "features", "inspection", "export"]
+    assert stage_table() == ["scan", "datum", "field", "section", "loft", "features", "inspection", "service", "export"]
 
 
 @pytest.mark.parametrize("stage", stage_table())

@@ -109,6 +109,7 @@ def make_report(**changes: Any) -> dict[str, Any]:
         "density": 1.07,
         "unseen_area": 12.5,
         "inspection": INSPECTION,
+        "service": {"heat": {"part_c": 71.5}},
         "checks": CHECKS,
         "files": {"stl": "juniper-shelf.stl", "step": "juniper-shelf.step", "3mf": "juniper-shelf.3mf"},
         "seconds": {"read the scan": 0.12, "loft the body": 0.9},

@@ -1,0 +1,24 @@
+"""Stage 7: will it survive the vehicle. One module a question; each takes the `Case` and returns a `Finding`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from mountgen.service.case import Case, Finding
+
+JUDGES: dict[str, Callable[[Case], Finding]] = {}
+
+
+def judge_service(case: Case) -> dict[str, Finding]:
+    """Ask every judge about a finished part.
+
+    Args:
+        case: the part and its surroundings.
+
+    Returns:
+        dict: question ("heat", "load", ...) to what was found, in the order asked.
+
+    Raises:
+        MountgenError: the recipe asks for what cannot be judged.
+    """
+    return {question: judge(case) for question, judge in JUDGES.items()}

@@ -1,0 +1,48 @@
+"""What is judged of a finished part in its vehicle, and what a judge finds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from mountgen.datum import Recess
+from mountgen.features.part import Part
+from mountgen.inspection import Inspection
+from mountgen.material import Material
+from mountgen.recipe import Recipe
+from mountgen.scan import Scan
+from mountgen.verdict import Check
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A finished part and all that is known about where it goes. Part frame, mm.
+
+    part      : with its final mesh.
+    material  : that of the recipe; materials: all rows, those of the user's own sheet among them.
+    inspection: what gauging the part against the scan found.
+    """
+
+    recipe: Recipe
+    scan: Scan
+    recess: Recess
+    part: Part
+    material: Material
+    materials: Mapping[str, Material]
+    inspection: Inspection
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """What one judge found.
+
+    checks: verdicts.  facts: for the report, of what JSON can hold; keys carry their unit where it is not mm.
+    notes : sentences that the user must read, no verdicts.
+    files : what comes after the part's name ("-heat.png") to the file's bytes.
+    """
+
+    checks: tuple[Check, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    files: Mapping[str, bytes] = field(default_factory=dict)
