@@ -13,7 +13,6 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
-from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -25,6 +24,7 @@ from rich.table import Table
 from rich.text import Text
 
 from mountgen.errors import MountgenError
+from mountgen.verdict import format_number
 
 if TYPE_CHECKING:
     from mountgen.verdict import Check
@@ -319,17 +319,6 @@ def _show_failed(failed: Sequence[Check], *, total: int) -> None:
         screen.print(_clean(f"  {check.name}: {size}{limit}{place}"), soft_wrap=True)
         if check.remedy:
             screen.print(_clean(f"    {check.remedy}"), soft_wrap=True)
-
-
-def format_number(value: float | None) -> str:
-    """Return a measured number with four digits that mean something, or a dash."""
-    if value is None or not isfinite(value):
-        return "-"
-    size = abs(value)
-    if size == int(size) or size >= 1000:
-        return str(round(value))  # an integer has no negative zero
-    text = f"{value:.1f}" if size >= 100 else f"{value:.2f}" if size >= 10 else f"{value:.3f}"
-    return text.rstrip("0").rstrip(".") if size >= 0.001 else f"{value:.1g}"
 
 
 def _clean(text: str) -> Text:

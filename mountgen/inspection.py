@@ -59,6 +59,7 @@ class Inspection:
     contact_area : mm².
     touching     : gap over the regions that are meant to touch or flex; None where there are none.
     thinnest     : the thinnest wall.     sound: manifold, pieces, hollows.     size: (3,) of the part, mm.
+    standing     : the scan about the part, ready for further questions: exact to three clearances from the part.
     checks       : the verdicts.
     """
 
@@ -72,6 +73,7 @@ class Inspection:
     thinnest: Thinnest
     sound: Soundness
     size: tuple[float, float, float]
+    standing: Standing
     checks: tuple[Check, ...]
 
 
@@ -214,7 +216,7 @@ def inspect_body(
         rest=rest, insertion=insertion, zones=named,
         in_band=float(samples.area[conforming].sum()) / seen_area if seen_area > 0.0 else 0.0,
         unseen=unseen, contact_area=contact_area, touching=touching, thinnest=thinnest, sound=sound,
-        size=size, checks=checks,
+        size=size, standing=standing, checks=checks,
     )  # fmt: skip
 
 

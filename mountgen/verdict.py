@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 from typing import Literal
 
 Verdict = Literal["pass", "caution", "fail"]
@@ -28,3 +29,14 @@ class Check:
     source: str
     remedy: str = ""
     place: str = ""
+
+
+def format_number(value: float | None) -> str:
+    """Return a measured number with four digits that mean something, or a dash."""
+    if value is None or not isfinite(value):
+        return "-"
+    size = abs(value)
+    if size == int(size) or size >= 1000:
+        return str(round(value))  # an integer has no negative zero
+    text = f"{value:.1f}" if size >= 100 else f"{value:.2f}" if size >= 10 else f"{value:.3f}"
+    return text.rstrip("0").rstrip(".") if size >= 0.001 else f"{value:.1g}"

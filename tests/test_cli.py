@@ -17,9 +17,9 @@ from typing import Any
 
 import pytest
 
-from mountgen.cli import format_number, main
+from mountgen.cli import main
 from mountgen.errors import KernelError, LoftError, RecipeError, ScanError
-from mountgen.verdict import Check
+from mountgen.verdict import Check, format_number
 
 ROOT = Path(__file__).resolve().parent.parent
 PASS = Check("manifold", "pass", 1, 1, "", "recipe")

@@ -15,7 +15,7 @@ from jsonschema import Draft202012Validator
 
 from mountgen.datum import Recess
 from mountgen.errors import ExportError
-from mountgen.gap import Gap, PathGap
+from mountgen.gap import Gap, PathGap, make_standing
 from mountgen.inspection import Inspection
 from mountgen.kernel import Body, Mesh
 from mountgen.report import (
@@ -91,6 +91,7 @@ INSPECTION = Inspection(
     thinnest=Thinnest(1.1, (1.0, 2.0, -3.0)),
     sound=Soundness(manifold=True, reason="", pieces=1, hollows=0),
     size=(10.0, 20.0, 30.0),
+    standing=make_standing(RECESS.vertices, RECESS.faces, np.full(len(RECESS.faces), 0.4)),
     checks=CHECKS,
 )
 RECIPE: dict[str, Any] = {
