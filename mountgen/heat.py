@@ -62,41 +62,18 @@ class Place:
 
     key : what a recipe says.  words: for people.
     rise_k : how far a part there may rise above the outside air on a sunny day, K.
+    tau_min : time constant of that rise, minutes.
     source, tag : as in `material.Quantity`.
+    sunlit : the sun itself reaches the part.
     """
 
     key: str
     words: str
     rise_k: float
+    tau_min: float
     source: str
     tag: Tag
-
-
-_DASH = "dash 57 K above 31.7 °C air, test of a parked car reported in the Canadian press, 5 Jul 2005"
-_AIR = "parked-car air, envelope of Grundstein et al., Bull. Am. Meteorol. Soc. 91 (2010): 42.7 K"
-PLACES: dict[str, Place] = {
-    p.key: p
-    for p in (
-        Place("dash_top_sun", "top of the dash in the sun", 57.0, _DASH, "common practice"),
-        Place("sunlit_other", "console lid or shelf the sun can reach", 57.0, _DASH, "our rule"),
-        Place("recess_in_sunlit_car", "recess or pocket in a car parked in the sun", 43.0, _AIR, "read"),
-        Place(
-            "closed_compartment",
-            "closed glove box or console (no credit for the lid)",
-            43.0,
-            _AIR,
-            "our rule",
-        ),
-        Place(
-            "shade_parked_dash",
-            "dash of a car parked in the shade",
-            10.0,
-            "Vanos et al., Temperature 5 (2018), numbers from press reports of it",
-            "common practice",
-        ),
-        Place("cabin_cooled_drive", "cooled cabin while driving", 0.0, "no rise assumed", "our rule"),
-    )
-}
+    sunlit: bool = False
 
 
 @dataclass(frozen=True)
@@ -120,6 +97,41 @@ AIR_ENVELOPE = WarmUp(42.7, 63.8)
 SURFACE_TAU = AIR_MEAN.tau_min
 """Surfaces lead the air: so the dash reaches 53.5 of its 57 K in 1 h (51 K read as the worst)."""
 
+_DASH = "dash 57 K above 31.7 °C air, test of a parked car reported in the Canadian press, 5 Jul 2005"
+_AIR = "parked-car air, envelope of Grundstein et al., Bull. Am. Meteorol. Soc. 91 (2010): 42.7 K"
+PLACES: dict[str, Place] = {
+    p.key: p
+    for p in (
+        Place("dash_top_sun", "top of the dash in the sun", 57.0, SURFACE_TAU, _DASH, "common practice", True),
+        Place("sunlit_other", "console lid or shelf the sun can reach", 57.0, SURFACE_TAU, _DASH, "our rule", True),
+        Place(
+            "recess_in_sunlit_car",
+            "recess or pocket in a vehicle parked in the sun",
+            43.0,
+            AIR_ENVELOPE.tau_min,
+            _AIR,
+            "read",
+        ),
+        Place(
+            "closed_compartment",
+            "closed glove box or console (no credit for the lid)",
+            43.0,
+            AIR_ENVELOPE.tau_min,
+            _AIR,
+            "our rule",
+        ),
+        Place(
+            "shade_parked_dash",
+            "dash of a vehicle parked in the shade",
+            10.0,
+            SURFACE_TAU,
+            "Vanos et al., Temperature 5 (2018), numbers from press reports of it",
+            "common practice",
+        ),
+        Place("cabin_cooled_drive", "cooled cabin while driving", 0.0, SURFACE_TAU, "no rise assumed", "our rule"),
+    )
+}
+
 
 def find_place(key: str) -> Place:
     """Return the place of that key.
@@ -142,13 +154,19 @@ def find_place(key: str) -> Place:
 
 
 def find_part_temperature(
-    place: Place, *, ambient_c: float = AMBIENT_C, light_body: bool = False, cloudy: bool = False
+    place: Place,
+    *,
+    ambient_c: float = AMBIENT_C,
+    hours: float = math.inf,
+    light_body: bool = False,
+    cloudy: bool = False,
 ) -> float:
-    """Return the temperature of a part in that place after a whole day parked, °C.
+    """Return the temperature of a part in that place after some time parked, °C.
 
     Args:
         place: one of `PLACES`.
         ambient_c: outside air, °C.
+        hours: time parked; the whole day and longer unless given.
         light_body: the vehicle is white or nearly so.
         cloudy: only days without sun are asked for.
 
@@ -157,12 +175,16 @@ def find_part_temperature(
 
     Raises:
         EnduranceError: the outside air is warmer than 60 °C (then it was probably meant in °F) or colder than
-        -60.
+            -60, or the time is negative.
 
     References:
         Rises and their sources: `PLACES`. Not counting nights or cooler days is on the safe side (our rule).
     """
-    return _check_ambient(ambient_c) + _find_rise(place, light_body=light_body, cloudy=cloudy)
+    rise = _find_rise(place, light_body=light_body, cloudy=cloudy)
+    if hours == math.inf:
+        return _check_ambient(ambient_c) + rise
+    minutes = 60.0 * require_number(hours, "hours parked", unit="h")
+    return find_temperature_after(minutes, rise_k=rise, tau_min=place.tau_min, ambient_c=ambient_c)
 
 
 def find_temperature_after(

@@ -7,14 +7,16 @@ false: that takes out what a base gave.
 
 from __future__ import annotations
 
+from math import inf
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from mountgen.length import angle, clock_position, count, describe_value, length, mass, number, refuse
+from mountgen.length import Quantity, angle, clock_position, count, describe_value, length, mass, number, refuse
 
+AUTO = inf  # of fit.clearance: as much as the fit needs, found once the scan is read; no recipe can give it as a number
 CONFLICTS = "recipe_conflicts"  # pydantic error type of values that exclude each other, listed in its context
 RESERVED_NAMES = frozenset(
     ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10)))
@@ -91,6 +93,14 @@ def _read_triple(value: object) -> object:
     return value
 
 
+def _read_ambient(value: object) -> object:
+    """Refuse an outside temperature that can only be meant in degrees Fahrenheit, and say what it would be."""
+    if isinstance(value, float | int) and not isinstance(value, bool) and 60 < value <= 140:
+        celsius = round((value - 32) / 1.8)
+        raise refuse(f"{value:g} °C is hotter than any air on Earth", f"if {value:g} °F is meant, write {celsius}")
+    return value
+
+
 def _read_points(value: object) -> object:
     if not isinstance(value, list | tuple) or len(value) < 3:
         raise refuse(
@@ -127,6 +137,7 @@ Points = Annotated[tuple[Triple, ...], BeforeValidator(_read_points), AfterValid
 Size = Annotated[float, length(above=0, most=1000)]
 Thickness = Annotated[float, length(above=0, most=50)]
 Gap = Annotated[float, length(least=0, most=20)]
+OpenGap = Annotated[float, length(least=0, most=20, word="auto"), AfterValidator(lambda gap: AUTO if gap == "auto" else gap)]
 Place = Annotated[float, length(least=-1000, most=1000)]
 BedSize = Annotated[float, length(least=20, most=5000)]
 
@@ -145,6 +156,31 @@ class ScanSource(Table):
         length(least=0, most=50),
         _about("largest hole in the scan that is bridged, mm; larger ones stay unseen"),
     ] = 6.0
+
+
+class ParkedPlace(Table):
+    """Where in the vehicle the part is and how hot that gets; the defaults are the worst that is usual."""
+
+    where: Annotated[
+        Literal[
+            "dash_top_sun", "sunlit_other", "recess_in_sunlit_car", "closed_compartment", "shade_parked_dash",
+            "cabin_cooled_drive",
+        ],
+        _about("kind of place in the vehicle"),
+    ] = "recess_in_sunlit_car"  # fmt: skip
+    ambient: Annotated[
+        float,
+        number(least=-60, most=60),
+        BeforeValidator(_read_ambient),
+        _about("air outside on the hottest day it is parked, °C"),
+    ] = 35.0
+    hours: Annotated[float, number(least=0, most=24), _about("how long it is parked like that, hours")] = 12.0
+    vehicle: Annotated[
+        Literal["dark", "light"], _about("colour of the vehicle; a white or silver one stays a little cooler")
+    ] = "dark"
+    sky: Annotated[
+        Literal["clear", "cloudy"], _about("cloudy only where the sun never shines on it for long")
+    ] = "clear"
 
 
 class MouthPlane(Table):
@@ -179,7 +215,20 @@ class Mouth(Table):
 class Fit(Table):
     """How the part sits in the recess."""
 
-    clearance: Annotated[Gap, _about("gap between part and scan, mm")] = 0.5
+    clearance: Annotated[
+        OpenGap, _about('gap between part and scan, mm, or "auto" for as much as the fit needs')
+    ] = 0.5
+    sits: Annotated[
+        Literal["press", "sliding", "loose", "lined"],
+        _about("how it is meant to sit: pushed in tight, sliding in without play, dropping in, or on a 1 mm lining"),
+    ] = "sliding"
+    trim: Annotated[
+        Literal[
+            "pp", "pe", "abs", "pc", "pc-abs", "pet", "nylon", "rigid-pvc", "soft-pvc", "soft-touch", "silicone"
+        ]
+        | None,
+        _about("plastic of the trim around the recess, which decides how tape holds and how it grows; not known if absent"),
+    ] = None
     floor: Annotated[Gap | None, _about("gap at the floor, mm; as clearance if absent")] = None
     walls: Annotated[Gap | None, _about("gap at the walls, mm; as clearance if absent")] = None
     rim: Annotated[Gap | None, _about("gap in the uppermost 3 mm at the rim, mm; as clearance if absent")] = (
@@ -230,6 +279,16 @@ class Printer(Table):
         _about("room of the printer, mm: [x, y, z]"),
     ] = (220.0, 220.0, 250.0)
     line_width: Annotated[float, length(least=0.1, most=3), _about("width of one printed line, mm")] = 0.45
+    tolerance: Annotated[
+        float | None,
+        length(above=0, most=5),
+        _about("how far a printed wall may be off, mm, plus or minus; 0.2 or 0.3 % if absent"),
+    ] = None
+    shrinkage: Annotated[
+        float | Literal["material"] | None,
+        Quantity("number", least=0, most=10, word="material"),
+        _about('shrinkage made good by enlarging STL and 3MF, %, or "material" for its table\'s; not if absent'),
+    ] = None
 
 
 class Deck(Table):
@@ -249,7 +308,7 @@ class Device(Table):
     length: Annotated[Size, _about("longest side with the case on, mm")]
     width: Annotated[Size, _about("second side with the case on, mm")]
     thickness: Annotated[Size, _about("thickness with the case on, mm, camera included")]
-    mass: Annotated[float, mass(above=0, most=20), _about("mass with the case on, kg")]
+    mass: Annotated[float, mass(above=0, most=5), _about("mass with the case on, kg")]
     pose: Annotated[
         Literal["lying", "leaning"], _about("flat on the deck, or on its edge against a back rest")
     ] = "lying"
@@ -408,7 +467,13 @@ class Recipe(Table):
         _about("name of the part and of its files; the recipe file's own if absent"),
     ]
     material: Annotated[str, BeforeValidator(_read_key), _about("key of the printing material")] = "asa"
+    sheet: Annotated[
+        Path | None,
+        BeforeValidator(lambda v: None if v is None else _read_path(v)),
+        _about("your own material sheet, that of the spool, relative to the recipe: TOML in the form of the shipped table"),
+    ] = None
     note: Annotated[str, _about("a remark of your own")] = ""
+    place: Annotated[ParkedPlace, _about("where in the vehicle the part is, and how hot that gets")] = ParkedPlace()
     scan: Annotated[ScanSource, _about("the scan file")] = ScanSource()
     mouth: Annotated[Mouth, _about("which way the mouth lies in the vehicle")] = Mouth()
     fit: Annotated[Fit, _about("how the part sits in the recess")] = Fit()

@@ -16,7 +16,7 @@ from difflib import get_close_matches
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import ValidationError
 
@@ -35,11 +35,11 @@ def load_recipe(path: Path, *, overrides: Sequence[str] = (), scan: Path | None 
     Args:
         path: the recipe file, TOML.
         overrides: values that replace those of the file, each as "fit.clearance=0.6". The value is read as
-            TOML, or taken as a text where it is not. A relative scan.file counts from the current folder.
+            TOML, or taken as a text where it is not. A relative scan.file or sheet counts from the current folder.
         scan: scan file that replaces the recipe's.
 
     Returns:
-        AnyRecipe: complete; scan.file is absolute, or None.
+        AnyRecipe: complete; scan.file and sheet are absolute, or None.
 
     Raises:
         RecipeError: a file cannot be read, or values are wrong; all wrong values are listed.
@@ -121,7 +121,7 @@ def dump_recipe(recipe: Recipe, *, folder: Path | None = None) -> str:
 
     Args:
         recipe: any recipe.
-        folder: where the text will be saved; the scan's path is written relative to it, else absolute.
+        folder: where the text will be saved; paths of files are written relative to it, else absolute.
 
     Returns:
         str: TOML, ends with a line end.
@@ -136,7 +136,7 @@ def dump_recipe(recipe: Recipe, *, folder: Path | None = None) -> str:
         about = info.description or ""
         if isinstance(value, Table):
             tables += ["", f"[{key}]  # {about}", *_dump_table(value, folder)]
-        elif value is None:
+        elif value is None and any(_is_table(kind) for kind in get_args(info.annotation)):
             tables += ["", f"# [{key}] is not used: {about}"]
         else:
             lines.append(_dump_line(key, value, about, folder))
@@ -185,7 +185,7 @@ def _stack_files(path: Path) -> tuple[FileLayer, ...]:
         if layers:
             data.pop("name", None)  # a part is called by its own file, never by its base
         if folder is not None:
-            data = _anchor_scan(data, folder)
+            data = _anchor_files(data, folder)
         layers.insert(0, FileLayer(source, data))
         line = source.find_line(("base",))
         asked_by = f"{source.name}:{line}, base"
@@ -239,7 +239,7 @@ def _read_override(text: str) -> OptionLayer:
     data: Any = value
     for part in reversed(keys):
         data = {part: data}
-    return OptionLayer(where, _anchor_scan(data, Path.cwd()))
+    return OptionLayer(where, _anchor_files(data, Path.cwd()))
 
 
 def _read_value(raw: str) -> Any:
@@ -252,8 +252,10 @@ def _read_value(raw: str) -> Any:
     return raw if len(found) != 1 or isinstance(value, date | time) else value
 
 
-def _anchor_scan(data: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """Return the data with its scan file counted from `folder`."""
+def _anchor_files(data: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """Return the data with its scan file and its material sheet counted from `folder`."""
+    if isinstance(data.get("sheet"), str):
+        data = {**data, "sheet": _anchor(data["sheet"], folder)}
     scan = data.get("scan")
     if not isinstance(scan, dict) or not isinstance(scan.get("file"), str):
         return data
@@ -301,6 +303,10 @@ def _choose_type(merged: Mapping[str, Any], layers: Sequence[Layer]) -> type[Any
 
 
 # writing
+
+
+def _is_table(kind: object) -> bool:
+    return isinstance(kind, type) and issubclass(kind, Table)
 
 
 def _dump_table(table: Table, folder: Path | None) -> list[str]:
