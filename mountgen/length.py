@@ -279,9 +279,9 @@ def mass(*, above: float | None = None, most: float | None = None) -> Quantity:
     return Quantity("mass", above=above, most=most)
 
 
-def number(*, least: float | None = None, most: float | None = None) -> Quantity:
+def number(*, least: float | None = None, most: float | None = None, word: str | None = None) -> Quantity:
     """Return the quantity of a number without a unit."""
-    return Quantity("number", least=least, most=most)
+    return Quantity("number", least=least, most=most, word=word)
 
 
 def count(*, least: int = 0, most: int) -> Quantity:

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from mountgen.length import Quantity, angle, clock_position, count, describe_value, length, mass, number, refuse
+from mountgen.length import angle, clock_position, count, describe_value, length, mass, number, refuse
 
 AUTO = inf  # of fit.clearance: as much as the fit needs, found once the scan is read; no recipe can give it as a number
 CONFLICTS = "recipe_conflicts"  # pydantic error type of values that exclude each other, listed in its context
@@ -218,17 +218,6 @@ class Fit(Table):
     clearance: Annotated[
         OpenGap, _about('gap between part and scan, mm, or "auto" for as much as the fit needs')
     ] = 0.5
-    sits: Annotated[
-        Literal["press", "sliding", "loose", "lined"],
-        _about("how it is meant to sit: pushed in tight, sliding in without play, dropping in, or on a 1 mm lining"),
-    ] = "sliding"
-    trim: Annotated[
-        Literal[
-            "pp", "pe", "abs", "pc", "pc-abs", "pet", "nylon", "rigid-pvc", "soft-pvc", "soft-touch", "silicone"
-        ]
-        | None,
-        _about("plastic of the trim around the recess, which decides how tape holds and how it grows; not known if absent"),
-    ] = None
     floor: Annotated[Gap | None, _about("gap at the floor, mm; as clearance if absent")] = None
     walls: Annotated[Gap | None, _about("gap at the walls, mm; as clearance if absent")] = None
     rim: Annotated[Gap | None, _about("gap in the uppermost 3 mm at the rim, mm; as clearance if absent")] = (
@@ -240,6 +229,17 @@ class Fit(Table):
         length(above=0, most=1500, word="full"),
         _about('how deep the part goes, mm from the mouth, or "full"'),
     ] = "full"
+    sits: Annotated[
+        Literal["press", "sliding", "loose", "lined"],
+        _about("how it is meant to sit: pushed in tight, sliding in without play, dropping in, or on a 1 mm lining"),
+    ] = "sliding"
+    trim: Annotated[
+        Literal[
+            "pp", "pe", "abs", "pc", "pc-abs", "pet", "nylon", "rigid-pvc", "soft-pvc", "soft-touch", "silicone"
+        ]
+        | None,
+        _about("plastic of the trim around the recess, which decides how tape holds and how it grows; not known if absent"),
+    ] = None
 
 
 class BodyShape(Table):
@@ -280,13 +280,11 @@ class Printer(Table):
     ] = (220.0, 220.0, 250.0)
     line_width: Annotated[float, length(least=0.1, most=3), _about("width of one printed line, mm")] = 0.45
     tolerance: Annotated[
-        float | None,
-        length(above=0, most=5),
+        Annotated[float, length(above=0, most=5)] | None,
         _about("how far a printed wall may be off, mm, plus or minus; 0.2 or 0.3 % if absent"),
     ] = None
     shrinkage: Annotated[
-        float | Literal["material"] | None,
-        Quantity("number", least=0, most=10, word="material"),
+        Annotated[float | Literal["material"], number(least=0, most=10, word="material")] | None,
         _about('shrinkage made good by enlarging STL and 3MF, %, or "material" for its table\'s; not if absent'),
     ] = None
 
@@ -408,6 +406,9 @@ class TapePads(Table):
     compression: Annotated[
         float, number(least=0, most=0.5), _about("share of its thickness the tape is pressed in")
     ] = 0.2
+    primer: Annotated[
+        bool, _about("an adhesion promoter is put on the trim first, or the tape is one for low surface energy")
+    ] = False
 
 
 class PlugFace(Table):

@@ -22,7 +22,7 @@ from pydantic import ValidationError
 
 from mountgen.errors import ExportError, RecipeError
 from mountgen.length import describe_value
-from mountgen.recipe import RECIPES, AnyRecipe, Recipe, Table, read_name
+from mountgen.recipe import AUTO, RECIPES, AnyRecipe, Recipe, Table, read_name
 from mountgen.recipe_mistakes import FileLayer, Layer, OptionLayer, join_mistakes, translate_errors
 from mountgen.toml_source import TomlSource, parse_toml, read_toml
 
@@ -328,6 +328,8 @@ def _encode(value: object) -> str:
     """Return a value as TOML."""
     import tomlkit
 
+    if value == AUTO:
+        value = "auto"
     if isinstance(value, Table):
         inner = ", ".join(f"{key} = {_encode(item)}" for key, item in value)
         return f"{{ {inner} }}"

@@ -21,6 +21,7 @@ __all__ = [
     "FitStack",
     "find_clearance",
     "find_closing",
+    "find_closing_spread",
     "find_fit_class",
     "find_print_tolerance",
     "find_shrink_scale",
@@ -78,10 +79,10 @@ FITS: dict[str, FitClass] = {
 class FitStack:
     """The clearance a fit needs and what it is made of, all mm per side.
 
-    noise     : coverage * sqrt(u_scan² + u_print² + u_shrinkage²).
+    noise     : coverage * sqrt(u_scan² + u_print² + u_shrinkage² + u_thermal²).
     allowance : of the fit class.  thermal: what heat or cold closes.
     needed    : their sum.
-    u_scan, u_print, u_shrinkage : standard uncertainties in `noise`.
+    u_scan, u_print, u_shrinkage, u_thermal : standard uncertainties in `noise`.
     """
 
     u_scan: float
@@ -90,6 +91,7 @@ class FitStack:
     noise: float
     allowance: float
     thermal: float
+    u_thermal: float = 0.0
 
     @property
     def needed(self) -> float:
@@ -270,12 +272,38 @@ def find_closing(
     return max(0.0, *growths) / 2.0
 
 
+def find_closing_spread(
+    length: float, *, part_expansion: Quantity, trim_expansion: Quantity, hottest_c: float, coldest_c: float = COLDEST_C
+) -> float:
+    """Return how uncertain `find_closing` is, because both expansions are known only as ranges, mm per side.
+
+    Args:
+        length: across the fit, mm.
+        part_expansion, trim_expansion: with their ranges, µm/(m·K).
+        hottest_c, coldest_c: of the part in its life, °C.
+
+    Returns:
+        Standard uncertainty, mm per side.
+
+    Raises:
+        EnduranceError: a negative length.
+
+    References:
+        A range without further knowledge counts as u = half range / sqrt(3): JCGM 100:2008, 4.3.7.
+    """
+    require_number(length, "length", unit="mm")
+    swing = max(abs(hottest_c - ASSEMBLY_C), abs(coldest_c - ASSEMBLY_C))
+    spread = math.hypot(*((each.high - each.low) / 2.0 for each in (part_expansion, trim_expansion)))
+    return length / 2.0 * swing * spread * 1e-6 / math.sqrt(3.0)
+
+
 def stack_fit(
     fit: FitClass,
     *,
     u_scan: float,
     size: float,
     thermal: float = 0.0,
+    u_thermal: float = 0.0,
     shrinkage: Quantity | None = None,
     print_tolerance: float | None = None,
 ) -> FitStack:
@@ -285,7 +313,7 @@ def stack_fit(
         fit: from `find_fit_class`.
         u_scan: standard uncertainty of the scanned wall, mm.
         size: of the part across the fit, mm.
-        thermal: from `find_closing`, mm per side.
+        thermal: from `find_closing`, mm per side; u_thermal: from `find_closing_spread`.
         shrinkage: of the material, if the part is enlarged by its middle: then the range is an uncertainty.
             Without enlarging, shrinkage only opens the gap and is left out.
         print_tolerance: ± of the user's own printer, mm; `find_print_tolerance` if left out.
@@ -305,9 +333,10 @@ def stack_fit(
         0.0 if shrinkage is None else (shrinkage.high - shrinkage.low) / 100.0 * size / 2.0
     )  # both sides: size / 2
     u_shrinkage = spread / 2.0 / math.sqrt(3.0)
-    noise = find_clearance(u_scan, math.hypot(u_print, u_shrinkage))
+    require_number(u_thermal, "uncertainty of the thermal closing", unit="mm")
+    noise = find_clearance(u_scan, math.hypot(u_print, u_shrinkage, u_thermal))
     require_number(thermal, "thermal closing", unit="mm")
-    return FitStack(u_scan, u_print, u_shrinkage, noise, fit.allowance, thermal)
+    return FitStack(u_scan, u_print, u_shrinkage, noise, fit.allowance, thermal, u_thermal)
 
 
 def judge_scan_noise(fit: FitClass, u_scan: float) -> tuple[Verdict, str]:
@@ -330,7 +359,7 @@ def judge_scan_noise(fit: FitClass, u_scan: float) -> tuple[Verdict, str]:
     if u_scan <= fit.noisiest:
         return "pass", ""
     best = next(f.key for f in FITS.values() if u_scan <= f.noisiest)
-    return "fail", f'set fit = "{best}", or scan again: a {fit.key} fit needs {fit.noisiest:g} mm or less'
+    return "fail", f'set fit.sits = "{best}", or scan again: a {fit.key} fit needs {fit.noisiest:g} mm or less'
 
 
 def _check_expansion(value: float, what: str) -> float:

@@ -160,8 +160,8 @@ def test_noise_of_the_scan_decides_which_fit_can_be_promised() -> None:
     assert judge_scan_noise(FITS["press"], 0.05) == ("pass", "")
     verdict, remedy = judge_scan_noise(FITS["press"], 0.06)
     assert verdict == "fail"
-    assert remedy == 'set fit = "sliding", or scan again: a press fit needs 0.05 mm or less'
-    assert judge_scan_noise(FITS["sliding"], 0.2)[1].startswith('set fit = "loose"')
+    assert remedy == 'set fit.sits = "sliding", or scan again: a press fit needs 0.05 mm or less'
+    assert judge_scan_noise(FITS["sliding"], 0.2)[1].startswith('set fit.sits = "loose"')
     assert judge_scan_noise(FITS["loose"], 2.0)[0] == "pass"
 
 
