@@ -107,6 +107,9 @@ def make(
             show_default=False,
         ),
     ] = None,
+    pictures: Annotated[
+        bool, typer.Option("--pictures", help="Also draw the part in its recess, and its warm-up in the parked vehicle.")
+    ] = False,
 ) -> None:
     """Make the part: STL, STEP, 3MF, report.json and the complete recipe, and prove that it goes in."""
     with _failures_shown():
@@ -123,6 +126,7 @@ def make(
                 sources=(recipe,),
                 store=Store(find_cache_folder()),
                 progress=display,
+                pictures=pictures,
             )
         _show_checks(made.checks)
         _show_files(list(made.files.values()), seconds=sum(made.seconds.values()))

@@ -23,6 +23,7 @@ from mountgen.verdict import Check
 
 if TYPE_CHECKING:
     from mountgen.recipe import Recipe
+    from mountgen.kernel import Mesh
 
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
 
@@ -69,17 +70,24 @@ class _Clock:
 
 
 def make(
-    recipe: Recipe, out: Path, *, sources: tuple[Path, ...] = (), store: Store, progress: Progress
+    recipe: Recipe,
+    out: Path,
+    *,
+    sources: tuple[Path, ...] = (),
+    store: Store,
+    progress: Progress,
+    pictures: bool = False,
 ) -> Made:
     """Make the part of a recipe: read, find, build, check, write.
 
     Args:
         recipe: complete recipe; its scan file is set.
         out: folder for the files; made if missing.
-        sources: files that must not be overwritten, besides the scan.
+        sources: files that must not be overwritten, besides the scan and the recipe's sheet.
         store: where results of early stages are kept.
         progress: told of stages and findings.
 
+        pictures: also draw the part in its recess, and what the judges of the part have to show.
     Returns:
         Made: also where a check failed; the files are written then too.
 
@@ -91,9 +99,11 @@ def make(
         raise RecipeError(
             "no scan is named", "scan.file in the recipe", "set it, or give one with --scan FILE"
         )
-    materials = load_materials()
+    materials = load_materials(recipe.sheet)
     material = find_material(recipe.material, materials)
-    guard_sources((*sources, recipe.scan.file), out=out, names=name_outputs(recipe.name))
+    scale = find_enlargement(recipe, material)
+    sources = (*sources, recipe.scan.file, *([recipe.sheet] if recipe.sheet else []))
+    guard_sources(sources, out=out, names=name_outputs(recipe.name))
 
     with clock.stage("read the scan"):
         scan, scan_key = _recall_scan(recipe, store)
@@ -163,7 +173,7 @@ def make(
     with clock.stage("judge what the vehicle does to it"):
         case = Case(
             recipe=recipe, scan=scan, recess=recess, part=replace(part, body=body), material=material,
-            materials=materials, inspection=inspection,
+            materials=materials, inspection=inspection, pictures=pictures,
         )  # fmt: skip
         found = judge_service(case)
     checks = (*inspection.checks, *part.checks, *(check for each in found.values() for check in each.checks))
@@ -182,6 +192,10 @@ def make(
             scan=scan,
             recess=recess,
             body=body,
+    if pictures:
+        with clock.stage("draw the part"):
+            kinds["part.png"] = f"{recipe.name}-part.png"
+            contents[kinds["part.png"]] = _draw_part(body.mesh, recess, recipe)
             density=material.density.value,
             unseen_area=sum(area.area for area in space.unseen),
             inspection=inspection,
@@ -198,8 +212,9 @@ def make(
 
 
 def name_outputs(name: str) -> tuple[str, ...]:
-    """Return the names of all files of a part called `name`, the resolved recipe and the report last."""
-    return (f"{name}.stl", f"{name}.step", f"{name}.3mf", f"{name}.resolved.toml", "report.json")
+    """Return the names of all files that a part called `name` may have, the report last."""
+    endings = (".stl", ".step", ".3mf", ".resolved.toml", "-part.png", "-heat.png")
+    return (*(f"{name}{ending}" for ending in endings), "report.json")
 
 
 def guard_sources(sources: tuple[Path, ...], *, out: Path, names: tuple[str, ...]) -> None:
@@ -247,6 +262,14 @@ def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
     unit, bridge = recipe.scan.unit, recipe.scan.bridge
     digest = sha256()
     try:
+def _draw_part(mesh: Mesh, recess: Recess, recipe: Recipe) -> bytes:
+    from mountgen.drawing2d import encode_png, finish_sheet
+    from mountgen.part_picture import draw_part, measure_gap
+
+    fine, gap = measure_gap(mesh, recess)
+    return encode_png(finish_sheet(draw_part(fine, recess, gap, name=recipe.name, clearance=recipe.fit.clearance)))
+
+
         with open(path, "rb") as file:
             while block := file.read(1 << 20):
                 digest.update(block)

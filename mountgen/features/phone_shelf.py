@@ -24,7 +24,7 @@ from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, divide_around, tessellate
 from mountgen.loft import Shell, make_block
-from mountgen.material import find_material
+from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
 from mountgen.shape import combine_many, extrude, require_one_solid, round_polygon
@@ -85,7 +85,8 @@ def _add_holds(
     cuts: list[Solid] = []
     hooks: list[Solid] = []
     if recipe.tabs is not None:
-        tabs = plan_tabs(mesh, recess, tabs=recipe.tabs, material=find_material(recipe.material))
+        material = find_material(recipe.material, load_materials(recipe.sheet))
+        tabs = plan_tabs(mesh, recess, tabs=recipe.tabs, material=material)
         cuts, hooks = [*tabs.cut], [*tabs.add]
         soft, checks, notes = tabs.soft, tabs.checks, tabs.notes
     if recipe.tape is not None:

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from mountgen.service.case import Case, Finding
+from mountgen.service.heat_check import judge_heat
 
-JUDGES: dict[str, Callable[[Case], Finding]] = {}
+JUDGES: dict[str, Callable[[Case], Finding]] = {
+    "heat": judge_heat,
+}
 
 
 def judge_service(case: Case) -> dict[str, Finding]:

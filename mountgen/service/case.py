@@ -22,6 +22,7 @@ class Case:
     part      : with its final mesh.
     material  : that of the recipe; materials: all rows, those of the user's own sheet among them.
     inspection: what gauging the part against the scan found.
+    pictures  : whether the files of findings are wanted; drawing them takes longer than judging.
     """
 
     recipe: Recipe
@@ -31,6 +32,7 @@ class Case:
     material: Material
     materials: Mapping[str, Material]
     inspection: Inspection
+    pictures: bool = False
 
 
 @dataclass(frozen=True, eq=False)
