@@ -16,7 +16,7 @@ from mountgen.arrays import Bools, Floats, Singles, freeze
 from mountgen.datum import resample_loop, signed_area
 from mountgen.errors import SectionError
 from mountgen.field import InsertableSpace, confine
-from mountgen.raster import climb, dilate_disc, sample_grid
+from mountgen.raster import climb, dilate_disc, open_disc, sample_grid
 
 SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range
 SPLIT_STEP = 2.5  # degrees
@@ -141,8 +141,7 @@ def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
 
     inside = space.height < space.top
     flat = inside & (steepness(space) < tan(radians(split_deg)))
-    ragged = _share_of_mouth(space, RAGGED_SHARE, RAGGED) / space.pitch
-    flat = ndimage.binary_opening(flat, _disc(ragged))
+    flat = open_disc(flat, radius=_share_of_mouth(space, RAGGED_SHARE, RAGGED), pitch=space.pitch)
     label, count = ndimage.label(flat)
     if count == 0:
         return np.asarray(flat)
@@ -159,12 +158,6 @@ def find_floor(space: InsertableSpace, split_deg: float) -> Bools:
 def _share_of_mouth(space: InsertableSpace, share: float, limits: tuple[float, float]) -> float:
     """Return a length that grows with the mouth, mm."""
     return float(np.clip(share * np.sqrt(signed_area(space.mouth)), *limits))
-
-
-def _disc(radius: float) -> Bools:
-    reach = max(1, int(radius))
-    row, col = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    return np.asarray(row**2 + col**2 <= radius**2)
 
 
 def without_ledges(space: InsertableSpace, floor: Bools, ramp_deg: float, *, edge: float) -> InsertableSpace:

@@ -21,6 +21,7 @@ from mountgen.raster import (
     empty_field,
     fill_loop,
     look_around,
+    open_disc,
     raster_faces,
     sample_grid,
     stamp_mesh,
@@ -256,3 +257,14 @@ def test_flat_disc_dilation_is_that_of_scipy(radius: float) -> None:
     row, col = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     wanted = ndimage.maximum_filter(field, footprint=row**2 + col**2 <= reach**2, mode="nearest")
     np.testing.assert_array_equal(dilate_disc(field, radius=radius, pitch=0.25), wanted)
+
+
+@pytest.mark.parametrize("nodes", [0.4, 1.0, 2.5, 6.0, 7.9])
+def test_a_mask_is_opened_like_by_the_library_s_erosion_and_dilation(nodes: float) -> None:
+    rng = np.random.default_rng(3)
+    mask = ndimage.gaussian_filter(rng.normal(size=(80, 90)), 3.0) > -0.02  # reaches the grid's edge
+    reach = np.arange(-8, 9)
+    disc = reach[:, None] ** 2 + reach**2 <= nodes**2
+    opened = open_disc(mask, radius=nodes * 0.25, pitch=0.25)
+    assert 0 < opened.sum() <= mask.sum()
+    np.testing.assert_array_equal(opened, ndimage.binary_opening(mask, disc))
