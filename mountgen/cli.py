@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from rich import box
@@ -27,6 +27,7 @@ from mountgen.errors import MountgenError
 from mountgen.verdict import format_number
 
 if TYPE_CHECKING:
+    from mountgen.material_table import Grid
     from mountgen.verdict import Check
 
 MADE, NOT_MADE, CHECK_FAILED, STOPPED = 0, 1, 3, 130  # 2 (a wrong command line) comes from the parser
@@ -190,6 +191,55 @@ def survey(
         _stdout().print(rows)
 
 
+@app.command()
+def materials(
+    material: Annotated[
+        str | None,
+        typer.Argument(metavar="MATERIAL", help="Show this one alone, each value with its source.", show_default=False),
+    ] = None,
+    place: Annotated[
+        str | None,
+        typer.Option(metavar="PLACE", help="Rank them for a place such as recess_in_sunlit_car.", show_default=False),
+    ] = None,
+    ambient: Annotated[
+        float | None,
+        typer.Option(metavar="°C", help="Air outside on the hottest day there; 35 if not given.", show_default=False),
+    ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Your spool's own values (TOML), laid over the table.", show_default=False),
+    ] = None,
+) -> None:
+    """List printing materials: what they bear, how sure that is, and which of them withstand a place in the vehicle."""
+    if ambient is not None and place is None:
+        raise typer.BadParameter("--ambient needs a --place", param_hint="--ambient")
+    if material is not None and place is not None:
+        raise typer.BadParameter("give a material or a --place, not both", param_hint="MATERIAL")
+    with _failures_shown():
+        from mountgen.heat import AMBIENT_C, find_part_temperature, find_place, rank_materials
+        from mountgen.material import find_material, load_materials
+        from mountgen.material_table import ABOUT, LEGEND, tabulate_material, tabulate_materials, tabulate_ranking
+
+        table = load_materials(sheet)
+        out = _stdout()
+        if place is not None:
+            where, air = find_place(place), AMBIENT_C if ambient is None else ambient
+            temp = find_part_temperature(where, ambient_c=air)
+            out.print(_clean(f"{where.words}, parked all day, {air:g} °C outside: the part gets {temp:g} °C"))
+            out.print(_clean(f"its rise: {where.source} ({where.tag})"))
+            _show_grid(tabulate_ranking(rank_materials(table.values(), temp)))
+            out.print("For a part that carries something. A screening: deflection temperatures are no rating.")
+        elif material is not None:
+            chosen = find_material(material, table)
+            _show_grid(tabulate_material(chosen))
+            if chosen.remark:
+                out.print(_clean(f"note: {chosen.remark}"))
+        else:
+            for grid in tabulate_materials(table):
+                _show_grid(grid)
+            out.print(_clean(f"{LEGEND}\n{ABOUT}"))
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Run the command line and leave with its exit code.
 
@@ -301,6 +351,18 @@ def _show_checks(checks: Sequence[Check]) -> None:
             _clean(check.unit),
             _clean(f"{check.place}: {advice}" if advice and check.place else advice),
         )
+    _stdout().print(table)
+
+
+def _show_grid(grid: Grid) -> None:
+    """Print a table of text; verdicts in their colours."""
+    table = Table(title=_clean(grid.title) if grid.title else None, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    last = len(grid.columns) - 1
+    for k, title in enumerate(grid.columns):
+        side: Literal["right", "left"] = "right" if k in grid.right else "left"
+        table.add_column(_clean(title), justify=side, overflow="fold", no_wrap=k < last)
+    for row in grid.rows:
+        table.add_row(*(Text(cell, style=COLOURS[cell]) if cell in COLOURS else _clean(cell) for cell in row))
     _stdout().print(table)
 
 

@@ -148,7 +148,7 @@ def find_place(key: str) -> Place:
     plain = key.strip().lower().replace("-", "_").replace(" ", "_")
     if plain in PLACES:
         return PLACES[plain]
-    near = difflib.get_close_matches(plain, PLACES, n=1)
+    near = difflib.get_close_matches(plain, PLACES, n=1) or [known for known in PLACES if plain and plain in known]
     guess = f'did you mean "{near[0]}"? ' if near else ""
     raise EnduranceError(f'unknown place "{key}"', "place", f"{guess}known are: {', '.join(PLACES)}")
 
