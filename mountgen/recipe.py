@@ -110,6 +110,12 @@ def _read_points(value: object) -> object:
     return value
 
 
+def _read_choice(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise refuse(f"found {describe_value(value)} where yes or no is needed", "give true or false, without quotes")
+    return value
+
+
 def _has_length(vector: tuple[float, float, float]) -> tuple[float, float, float]:
     if not any(vector):
         raise refuse("the direction (0, 0, 0) has no length", "give one such as [0, 0, 1]")
@@ -279,6 +285,26 @@ class Printer(Table):
         _about("room of the printer, mm: [x, y, z]"),
     ] = (220.0, 220.0, 250.0)
     line_width: Annotated[float, length(least=0.1, most=3), _about("width of one printed line, mm")] = 0.45
+    layer_height: Annotated[float, length(least=0.04, most=2), _about("height of one layer, mm")] = 0.2
+    wall_lines: Annotated[int, count(least=1, most=50), _about("printed lines side by side in a wall")] = 3
+    infill: Annotated[
+        float, number(least=0, most=1), _about("share of the inside that is filled, 0 to 1: 0.25 is a quarter")
+    ] = 0.25
+    speed: Annotated[float, number(least=1, most=1000), _about("how fast lines are laid on average, mm/s")] = 60.0
+    filament: Annotated[float, length(least=0.5, most=5), _about("diameter of the filament, mm")] = 1.75
+    layers_along: Annotated[
+        Direction | None,
+        _about("direction in which the layers grow, in the part's own axes, +z out of the recess; found if absent"),
+    ] = None
+    split: Annotated[
+        bool,
+        BeforeValidator(_read_choice),
+        _about("whether a part that is too large for the bed is also written in pieces with joints"),
+    ] = False
+    joint: Annotated[
+        Literal["dowels", "dovetail"], _about("how pieces are joined: round pins in holes, or a tail in a socket")
+    ] = "dowels"
+    joint_gap: Annotated[float, length(least=0, most=2), _about("gap all around a pin or tail, mm")] = 0.15
     tolerance: Annotated[
         Annotated[float, length(above=0, most=5)] | None,
         _about("how far a printed wall may be off, mm, plus or minus; 0.2 or 0.3 % if absent"),
