@@ -6,7 +6,7 @@ and the triangles that were scanned. Where both agree on a part, they agree for 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil, cos, floor, radians
 
@@ -29,7 +29,7 @@ from mountgen.gap import (
 from mountgen.kernel import Mesh
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.place import describe_place
-from mountgen.sampling import Samples
+from mountgen.sampling import Indices, Samples
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
 from mountgen.surface import Signed, Surface, cast_rays
 from mountgen.topology import find_middles, measure_faces
@@ -48,7 +48,7 @@ RAY_SAMPLES = 60_000  # points from which walls are measured, at most
 FLOORWARDS = -0.5  # normal z below this faces the floor
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Inspection:
     """What gauging found. Lengths in mm, part frame; shares from 0 to 1.
 
@@ -59,6 +59,7 @@ class Inspection:
     contact_area : mm².
     touching     : gap over the regions that are meant to touch or flex; None where there are none.
     thinnest     : the thinnest wall.     sound: manifold, pieces, hollows.     size: (3,) of the part, mm.
+    bearing      : (F,) mm², of each face of the mesh, the area that bears on the recess.
     standing     : the scan about the part, ready for further questions: exact to three clearances from the part.
     checks       : the verdicts.
     """
@@ -73,6 +74,7 @@ class Inspection:
     thinnest: Thinnest
     sound: Soundness
     size: tuple[float, float, float]
+    bearing: Floats
     standing: Standing
     checks: tuple[Check, ...]
 
@@ -86,7 +88,6 @@ def inspect_body(
     walls: float | None = None,
     rim: float | None = None,
     wall_min: float,
-    bed: Sequence[float],
     line_width: float,
     flexible: Bools | None = None,
     progress: Callable[[str], None] | None = None,
@@ -96,9 +97,8 @@ def inspect_body(
     Args:
         mesh: the part, part frame. recess: the scan, part frame. clearance: asked for, mm; floor, walls, rim:
         the same for one zone of the scan, default clearance. wall_min: least wall that is strong enough, mm;
-        thinner is a caution. bed: (3,) the printer's room, mm. line_width: of the printer, mm; walls under
-        two lines fail. flexible: (F,) bool, faces that are meant to touch or flex (hooks of retaining tabs,
-        tape pads). They are gauged at
+        thinner is a caution. line_width: of the printer, mm; walls under two lines fail.
+        flexible: (F,) bool, faces that are meant to touch or flex (hooks of retaining tabs, tape pads). They are gauged at
             rest, but not held against the clearance.
         progress: called with what is being gauged.
 
@@ -107,7 +107,7 @@ def inspect_body(
 
     Raises:
         InspectionError: the mesh is empty or not finite, or no scan lies near it.
-        ValueError: `flexible` or `bed` has the wrong shape.
+        ValueError: `flexible` has the wrong shape.
     """
     if len(mesh.faces) == 0 or not np.isfinite(mesh.vertices).all():
         raise InspectionError(
@@ -120,8 +120,6 @@ def inspect_body(
     )
     if soft.shape != (len(mesh.faces),):
         raise ValueError(f"flexible has one value a face, shape ({len(mesh.faces)},), got {soft.shape}")
-    if len(bed) != 3:
-        raise ValueError(f"bed has three sizes, got {len(bed)}")
     say = progress or (lambda _: None)
     wanted = {"floor": clearance if floor is None else floor, "walls": clearance if walls is None else walls,
               "rim": clearance if rim is None else rim}  # fmt: skip
@@ -210,14 +208,20 @@ def inspect_body(
         _judge_unseen(unseen, contact_area, samples, hidden),
         _judge_walls(thinnest, wall_min, line_width),
         *_judge_soundness(sound),
-        _judge_bed(size, bed),
     )
     return Inspection(
         rest=rest, insertion=insertion, zones=named,
         in_band=float(samples.area[conforming].sum()) / seen_area if seen_area > 0.0 else 0.0,
         unseen=unseen, contact_area=contact_area, touching=touching, thinnest=thinnest, sound=sound,
-        size=size, standing=standing, checks=checks,
+        size=size, bearing=_sum_bearing(samples, bearing, order), standing=standing, checks=checks,
     )  # fmt: skip
+
+
+def _sum_bearing(samples: Samples, bearing: Bools, order: Indices) -> Floats:
+    """Return the bearing area of each face, (F,) mm², in the order that the mesh came in."""
+    area = np.zeros(len(order))
+    area[order] = np.bincount(samples.face[bearing], weights=samples.area[bearing], minlength=len(order))
+    return area
 
 
 def _take_scan_around(recess: Recess, low: Floats, high: Floats) -> tuple[Floats, Ints]:
@@ -484,23 +488,3 @@ def _judge_soundness(sound: Soundness) -> list[Check]:
         Check("manifold", manifold, float(sound.manifold), 1.0, "", closed, broken),
         Check("one piece", pieces, float(sound.pieces), 1.0, "", "a part is one body", loose),
     ]
-
-
-def _judge_bed(size: Sequence[float], bed: Sequence[float]) -> Check:
-    """Compare sizes in order: a box fits into a box at right angles exactly when its sorted sizes do."""
-    spare = [room - need for need, room in zip(sorted(size), sorted(bed), strict=True)]
-    value = min(spare)
-    verdict: Verdict = "pass" if value >= 0.0 else "fail"
-    needed = " x ".join(f"{v:.1f}" for v in size)
-    remedy = "" if verdict == "pass" else (
-        f"the part is {needed} mm: use a larger bed (printer.bed), or lose {-value:.1f} mm (fit.reach)"
-    )  # fmt: skip
-    return Check(
-        "room on the bed",
-        verdict,
-        value,
-        0.0,
-        "mm",
-        "recipe: printer.bed, any right-angled orientation",
-        remedy,
-    )

@@ -8,8 +8,6 @@ from mountgen.inspection import inspect_body
 from mountgen.kernel import Mesh
 from mountgen.soundness import check_soundness
 
-LARGE_BED = (1500.0, 1500.0, 1500.0)
-
 
 def assert_printable(mesh: Mesh) -> None:
     """The mesh bounds one manifold body without shut hollows."""
@@ -20,7 +18,7 @@ def assert_printable(mesh: Mesh) -> None:
 
 def assert_clears(mesh: Mesh, recess: Recess, gap: float) -> None:
     """The part keeps `gap` mm from the scan, at rest and on its way in, less the tolerance of its surface."""
-    found = inspect_body(mesh, recess, clearance=gap, wall_min=0.0, bed=LARGE_BED, line_width=0.4)
+    found = inspect_body(mesh, recess, clearance=gap, wall_min=0.0, line_width=0.4)
     rest = min(found.zones.values())
     assert rest >= gap - TOLERANCE, f"{rest:.3f} mm at rest: {found.rest.place}"
     way = found.insertion

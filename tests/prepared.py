@@ -14,7 +14,6 @@ from mountgen.kernel import CHORD, Mesh, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
 from mountgen.recipe import Fit, Mouth
 from mountgen.scan import read_scan
-from tests.checks import LARGE_BED
 from tests.shapes import scan_specimen
 
 CLEARANCE = 0.5
@@ -37,7 +36,7 @@ def prepare(name: str, *, recline: float = 90.0, draft: float = 1.0) -> tuple[Re
 
 def least_gap(mesh: Mesh, recess: Recess) -> float:
     """Return a part's least gap to the scan, at rest and on the way in, mm."""
-    found = inspect_body(mesh, recess, clearance=CLEARANCE, wall_min=0.0, bed=LARGE_BED, line_width=0.4)
+    found = inspect_body(mesh, recess, clearance=CLEARANCE, wall_min=0.0, line_width=0.4)
     return min(*found.zones.values(), found.insertion.min)
 
 

@@ -26,7 +26,6 @@ from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Mesh, count_faces, is_valid, mesh_volume, solids_of, tessellate
 from mountgen.loft import Block, fit_shell, make_block
 from mountgen.soundness import check_soundness
-from tests.checks import LARGE_BED
 from tests.known import Known, known_recess, make_fit
 from tests.shapes import SEVEN
 from tests.truth import ideal_gap, ideal_height
@@ -93,7 +92,7 @@ def _make(name: str) -> Made:
     block = make_block(shell, space)
     mesh = tessellate(block.solid)
     away = ideal_gap(_sample(mesh, space), known.truth, known.shape.truth_faces, clearance=CLEARANCE, draft_deg=DRAFT)
-    options = {"clearance": CLEARANCE, "wall_min": 0.0, "bed": LARGE_BED, "line_width": 0.4}
+    options = {"clearance": CLEARANCE, "wall_min": 0.0, "line_width": 0.4}
     recess = known.recess
     true = Recess(
         known.truth, known.shape.truth_faces, recess.rim, recess.lid, recess.part_to_scan, recess.up, recess.depth

@@ -64,7 +64,6 @@ def inspect(mesh: Mesh, recess: Recess, **options: object) -> Inspection:
     given: dict[str, object] = {
         "clearance": 0.5,
         "wall_min": 1.2,
-        "bed": (220.0, 220.0, 250.0),
         "line_width": 0.45,
     }
     return inspect_body(mesh, recess, **(given | options))  # type: ignore[arg-type]
@@ -451,17 +450,17 @@ def test_a_thin_wall_of_a_thick_body_is_found_with_its_place() -> None:
     assert "3:" in check_of(found, "wall thickness").place or "2:" in check_of(found, "wall thickness").place
 
 
-def test_size_on_the_bed_in_any_right_angled_orientation() -> None:
-    part, recess = (
-        block((-40.0, -10.0, -35.0), (40.0, 10.0, -1.0)),
-        as_recess(*ring_recess(BOX)),
-    )  # 80 x 20 x 34
-    assert check_of(inspect(part, recess, bed=(35.0, 25.0, 81.0)), "room on the bed").verdict == "pass"
-    short = check_of(inspect(part, recess, bed=(200.0, 33.0, 30.0)), "room on the bed")
-    assert (short.verdict, short.value) == ("fail", pytest.approx(-1.0))
-    assert "printer.bed" in short.remedy
-    with pytest.raises(ValueError, match="three sizes, got 2"):
-        inspect(part, recess, bed=(200.0, 200.0))
+def test_bearing_area_of_each_face_in_the_order_of_the_mesh() -> None:
+    """A block 0.5 mm from the floor and the four walls of a box bears with all of them, and not with its face at the mouth."""
+    part = block((-49.5, -29.5, -39.5), (49.5, 29.5, -5.0))
+    found = inspect(part, as_recess(*ring_recess(BOX)))
+    corners = part.vertices[part.faces]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    up = normal[:, 2] > 0.0
+    area = 0.5 * np.linalg.norm(normal, axis=1)
+    assert found.bearing[up].sum() == 0.0
+    assert found.bearing.sum() == pytest.approx(found.contact_area, rel=1e-9)
+    assert found.bearing[~up] == pytest.approx(area[~up], rel=0.1)
 
 
 def test_meshes_that_are_no_sound_body() -> None:

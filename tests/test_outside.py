@@ -24,7 +24,7 @@ from mountgen.field import InsertableSpace, build_space
 from mountgen.kernel import Mesh, is_valid, mesh_volume, solids_of, tessellate
 from mountgen.loft import Block, fit_shell, make_block
 from mountgen.scan import Scan
-from tests.checks import LARGE_BED, assert_printable
+from tests.checks import assert_printable
 from tests.known import make_fit, make_mouth
 
 CLEARANCE, DRAFT = 0.5, 1.0
@@ -62,7 +62,7 @@ def _assert_fits(recess: Recess, *, share: float, wrong: float = WRONG_SIDE) -> 
     assert is_valid(block.solid)
     assert len(solids_of(block.solid)) == 1
     assert_printable(mesh)
-    found = inspect_body(mesh, recess, clearance=CLEARANCE, wall_min=0.0, bed=LARGE_BED, line_width=0.4)
+    found = inspect_body(mesh, recess, clearance=CLEARANCE, wall_min=0.0, line_width=0.4)
     assert found.rest.min >= CLEARANCE - wrong, found.rest.place
     assert found.insertion.min >= CLEARANCE - wrong, found.insertion.place
     assert share * space.volume() <= mesh_volume(mesh) <= 1.002 * space.volume()

@@ -91,6 +91,7 @@ INSPECTION = Inspection(
     thinnest=Thinnest(1.1, (1.0, 2.0, -3.0)),
     sound=Soundness(manifold=True, reason="", pieces=1, hollows=0),
     size=(10.0, 20.0, 30.0),
+    bearing=np.zeros(len(BODY.mesh.faces)),
     standing=make_standing(RECESS.vertices, RECESS.faces, np.full(len(RECESS.faces), 0.4)),
     checks=CHECKS,
 )

@@ -22,7 +22,7 @@ from mountgen.loft import fit_shell, make_block
 from mountgen.material import find_material
 from mountgen.recipe import Fit, RetainingTabs
 from mountgen.surface import Surface
-from tests.checks import LARGE_BED, assert_printable
+from tests.checks import assert_printable
 from tests.recesses import box_recess
 
 CLEARANCE, DRAFT = 0.5, 1.0
@@ -48,7 +48,7 @@ def shelf() -> tuple[TabResult, Part]:
 def gauge(*, soft: bool) -> Inspection:
     part = shelf()[1]
     return inspect_body(
-        part.body.mesh, box()[0], clearance=CLEARANCE, wall_min=1.35, bed=LARGE_BED, line_width=0.45,
+        part.body.mesh, box()[0], clearance=CLEARANCE, wall_min=1.35, line_width=0.45,
         flexible=part.soft_faces() if soft else None,
     )  # fmt: skip
 

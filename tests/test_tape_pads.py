@@ -22,7 +22,7 @@ from mountgen.loft import fit_shell, make_block
 from mountgen.recipe import Fit, TapePads
 from mountgen.surface import Surface
 from mountgen.verdict import Check
-from tests.checks import LARGE_BED, assert_printable
+from tests.checks import assert_printable
 from tests.recesses import box_recess
 from tests.solids import box_mesh, box_solid
 
@@ -138,7 +138,7 @@ def test_pads_keep_apart_and_within_the_floor(raised: bool) -> None:
 @pytest.mark.parametrize("raised", [False, True])
 def test_all_but_the_pads_keeps_its_clearance(raised: bool) -> None:
     part = padded(raised)[1]
-    sizes: dict[str, Any] = {"clearance": CLEARANCE, "wall_min": 1.35, "bed": LARGE_BED, "line_width": 0.45}
+    sizes: dict[str, Any] = {"clearance": CLEARANCE, "wall_min": 1.35, "line_width": 0.45}
     found = inspect_body(part.body.mesh, box()[0], **sizes, flexible=part.soft_faces())
     verdicts = {check.name: check.verdict for check in found.checks}
     assert verdicts["clearance at rest"] == verdicts["clearance over the insertion"] == "pass"
