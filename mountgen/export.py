@@ -10,9 +10,11 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 
+import numpy as np
+
 from mountgen.arrays import Floats
 from mountgen.errors import ExportError
-from mountgen.kernel import Body
+from mountgen.kernel import Body, Mesh
 from mountgen.safe_write import write_files
 from mountgen.step_file import encode_step
 from mountgen.stl_file import encode_stl
@@ -64,6 +66,7 @@ def encode_part(
     author: str = "",
     metadata: Mapping[str, str] | None = None,
     transform: Floats | None = None,
+    scale: float = 1.0,
 ) -> dict[str, bytes]:
     """Return the part in every format, in memory.
 
@@ -74,6 +77,8 @@ def encode_part(
         author: for STEP and 3MF; may be empty.
         metadata: further text by name, for the 3MF.
         transform: (4, 4) float64, part frame to the build plate, mm, for the 3MF only.
+        scale: by which the meshes of STL and 3MF are enlarged, about the part's origin (in the 3MF about that of
+            the build plate, so that the part stays on it), to make good the plastic's shrinkage.
 
     Returns:
         dict: file name to content, in the order of `FORMATS`.
@@ -84,10 +89,16 @@ def encode_part(
     files = name_files(name)
     own = {"Application": "mountgen", "Description": description, "Designer": author}
     entries = {key: text for key, text in own.items() if text} | dict(metadata or {})
+    mesh = body.mesh
+    if scale != 1.0:
+        mesh = Mesh(scale * mesh.vertices, mesh.faces)
+        entries |= {"EnlargedBy": f"{scale:.6f}"}
+        if transform is not None:
+            transform = np.column_stack([transform[:, :3], np.diag([scale, scale, scale, 1.0]) @ transform[:, 3]])
     return {
-        files["stl"]: encode_stl(body.mesh, name=name),
+        files["stl"]: encode_stl(mesh, name=name),
         files["step"]: encode_step(body.solid, name=name, description=description, author=author),
-        files["3mf"]: encode_3mf(body.mesh, name=name, metadata=entries, transform=transform),
+        files["3mf"]: encode_3mf(mesh, name=name, metadata=entries, transform=transform),
     }
 
 

@@ -10,6 +10,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from mountgen.clearance import find_enlargement, resolve_clearance
 from mountgen.datum import Recess, find_datum
 from mountgen.errors import ExportError, LoftError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
@@ -22,8 +23,8 @@ from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check
 
 if TYPE_CHECKING:
-    from mountgen.recipe import Recipe
     from mountgen.kernel import Mesh
+    from mountgen.recipe import Recipe
 
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
 
@@ -86,8 +87,8 @@ def make(
         sources: files that must not be overwritten, besides the scan and the recipe's sheet.
         store: where results of early stages are kept.
         progress: told of stages and findings.
-
         pictures: also draw the part in its recess, and what the judges of the part have to show.
+
     Returns:
         Made: also where a check failed; the files are written then too.
 
@@ -118,8 +119,13 @@ def make(
     for line in describe_recess(recess):
         progress.say(line)
 
+    asked, recipe = recipe, resolve_clearance(recipe, noise=scan.noise, rim=recess.rim, material=material)
+    if recipe is not asked:
+        progress.say(f"clearance  {recipe.fit.clearance:g} mm, which is what a {recipe.fit.sits} fit needs here")
+
     with clock.stage("build the insertable space"):
-        key = make_key("field", key, recipe.fit.model_dump(mode="json"))
+        shape = recipe.fit.model_dump(mode="json", exclude={"sits", "trim"})  # these two say nothing of the space
+        key = make_key("field", key, shape)
         space = store.remember(
             key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
         )
@@ -151,10 +157,10 @@ def make(
     for note in (*part.notes, *body.notes):
         progress.say(f"note       {note}")
 
-    asked = {zone: getattr(recipe.fit, zone) for zone in ("floor", "walls", "rim")}
-    asked = {zone: recipe.fit.clearance if gap is None else gap for zone, gap in asked.items()}
+    gaps = {zone: getattr(recipe.fit, zone) for zone in ("floor", "walls", "rim")}
+    gaps = {zone: recipe.fit.clearance if gap is None else gap for zone, gap in gaps.items()}
     with clock.stage("draw back facets"):
-        mesh = relieve_mesh(body.mesh, recess, clearance=asked, soft=part.soft_faces())
+        mesh = relieve_mesh(body.mesh, recess, clearance=gaps, soft=part.soft_faces())
         body = replace(body, mesh=mesh)
 
     with clock.stage("check the fit"):
@@ -165,7 +171,6 @@ def make(
             recess,
             **zones,
             wall_min=WALL_LINES * printer.line_width,
-            bed=printer.bed,
             line_width=printer.line_width,
             flexible=part.soft_faces(),
         )
@@ -181,21 +186,21 @@ def make(
         progress.say(f"note       {note}")
 
     with clock.stage("encode files"):
-        contents = encode_part(body, name=recipe.name)
+        contents = encode_part(body, name=recipe.name, scale=scale)
     kinds = name_files(recipe.name) | {"recipe": f"{recipe.name}.resolved.toml", "report": "report.json"}
     for ending, content in ((e, c) for each in found.values() for e, c in each.files.items()):
         kinds[ending.strip("-")] = f"{recipe.name}{ending}"
         contents[f"{recipe.name}{ending}"] = content
+    if pictures:
+        with clock.stage("draw the part"):
+            kinds["part.png"] = f"{recipe.name}-part.png"
+            contents[kinds["part.png"]] = _draw_part(body.mesh, recess, recipe)
     with clock.stage("report"):
         report = build_report(
             recipe=recipe.model_dump(mode="json"),
             scan=scan,
             recess=recess,
             body=body,
-    if pictures:
-        with clock.stage("draw the part"):
-            kinds["part.png"] = f"{recipe.name}-part.png"
-            contents[kinds["part.png"]] = _draw_part(body.mesh, recess, recipe)
             density=material.density.value,
             unseen_area=sum(area.area for area in space.unseen),
             inspection=inspection,
@@ -256,12 +261,6 @@ def describe_recess(recess: Recess) -> list[str]:
     return lines + [f"note       {note}" for note in recess.notes]
 
 
-def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
-    path = recipe.scan.file
-    assert path is not None
-    unit, bridge = recipe.scan.unit, recipe.scan.bridge
-    digest = sha256()
-    try:
 def _draw_part(mesh: Mesh, recess: Recess, recipe: Recipe) -> bytes:
     from mountgen.drawing2d import encode_png, finish_sheet
     from mountgen.part_picture import draw_part, measure_gap
@@ -270,6 +269,12 @@ def _draw_part(mesh: Mesh, recess: Recess, recipe: Recipe) -> bytes:
     return encode_png(finish_sheet(draw_part(fine, recess, gap, name=recipe.name, clearance=recipe.fit.clearance)))
 
 
+def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
+    path = recipe.scan.file
+    assert path is not None
+    unit, bridge = recipe.scan.unit, recipe.scan.bridge
+    digest = sha256()
+    try:
         with open(path, "rb") as file:
             while block := file.read(1 << 20):
                 digest.update(block)

@@ -142,7 +142,7 @@ def test_the_report_is_what_its_schema_says() -> None:
 
 
 def test_every_key_is_described_and_every_measure_has_a_unit() -> None:
-    unit = ("mm", "mm²", "mm³", "degrees", ", s", ", g", "count", "0 to 1", "in `unit`", "no unit")
+    unit = ("mm", "mm²", "mm³", "degrees", ", s", ", g", "count", "0 to 1", "in `unit`", "no unit", "°C", "kPa")
     for path, entry in walk(load_report_schema()):
         assert len(entry["description"]) > 10, path
         kinds = entry.get("type", [])

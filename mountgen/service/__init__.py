@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from mountgen.service.case import Case, Finding
+from mountgen.service.fit_stack import judge_fit_stack
 from mountgen.service.heat_check import judge_heat
 
 JUDGES: dict[str, Callable[[Case], Finding]] = {
     "heat": judge_heat,
+    "fit_stack": judge_fit_stack,
 }
 
 
