@@ -73,7 +73,7 @@ def build_tree(vertices: Floats, faces: Ints, *, margin: Floats | None = None) -
     low, high = vertices.min(axis=0), vertices.max(axis=0)
     middle = (corners[:, 0:3] + corners[:, 3:6] + corners[:, 6:9]) / 3.0
     cell = np.clip((middle - low) / max(float((high - low).max()), 1e-9) * 1023.0, 0, 1023).astype(np.int64)
-    code = _spread_bits(cell[:, 0]) | _spread_bits(cell[:, 1]) << 1 | _spread_bits(cell[:, 2]) << 2
+    code = spread_bits(cell[:, 0]) | spread_bits(cell[:, 1]) << 1 | spread_bits(cell[:, 2]) << 2
     order = np.argsort(code, kind="stable").astype(np.int32)
     corners = np.ascontiguousarray(corners[order])
     leaves = 1
@@ -123,7 +123,7 @@ def _query(tree: Tree, points: Floats, *, travel: float, bound: Floats, any_will
     return Nearest(distance, face, when)
 
 
-def _spread_bits(value: NDArray[np.int64]) -> NDArray[np.int64]:
+def spread_bits(value: NDArray[np.int64]) -> NDArray[np.int64]:
     """Put two empty bits between each two of the ten lowest bits."""
     for shift, mask in ((16, 0x30000FF), (8, 0x300F00F), (4, 0x30C30C3), (2, 0x9249249)):
         value = (value | value << shift) & mask
@@ -249,9 +249,18 @@ def _find(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, tra
     count, leaves = corners.shape[0], (boxes.shape[0] + 1) // 2
     stack = np.empty(128, dtype=np.int64)
     reach = np.empty(128)
+    last = -1
     for n in range(points.shape[0]):
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
         best = bound[n]
+        if last >= 0:  # what was nearest to the neighbour is at least near
+            square, lift = _path_square(x, y, z, travel, corners[last])
+            gap = sqrt(square)
+            if gap - margin[last] < best:
+                best = gap - margin[last]
+                distance[n], face[n], when[n] = gap, last, lift
+                if any_will_do:
+                    continue
         stack[0], reach[0] = 0, _box_square(boxes, 0, x, y, z, travel)
         top = 1
         while top > 0:
@@ -280,3 +289,5 @@ def _find(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, tra
             stack[top], reach[top] = right, far
             stack[top + 1], reach[top + 1] = left, near
             top += 2
+        if face[n] >= 0:
+            last = face[n]
