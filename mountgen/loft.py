@@ -30,7 +30,8 @@ from mountgen.kernel import (
     tessellate,
 )
 from mountgen.pocket import find_pockets
-from mountgen.post import Post, find_posts, level_posts, measure_uncut, turn_back, turn_over
+from mountgen.post import Post, level_posts, measure_uncut, turn_back, turn_over
+from mountgen.post_search import find_posts
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
 from mountgen.section import (
     WallTrace,
@@ -44,13 +45,14 @@ from mountgen.section import (
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, uniform_axis
 
 # degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
-POST_MARGIN = 0.05  # mm by which a post is first made too large
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
 LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
 RELAXED = ((4.0, 0.6), (4.0, 1.2), (9.0, 1.2), (14.0, 2.0))
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.015  # mm; how far a fitted sample may lie on the wrong side
+MOST_AT_ONCE = 0.3  # mm by which a surface that is to cover the space moves in one round
 ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
+UNCUT = 0.025  # mm of a post that may stand out of its fit
 ROUNDS = 12  # of correcting, at most
 WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
 ERROR_SHARE = 0.98  # the quantile of the error that decides
@@ -126,11 +128,15 @@ def fit_shell(space: InsertableSpace) -> Shell:
         LoftError: wall and floor do not meet in a simple curve, however much they are relaxed.
     """
     posts, shells = [], []
-    for post in find_posts(space, find_floor(space, choose_split(space))):
+    kept = np.zeros(space.height.shape, dtype=np.bool_)
+    for post in find_posts(space, choose_split(space)):
         try:
+            if (post.island & kept).any():
+                raise LoftError("a post stands on one that cannot be cut out", "the floor", "the floor goes over both")
             shells.append(_fit_post(space, post))
         except (FieldError, KernelError, LoftError, SectionError):
-            continue  # the floor goes over it, which is safe
+            kept |= post.island  # the floor goes over it, which is safe
+            continue
         posts.append(post)
     space = level_posts(space, posts)
     trunk = _fit_tube(space)
@@ -150,26 +156,29 @@ def _fit_post(space: InsertableSpace, post: Post) -> Shell:
     Raises:
         LoftError: some of it still stands out.
     """
-    margin = POST_MARGIN
+    margin = 0.0
     for _ in range(4):
-        turned = _fit_tube(turn_over(space, post, margin=margin))
+        turned = _fit_tube(turn_over(space, post, margin=margin), cover=True)
         wall, cap = turn_back(turned.wall, turned.floor)
         uncut = measure_uncut(space, post, wall, cap)
-        if uncut <= ONE_SIDED:
+        if uncut <= UNCUT:
             return Shell(wall=wall, floor=cap, split_deg=turned.split_deg)
         margin += uncut
     raise LoftError(f"{uncut:.2f} mm of a post stand out of its fit", "the floor", "the floor goes over it instead")
 
 
-def _fit_tube(space: InsertableSpace) -> Shell:
-    """Fit one wall and one floor, relaxing where they meet until they meet in a simple curve."""
+def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
+    """Fit one wall and one floor, relaxing where they meet until they meet in a simple curve.
+
+    They stay inside the space, or, to `cover` it, outside.
+    """
     split = choose_split(space)
     floor = find_floor(space, split)
     for crossing, edge in RELAXED:
-        cleared = without_ledges(space, floor, split + crossing, edge=edge)
+        cleared = without_ledges(space, floor, split + crossing, edge=edge, round_corners=not cover)
         trace = trace_wall(cleared, floor, split + 0.5 * crossing)
-        ground = _fit_floor(cleared, floor, trace, split)
-        shell = Shell(wall=_fit_wall(trace, cleared, ground), floor=ground, split_deg=split)
+        ground = _fit_floor(cleared, floor, trace, split, cover=cover)
+        shell = Shell(wall=_fit_wall(trace, cleared, ground, cover=cover), floor=ground, split_deg=split)
         if _is_sound(shell, space):
             return shell
     raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
@@ -312,8 +321,8 @@ def _flat(like: Surface, z: float) -> Surface:
     return Surface(*axes, np.full((axes[0].poles, axes[1].poles, 1), z))
 
 
-def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface) -> Surface:
-    """Fit the wall: periodic around, clamped down; knots where the error is; then moved inwards until it is one-sided."""
+def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface, *, cover: bool) -> Surface:
+    """Fit the wall: periodic around, clamped down; knots where the error is; then moved until it is one-sided."""
     count, levels, _ = trace.points.shape
     u = np.arange(count) / count
     z = trace.z
@@ -339,13 +348,15 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface) -> Surf
     fine_u, fine_z = np.arange(2 * count) / (2 * count), np.sort(np.concatenate([z, 0.5 * (z[:-1] + z[1:]), z[-1:]]))
     for turn in range(ROUNDS):
         point = surface.at(fine_u, fine_z)
-        short = np.maximum(_sunk(space, slope, point, fine_z[None, :], across=True) - ONE_SIDED, 0.0)
+        short = _find_short(_sunk(space, slope, point, fine_z[None, :], across=True), cover=cover)
         bare = fine_z[None, :] > ground.at_points(point[..., 0].ravel(), point[..., 1].ravel()).reshape(short.shape) - 0.1
         short[~bare | (fine_z[None, :] >= space.top)] = 0.0
+        if cover:
+            short.reshape(count, 2, levels, 2)[~np.broadcast_to(matters[:, None, :, None], (count, 2, levels, 2))] = 0.0
         if short.max() < ENOUGH:
             break
         worst = short.reshape(count, 2, levels, 2).max(axis=(1, 3))
-        data += 1.3 * _spread(worst, (5 + 2 * turn, 3 + turn))[..., None] * inward
+        data += (-1.3 if cover else 1.3) * _spread(worst, (5 + 2 * turn, 3 + turn))[..., None] * inward
         surface = fit_surface(u, z, data, u_axis, v_axis)
     poles = np.empty((*surface.poles.shape[:2], 3))
     poles[..., :2] = surface.poles
@@ -376,6 +387,12 @@ def _sunk(space: InsertableSpace, slope: Singles, plan: Floats, height: Floats, 
     return sunk
 
 
+def _find_short(sunk: Floats, *, cover: bool) -> Floats:
+    """Return by how much more than allowed samples lie on the wrong side, mm: below the surface, or above it to `cover`."""
+    short: Floats = np.clip((-sunk if cover else sunk) - ONE_SIDED, 0.0, MOST_AT_ONCE if cover else None)
+    return short
+
+
 def _misfit(error: Floats, size: tuple[int, int], edge: str) -> Floats:
     """Return the size of the error without the scan's noise, which no knot should chase: its mean over a small window."""
     from scipy import ndimage
@@ -392,7 +409,7 @@ def _spread(values: Floats, size: tuple[int, int]) -> Floats:
     return spread
 
 
-def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float) -> Surface:
+def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float, *, cover: bool) -> Surface:
     """Fit the floor as a height field over the wall's bounding rectangle."""
     target = floor_target(space, floor, trace, split_deg)
     low = trace.points.reshape(-1, 2).min(axis=0) - MARGIN
@@ -420,12 +437,14 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     fine_x, fine_y = np.linspace(low[0], high[0], 2 * nx), np.linspace(low[1], high[1], 2 * ny)
     plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
     wide = np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
+    if cover:
+        wide &= sample_grid(floor.astype(np.float32), plan, origin=space.origin, pitch=space.pitch) > 0.99
     for turn in range(ROUNDS):
         height = surface.at(fine_x, fine_y)[..., 0]
-        short = np.where(wide, np.maximum(_sunk(space, slope, plan, height, across=False) - ONE_SIDED, 0.0), 0.0)
+        short = np.where(wide, _find_short(_sunk(space, slope, plan, height, across=False), cover=cover), 0.0)
         if short.max() < ENOUGH:
             break
-        data[..., 0] += 1.4 * _spread(short.reshape(nx, 2, ny, 2).max(axis=(1, 3)), (3 + turn, 3 + turn))
+        data[..., 0] += (-1.4 if cover else 1.4) * _spread(short.reshape(nx, 2, ny, 2).max(axis=(1, 3)), (3 + turn, 3 + turn))
         surface = fit_surface(x, y, data, x_axis, y_axis)
     return surface
 

@@ -186,6 +186,22 @@ def _climb(height, level, rise):  # type: ignore[no-untyped-def]
 
 
 @_jit
+def _lead_uphill(height, order, label):  # type: ignore[no-untyped-def]
+    rows, cols = height.shape
+    for k in range(len(order)):
+        r, c = order[k] // cols, order[k] % cols
+        if label[r, c] != 0:
+            continue
+        best = height[r, c]
+        for dr in range(-1, 2):
+            for dc in range(-1, 2):
+                rr, cc = r + dr, c + dc
+                if 0 <= rr < rows and 0 <= cc < cols and height[rr, cc] > best:
+                    best = height[rr, cc]
+                    label[r, c] = label[rr, cc]
+
+
+@_jit
 def _disc_highest(height, half, first, last, out):  # type: ignore[no-untyped-def]
     """Raise rows first to last of `out` to the highest within a disc, whose row k reaches half[k] nodes to either side.
 
@@ -430,6 +446,18 @@ def climb(height: Singles, start: Bools, slope: Singles, *, pitch: float, most_s
         if not _climb(height, level, rise):
             break
     return level
+
+
+def lead_uphill(height: Singles, label: Ints) -> Ints:
+    """Return the label to which each unlabelled node comes by going always to its highest neighbour, (R, C); 0 for lone peaks.
+
+    Args:
+        height: (R, C).
+        label: (R, C), 0 where it is to be found.
+    """
+    found: Ints = np.array(label, dtype=np.int32)
+    _lead_uphill(height, np.argsort(-height, axis=None, kind="stable"), found)
+    return found
 
 
 def look_around(height: Singles, wanted: Bools, *, reach: float, pitch: float) -> Singles:

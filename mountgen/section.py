@@ -160,7 +160,9 @@ def _share_of_mouth(space: InsertableSpace, share: float, limits: tuple[float, f
     return float(np.clip(share * np.sqrt(signed_area(space.mouth)), *limits))
 
 
-def without_ledges(space: InsertableSpace, floor: Bools, ramp_deg: float, *, edge: float) -> InsertableSpace:
+def without_ledges(
+    space: InsertableSpace, floor: Bools, ramp_deg: float, *, edge: float, round_corners: bool = True
+) -> InsertableSpace:
     """Return the space with all ground filled that cannot be reached from the floor up walls steeper than `ramp_deg`.
 
     Ears, ledges, the flare of a rounded rim and pits cut off from the floor go, and the wall's corners are rounded to a radius
@@ -170,6 +172,8 @@ def without_ledges(space: InsertableSpace, floor: Bools, ramp_deg: float, *, edg
     flare = space.height > _flare_level(space)
     slope = np.where(flare, gentle, steepest).astype(np.float32)
     steep = climb(space.height, floor, slope, pitch=space.pitch)
+    if not round_corners:
+        return confine(replace(space, height=steep), edge=edge)
     radius = _share_of_mouth(space, CORNER_SHARE, CORNERS)
     closed = -dilate_disc(-dilate_disc(steep, radius=radius, pitch=space.pitch), radius=radius, pitch=space.pitch)
     return confine(replace(space, height=np.where(floor, steep, closed)), edge=edge)
@@ -218,6 +222,7 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
     dive = tan(radians(min(lean_deg + DIVE, 86.0)))
     steep = steepness(space) > tan(radians(lean_deg + 1.0))
     loops, met = [points], [np.ones(len(points), dtype=bool)]
+    own = np.zeros(len(points))
     for i in range(1, len(levels)):
         drop = levels[i - 1] - levels[i]
         points = _untangle(points)
@@ -227,7 +232,8 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
         left_behind = (distance < NEAR_WALL) & _look_up(steep, space, target) & ~over_floor
         on_wall = (distance <= lean[i] * drop + 0.01) | left_behind
         deep = sample_height(space, points) - levels[i] > PAST_FLOOR
-        step = np.where(deep, 0.0, drop / dive)
+        own = np.where(on_wall, 0.5 * (own + distance / drop), own)
+        step = np.where(deep, 0.0, drop * np.minimum(_smooth(own), 1.0 / dive))
         points = np.where(on_wall[:, None], target, points + inward * _smooth(step)[:, None])
         fair = 0.5 * points + 0.25 * (np.roll(points, 1, axis=0) + np.roll(points, -1, axis=0))
         points = _untangle(np.where(on_wall[:, None], points, fair), only_crossed=True)

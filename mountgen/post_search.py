@@ -1,0 +1,108 @@
+"""What stands up on the floor: bosses, ribs, ridges between two walls, and steps that take a whole side of the recess.
+
+Every node of the insertable surface is led uphill, always to its highest neighbour, until it comes to flat ground or out of the
+mouth. What comes out of the mouth is the recess's own wall. What ends on flat ground higher up is the face of something that
+stands there: flat ground with a face below it is the top of a boss, rib or step; flat ground without one is the floor.
+"""
+
+from __future__ import annotations
+
+from math import radians, tan
+
+import numpy as np
+
+from mountgen.arrays import Bools
+from mountgen.field import InsertableSpace
+from mountgen.post import Post
+from mountgen.raster import EMPTY, dilate_cone, lead_uphill
+from mountgen.section import SLOPE_BASE, steepness
+
+LEAST_HEIGHT = 1.0  # mm above the ground around it; lower bumps are left to the floor
+LEAST_TOP = 1.0  # mm²; smaller flat spots are noise on a wall
+LEAST_LOST, LOST_SHARE = 30.0, 0.001  # mm³ and share of the whole body that a floor coming down beside it would leave unused
+RIM_BAND = 0.2  # of the depth; flat ground within it is the rim's flare
+PAST_MOUTH = 1.2  # mm; how far past the mouth's outline something goes that touches the wall
+HOLE = 4.0  # mm²; a smaller hole in its outline is noise
+MOST_POSTS, MOST_TRIED = 12, 40
+
+
+def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
+    """Return what stands up on the floor, the highest first.
+
+    Args:
+        space: the insertable space.
+        split_deg: slope at which floor and wall part, degrees.
+
+    Returns:
+        tuple: none for what surrounds lower ground on all sides; a pocket takes the room in there.
+    """
+    from scipy import ndimage
+
+    inside = space.height < space.top
+    flat = inside & _is_flat(space, tan(radians(split_deg)))
+    label, count = ndimage.label(flat, structure=np.ones((3, 3)))
+    index = np.arange(1, count + 1)
+    deepest = space.top - ndimage.minimum(space.height, label, index)
+    depth = space.top - float(space.height.min())
+    area = ndimage.sum_labels(flat, label, index) * space.pitch**2
+    kept = (deepest > RIM_BAND * depth) & (area > LEAST_TOP)
+    label = np.concatenate([[0], np.where(kept, index, 0)])[label]
+    region = lead_uphill(space.height, np.where(inside, label, -1))
+    enough = max(LEAST_LOST, LOST_SHARE * space.volume())
+    base = region > 0  # all that is neither wall nor outside; taller things are taken out of it one by one
+    tops = [k for k in index[kept] if _stands(space, region == k, label == k)]
+    tops.sort(key=lambda k: -float(space.height[label == k].max()))
+    posts: list[Post] = []
+    for k in tops[:MOST_TRIED]:
+        own = region == k
+        if _measure_lost(space, own, base & ~own, split_deg) < enough:
+            continue
+        post = _make_post(space, own, label == k, base)
+        if post is not None:
+            posts.append(post)
+            base = base & ~own
+    return tuple(posts[:MOST_POSTS])
+
+
+def _measure_lost(space: InsertableSpace, own: Bools, beside: Bools, split_deg: float) -> float:
+    """Return the room that a floor which comes down from a region as steeply as it may would leave unused beside it, mm³."""
+    alone = np.where(own, space.height, EMPTY).astype(np.float32)
+    over = dilate_cone(alone, slope=tan(radians(split_deg)), pitch=space.pitch) - space.height
+    return float(over[beside & (over > 0)].sum()) * space.pitch**2
+
+
+def _is_flat(space: InsertableSpace, slope: float) -> Bools:
+    """Return where the ground is flatter than a slope, the crests of ridges among them."""
+    step = max(1, round(SLOPE_BASE / space.pitch))
+    square = np.zeros(space.height.shape, dtype=np.float32)
+    for axis in (0, 1):
+        ahead, behind = np.roll(space.height, -step, axis), np.roll(space.height, step, axis)
+        square += (ahead - behind) ** 2
+    level: Bools = (np.sqrt(square) < slope * 2.0 * step * space.pitch) | (steepness(space) < slope)
+    return level
+
+
+def _stands(space: InsertableSpace, region: Bools, top: Bools) -> bool:
+    """Return whether a region goes down well below its flat ground."""
+    face = region & ~top
+    return bool(face.any()) and float(space.height[top].min() - space.height[face].min()) > LEAST_HEIGHT
+
+
+def _make_post(space: InsertableSpace, own: Bools, top: Bools, base: Bools) -> Post | None:
+    """Return a region as a post, its top carried on past the wall where it touches that; None where it surrounds lower ground."""
+    from scipy import ndimage
+
+    row, col = ndimage.distance_transform_edt(~base, return_distances=False, return_indices=True)
+    outside = ndimage.distance_transform_edt(space.height >= space.top) * space.pitch
+    island = own | (~base & top[row, col] & (outside < PAST_MOUTH))
+    holes = ndimage.binary_fill_holes(island) & ~island
+    if holes.sum() * space.pitch**2 > HOLE:
+        return None
+    pieces, _ = ndimage.label(island | holes)
+    island = pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:]))
+    ground = base & ~island
+    ring = ndimage.binary_dilation(island, iterations=3) & ground
+    if not ring.any():
+        return None
+    surface = np.where(base, space.height, space.height[row, col])
+    return Post(island, float(space.height[ring].min()), surface, ground)
