@@ -7,9 +7,11 @@ from collections.abc import Callable
 from mountgen.service.case import Case, Finding
 from mountgen.service.fit_stack import judge_fit_stack
 from mountgen.service.heat_check import judge_heat
+from mountgen.service.load_check import judge_load
 
 JUDGES: dict[str, Callable[[Case], Finding]] = {
     "heat": judge_heat,
+    "load": judge_load,
     "fit_stack": judge_fit_stack,
 }
 

@@ -1,0 +1,202 @@
+"""Where a part bears on the recess below it, and what of its deck spans the room between.
+
+Everything is looked at along the vehicle's up, as weight acts: upright columns through the part, the device that
+rests on it and the scan. A deck bears where its underside is so near to the scan that it would settle on it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil
+from typing import Protocol
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, Ints
+from mountgen.columns import cut_columns
+from mountgen.surface import Surface
+
+PITCH = 1.0  # mm, largest size of a cell
+SETTLES = 0.5  # mm; a part closes that much by settling, on foam or on its own high points (our rule)
+SINKS = 0.3  # mm by which the scan may lie above the part's underside, and the deck above the device's, by noise
+RESTS = 1.5  # mm; the device's underside no farther above the deck than this rests on it, its rounded edges included
+HELD = 0.75  # share of a side that must be held for the side to count as held (our rule)
+LOW_END = 5.0  # per cent; a span is as thick as its thinnest part, less what is thinner over this share of it only
+SIDES = ("left", "right", "front", "back")
+_STEPS = {"left": (0, -1), "right": (0, 1), "front": (-1, 0), "back": (1, 0)}  # rows run inwards, columns to the right
+
+
+class Triangles(Protocol):
+    """Anything with vertices (V, 3) in mm and faces (F, 3)."""
+
+    @property
+    def vertices(self) -> Floats: ...
+    @property
+    def faces(self) -> Ints: ...
+
+
+@dataclass(frozen=True, eq=False)
+class Bearing:
+    """A part seen along the vehicle's up, cell by cell; row r runs inwards, column c to the right.
+
+    axes    : (3, 3) unit rows, part frame: to the right, level inwards, up.
+    x, s    : (C,), (R,) mm, middles of the cells along the first two axes.
+    cell    : (2,) mm, sizes of a cell along x and s.
+    top, bottom : (R, C) mm along up, of the deck: what the device rests on, elsewhere the topmost; NaN without a part.
+    gap     : (R, C) mm from the deck's underside straight down to the scan; inf where nothing was scanned below.
+    bears   : (R, C) bool, where that is near enough.
+    rests   : (R, C) bool, where the device rests on the deck.
+    distance: mm, what is near enough.
+    """
+
+    axes: Floats
+    x: Floats
+    s: Floats
+    cell: tuple[float, float]
+    top: Floats
+    bottom: Floats
+    gap: Floats
+    bears: Bools
+    rests: Bools
+    distance: float
+
+    def area(self, cells: Bools) -> float:
+        """Return the level area of cells (R, C), mm²."""
+        return float(np.count_nonzero(cells)) * self.cell[0] * self.cell[1]
+
+    def place(self, cells: Bools) -> tuple[float, float, float]:
+        """Return the middle of cells (R, C) on the deck, part frame, mm."""
+        row, col = np.nonzero(cells)
+        k = int(np.argmin((row - row.mean()) ** 2 + (col - col.mean()) ** 2))
+        r, c = row[k], col[k]
+        x, y, z = (np.array([self.x[c], self.s[r], self.top[r, c]]) @ self.axes).tolist()
+        return x, y, z
+
+
+@dataclass(frozen=True, eq=False)
+class Span:
+    """A piece of deck with nothing below it, on which the device rests.
+
+    along, inwards : mm, its sides as a rectangle.
+    thickness      : mm, of its thinnest part.
+    held   : which of its sides rest on what bears, or meet the wall of the recess: of SIDES.
+    area   : mm².  loaded: mm² of it on which the device rests.
+    place  : (3,) mm, part frame, its middle.
+    """
+
+    along: float
+    inwards: float
+    thickness: float
+    held: frozenset[str]
+    area: float
+    loaded: float
+    place: tuple[float, float, float]
+
+
+def level_axes(up: Floats) -> Floats:
+    """Return (3, 3) unit rows, part frame: to the right, level inwards, along the vehicle's up (3,)."""
+    upright = np.asarray(up, dtype=np.float64) / np.linalg.norm(up)
+    right = np.array([1.0, 0.0, 0.0])
+    right = right - (right @ upright) * upright
+    right /= np.linalg.norm(right)
+    return np.stack([right, np.cross(upright, right), upright])
+
+
+def map_bearing(
+    part: Triangles, device: Triangles, scan: Surface, *, up: Floats, distance: float
+) -> Bearing:
+    """Find where a part bears on the scan below it, and where a device rests on the part.
+
+    Args:
+        part: closed, normals outwards, part frame, mm.
+        device: at its seat; closed, normals outwards.
+        scan: normals to the free side.
+        up: (3,) the vehicle's up, part frame.
+        distance: mm of gap, measured straight down, up to which the part bears.
+
+    Returns:
+        Bearing.
+
+    Raises:
+        Nothing.
+    """
+    axes = level_axes(up)
+    body, seated, below = (np.asarray(mesh.vertices) @ axes.T for mesh in (part, device, scan))
+    used = body[np.unique(part.faces)]
+    x, s = (_middles(float(used[:, k].min()), float(used[:, k].max())) for k in (0, 1))
+    through = cut_columns(body, part.faces, x=x, y=s)
+    underside = cut_columns(seated, device.faces, x=x, y=s).height.min(axis=2, initial=np.inf)
+    top = through.highest(underside + SINKS, rising=True)
+    bottom = through.highest(top, rising=False)
+    solid = np.isfinite(top) & np.isfinite(bottom)
+    ground = cut_columns(below, scan.faces.astype(np.int32), x=x, y=s).highest(np.where(solid, bottom + SINKS, -np.inf))
+    gap = np.where(np.isfinite(ground), bottom - np.where(np.isfinite(ground), ground, 0.0), np.inf)
+    rests = solid & (underside - np.where(solid, top, 0.0) <= RESTS)
+    bears = solid & (gap <= distance)
+    cell = (float(x[1] - x[0]), float(s[1] - s[0]))
+    top, bottom = (np.where(solid, height, np.nan) for height in (top, bottom))
+    return Bearing(axes, x, s, cell, top, bottom, gap, bears, rests, distance)
+
+
+def find_spans(bearing: Bearing, scan: Surface) -> tuple[Span, ...]:
+    """Return the pieces of deck under the device that bear on nothing, the largest first.
+
+    Args:
+        bearing: of the part.
+        scan: asked for the walls that hold a side where the part ends.
+    """
+    free = np.isfinite(bearing.top) & ~bearing.bears
+    if not (free & bearing.rests).any():
+        return ()
+    from scipy import ndimage
+
+    labels, count = ndimage.label(free)
+    spans = []
+    for k in range(1, int(count) + 1):
+        cells = labels == k
+        if (cells & bearing.rests).any():
+            spans.append(_measure_span(bearing, cells, scan))
+    return tuple(sorted(spans, key=lambda span: -span.area))
+
+
+def _middles(low: float, high: float) -> Floats:
+    """Return the middles of equal cells that fill a range exactly."""
+    count = max(2, ceil((high - low) / PITCH - 1e-9))
+    return np.asarray(low + (np.arange(count) + 0.5) * ((high - low) / count))
+
+
+def _measure_span(bearing: Bearing, cells: Bools, scan: Surface) -> Span:
+    row, col = np.nonzero(cells)
+    thickness = (bearing.top - bearing.bottom)[cells]
+    return Span(
+        along=float(np.ptp(col) + 1) * bearing.cell[0],
+        inwards=float(np.ptp(row) + 1) * bearing.cell[1],
+        thickness=float(np.percentile(thickness, LOW_END)),
+        held=frozenset(side for side in SIDES if _measure_hold(bearing, cells, side, scan) >= HELD),
+        area=bearing.area(cells),
+        loaded=bearing.area(cells & bearing.rests),
+        place=bearing.place(cells),
+    )
+
+
+def _measure_hold(bearing: Bearing, cells: Bools, side: str, scan: Surface) -> float:
+    """Return the share of a side that rests on deck that bears, or meets a wall of the recess."""
+    step = np.array(_STEPS[side])
+    row, col = np.nonzero(cells)
+    ahead = np.column_stack([row, col]) + step
+    inside = ((ahead >= 0) & (ahead < cells.shape)).all(axis=1)
+    beyond = np.zeros(len(row), dtype=np.bool_)  # whether the next cell is part of the span too
+    held = beyond.copy()
+    beyond[inside] = cells[tuple(ahead[inside].T)]
+    held[inside] = bearing.bears[tuple(ahead[inside].T)]
+    edge = ~beyond
+    ends = np.flatnonzero(edge & ~held)
+    if len(ends):
+        r, c = row[ends], col[ends]
+        middle = 0.5 * (bearing.top[r, c] + bearing.bottom[r, c])
+        direction = step[1] * bearing.axes[0] + step[0] * bearing.axes[1]
+        start = np.column_stack([bearing.x[c], bearing.s[r], middle]) @ bearing.axes
+        reach = bearing.distance + 0.5 * bearing.cell[0 if step[1] else 1]
+        far, _ = scan.cast(start, np.broadcast_to(direction, start.shape))
+        held[ends] = far <= reach
+    return float(np.count_nonzero(held & edge)) / max(int(np.count_nonzero(edge)), 1)
