@@ -145,6 +145,7 @@ def make(
         from mountgen.export import encode_part, name_files
         from mountgen.features import add_features
         from mountgen.inspection import inspect_body
+        from mountgen.page import draw_page
         from mountgen.relief import relieve_mesh
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
@@ -186,8 +187,11 @@ def make(
         progress.say(f"note       {note}")
 
     with clock.stage("encode files"):
-        contents = encode_part(body, name=recipe.name, scale=scale)
-    kinds = name_files(recipe.name) | {"recipe": f"{recipe.name}.resolved.toml", "report": "report.json"}
+        lies = case.orientations[0].pose.part_to_plate
+        contents = encode_part(body, name=recipe.name, scale=scale, transform=lies)
+    kinds = name_files(recipe.name) | {
+        "recipe": f"{recipe.name}.resolved.toml", "report": "report.json", "page": "report.html",
+    }  # fmt: skip
     for ending, content in ((e, c) for each in found.values() for e, c in each.files.items()):
         kinds[ending.strip("-")] = f"{recipe.name}{ending}"
         contents[f"{recipe.name}{ending}"] = content
@@ -209,17 +213,19 @@ def make(
             files=kinds,
             seconds=clock.seconds,
         )
+    resolved, told = dump_recipe(recipe, folder=out), encode_report(report)
+    with clock.stage("draw the page"):
+        page = draw_page(told, case.part, recess, inspection, clearance=recipe.fit.clearance, recipe=resolved)
     with clock.stage("write files"):
-        contents[kinds["recipe"]] = dump_recipe(recipe, folder=out).encode("utf-8")
-        contents[kinds["report"]] = encode_report(report)
+        contents |= {kinds["recipe"]: resolved.encode("utf-8"), kinds["report"]: told, kinds["page"]: page}
         files = write_files(out, contents)
     return Made(report=report, files=files, checks=checks, seconds=clock.seconds)
 
 
 def name_outputs(name: str) -> tuple[str, ...]:
-    """Return the names of all files that a part called `name` may have, the report last."""
+    """Return the names of all files that a part called `name` may have, report and page last."""
     endings = (".stl", ".step", ".3mf", ".resolved.toml", "-part.png", "-heat.png")
-    return (*(f"{name}{ending}" for ending in endings), "report.json")
+    return (*(f"{name}{ending}" for ending in endings), "report.json", "report.html")
 
 
 def guard_sources(sources: tuple[Path, ...], *, out: Path, names: tuple[str, ...]) -> None:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
+from mountgen.clearance import find_enlargement
 from mountgen.datum import Recess
 from mountgen.features.part import Part
 from mountgen.inspection import Inspection
 from mountgen.material import Material
 from mountgen.recipe import Recipe
 from mountgen.scan import Scan
+from mountgen.service.print_orientation import Orientation, find_orientations
 from mountgen.verdict import Check
 
 
@@ -33,6 +36,23 @@ class Case:
     materials: Mapping[str, Material]
     inspection: Inspection
     pictures: bool = False
+
+    @property
+    def scale(self) -> float:
+        """By how much STL and 3MF are enlarged to make good the plastic's shrinkage."""
+        return find_enlargement(self.recipe, self.material)
+
+    @cached_property
+    def orientations(self) -> tuple[Orientation, ...]:
+        """Ways up on the printer, the best first: the first is how the part is printed, `up` the direction layers grow."""
+        return self.orient()
+
+    def orient(self, *, any_way: bool = False) -> tuple[Orientation, ...]:
+        """Price the ways up, all of them where `any_way`, even if the recipe gives one."""
+        return find_orientations(
+            self.part.body.mesh, bearing=self.inspection.bearing, recess_up=self.recess.up, recipe=self.recipe,
+            scale=self.scale, any_way=any_way,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
