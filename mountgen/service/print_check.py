@@ -209,7 +209,7 @@ def _summarise(case: Case, chosen: Orientation, estimate: Estimate) -> str:
     minutes = round(estimate.time / 60.0)
     size = " x ".join(f"{case.scale * side:.0f}" for side in chosen.pose.size)
     return (
-        f"print: layers along {word_direction(chosen.up)}, {size} mm on the plate, about {format_number(estimate.mass)} g "
-        f"and {format_number(estimate.support_mass)} g of support, {estimate.filament / 1000.0:.1f} m of filament, "
+        f"print: layers along {word_direction(chosen.up)}, {size} mm on the plate, about {estimate.mass:.0f} g "
+        f"and {estimate.support_mass:.0f} g of support, {estimate.filament / 1000.0:.1f} m of filament, "
         f"{minutes // 60} h {minutes % 60:02d} min; the 3MF lies so, STL and STEP are in the part's own axes"
     )
