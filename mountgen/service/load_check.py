@@ -179,7 +179,10 @@ def _judge_answers(
     if isfinite(stress) and stress > HIGH_STRESS:
         found = judge_softening(material, burden.temp_c, stress=stress)
         limit = found.pass_to_c if isfinite(found.pass_to_c) else None
-        remedy = "" if found.verdict == "pass" else advise(case, recipe, rest, answers, burden, most_stress=HIGH_STRESS)
+        eased = judge_softening(material, burden.temp_c, stress=HIGH_STRESS).verdict == "pass"  # with less stress
+        remedy = ""
+        if found.verdict != "pass":
+            remedy = advise(case, recipe, rest, answers, burden, most_stress=HIGH_STRESS if eased else 0.0)
         text = f"{stress:.2f} MPa stay in the deck: {found.why} ({found.source}; {found.tag}); the gap is our rule"
         yield Check("heat under the deck's stress", found.verdict, burden.temp_c, limit, "°C", text, remedy, rest.piece.place)
 
@@ -201,7 +204,7 @@ def advise(
         answer: of that piece.
         answers: of all pieces, for a material must do for them all.
         burden: on the deck.
-        most_stress: MPa, of the stress at rest, where it must be less than its own limit.
+        most_stress: MPa, of the stress at rest, where it must be less than its own limit; 0 where no size helps.
     """
     strength = find_strength(case.material).low
     if answer.piece.model == "not carried":
@@ -210,7 +213,7 @@ def advise(
         return "scan the floor below the part too: nothing that was scanned carries it there"
     rest_limit = min(SUSTAINED_SHARE * strength, most_stress)
     options = []
-    if answer.piece.origin is not None and isfinite(answer.crept.sag):
+    if answer.piece.origin is not None and isfinite(answer.crept.sag) and most_stress > 0.0:
         need = find_need(answer, rest_limit=rest_limit, peak_limit=PEAK_SHARE * strength)
         more = ceil((need - answer.piece.thickness) / STEP - 1e-9) * STEP
         ribs = _count_ribs(recipe, answer.piece.origin, burden, case.material, rest_limit)

@@ -1,0 +1,199 @@
+"""Verdicts on a deck in a box recess, and remedies that hold what they promise."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import jsonschema
+import manifold3d
+import pytest
+
+from mountgen.errors import EnduranceError
+from mountgen.heat import find_sustained_modulus
+from mountgen.material import find_material
+from mountgen.recipe import PlugRecipe
+from mountgen.report import load_report_schema, make_json
+from mountgen.service.case import Finding
+from mountgen.service.load_check import find_distance, judge_load
+from mountgen.stiffness import bend_beam, find_frequency, find_load
+from mountgen.verdict import Check
+from tests.decks import FLOOR, block, lying, make_case, shelf_recipe, table
+
+NAMES = ["deck sag, hot and crept", "deck stress at rest", "deck stress at a jolt", "natural frequency of the deck"]
+
+
+def judge(shelf: manifold3d.Manifold, top: float, *, mass: float = 0.25, **tables: Any) -> Finding:
+    recipe = shelf_recipe(device={"length": 59.0, "width": 19.5, "thickness": 8.0, "mass": mass}, **tables)
+    return judge_load(make_case(shelf, lying(top), recipe))
+
+
+def by_name(found: Finding) -> dict[str, Check]:
+    return {check.name: check for check in found.checks}
+
+
+def passes(found: Finding) -> bool:
+    """Return whether all that is asked of each deck passes; heat under stress is asked of some only."""
+    return all(by_name(found)[name].verdict == "pass" for name in NAMES)
+
+
+def stool(*, deck: float, wall: float = 2.0, ribs: int = 0) -> manifold3d.Manifold:
+    """Return a table that is held at its two ends alone: its back stands away from the recess's."""
+    room = block(-40.0, -40.0, -30.0, 40.0, 40.0, -15.0)
+    return table(deck=deck, legs=8.0, wall=wall, ribs=ribs) - room
+
+
+def test_a_solid_shelf_on_its_floor_is_a_short_thick_column() -> None:
+    found = judge(block(-29.5, FLOOR + 0.5, -19.5, 29.5, -9.5, 0.0), -9.5)
+    checks = by_name(found)
+    assert list(checks) == NAMES
+    assert {check.verdict for check in checks.values()} == {"pass"}
+    weight, area, modulus = 0.25 * 9.81, 59.0 * 19.5, find_sustained_modulus(find_material("asa"), 78.0)
+    assert checks[NAMES[0]].value == pytest.approx(weight / area / modulus * 10.0, rel=1e-3)
+    assert checks[NAMES[0]].limit == pytest.approx(0.1)
+    assert checks[NAMES[1]].value == pytest.approx(weight / area, rel=1e-6)
+    assert checks[NAMES[2]].value == pytest.approx(6.0 * weight / area, rel=1e-6)
+    assert found.facts["carried_share"] == pytest.approx(1.0)
+    assert found.facts["bearing_area"] == pytest.approx(area)
+    (piece,) = found.facts["pieces"]
+    assert piece["model"] == "column"
+
+
+def test_a_deck_on_two_legs_is_the_beam_of_the_formula() -> None:
+    found = judge(stool(deck=2.0), -9.5)
+    (piece, column) = found.facts["pieces"]
+    assert (piece["model"], piece["held"], column["model"]) == ("beam", ["left", "right"], "column")
+    share = 55.0 / 59.0  # of the device lies on the span, the rest over the legs
+    asa = find_material("asa")
+    hot = bend_beam(
+        share * find_load(0.25), span=55.0, width=15.0, thickness=2.0, modulus=find_sustained_modulus(asa, 78.0)
+    )
+    checks = by_name(found)
+    assert checks[NAMES[0]].value == pytest.approx(hot.sag, rel=2e-2)  # cells of 0.975 mm end near the deck's back
+    assert checks[NAMES[0]].limit == pytest.approx(0.55)
+    assert checks[NAMES[1]].value == pytest.approx(hot.stress, rel=2e-2)
+    cold = bend_beam(share * find_load(0.25), span=55.0, width=15.0, thickness=2.0, modulus=2000.0)
+    assert checks[NAMES[3]].value == pytest.approx(find_frequency(cold.sag), rel=1e-2)
+    assert "Euler-Bernoulli" in checks[NAMES[0]].source
+    assert "our rule" in checks[NAMES[0]].source
+
+
+def test_facts_are_as_the_schema_has_them() -> None:
+    schema = load_report_schema()["properties"]["service"]["properties"]["load"]
+    for found in (judge(stool(deck=2.0), -9.5), judge(stool(deck=1.0), -10.5, material="pla")):
+        jsonschema.validate(make_json(dict(found.facts)), schema)
+
+
+def test_a_board_with_nothing_below_is_carried_by_the_walls() -> None:
+    found = judge(block(-29.5, 0.0, -19.5, 29.5, 3.0, 0.0), 3.0)
+    (piece,) = found.facts["pieces"]
+    assert piece["held"] == ["back", "left", "right"]
+    assert found.facts["bearing_area"] == 0.0
+
+
+def test_what_nothing_carries_fails_and_says_how_to_stand_it_on_the_floor() -> None:
+    shelf = block(-20.0, 0.0, -10.0, 20.0, 3.0, 0.0)
+    found = judge(shelf, 3.0, fit={"clearance": 0.5, "reach": 10.0})
+    assert {check.verdict for check in found.checks} == {"fail", "caution"}
+    assert found.checks[0].value is None
+    assert found.checks[0].remedy == 'set fit.reach = "full", so that the part stands on the floor'
+    assert "nothing that was scanned" in judge(shelf, 3.0).checks[0].remedy
+
+
+def read_key(remedy: str, key: str) -> float:
+    found = re.search(rf"{re.escape(key)} = ([\d.]+)", remedy)
+    assert found is not None, remedy
+    return float(found[1])
+
+
+def test_a_thin_deck_fails_and_its_remedies_pass() -> None:
+    thin = judge(stool(deck=1.0, wall=1.0), -10.5, mass=0.4, body={"wall": 1.0})
+    sag = by_name(thin)[NAMES[0]]
+    assert sag.verdict == "fail"
+    wall = read_key(sag.remedy, "body.wall")
+    assert 1.0 < wall < 5.0
+    thicker = judge(stool(deck=wall, wall=wall), FLOOR + 8.5 + wall, mass=0.4, body={"wall": wall})
+    assert passes(thicker)
+    nearly = judge(stool(deck=wall - 0.15, wall=1.0), FLOOR + 8.35 + wall, mass=0.4, body={"wall": 1.0})
+    assert not passes(nearly)  # it is no more than is needed over the span as it was
+
+    ribs = int(read_key(sag.remedy, "body.ribs"))
+    ribbed = judge(stool(deck=1.0, wall=1.0, ribs=ribs), -10.5, mass=0.4, body={"wall": 1.0, "ribs": ribs})
+    assert passes(ribbed)
+    fewer = judge(stool(deck=1.0, wall=1.0, ribs=ribs - 1), -10.5, mass=0.4, body={"wall": 1.0, "ribs": ribs - 1})
+    assert not passes(fewer)
+
+    other = re.search(r'material = "([\w-]+)"', sag.remedy)
+    if other:  # another plastic does only if it is stiff enough too
+        again = judge(stool(deck=1.0, wall=1.0), -10.5, mass=0.4, body={"wall": 1.0}, material=other[1])
+        assert passes(again)
+
+
+def test_a_solid_board_is_made_thicker_by_a_higher_deck() -> None:
+    board = block(-29.5, 0.0, -14.0, 29.5, 1.0, 0.0)
+    found = judge(board, 1.0, mass=0.5)
+    sag = by_name(found)[NAMES[0]]
+    assert sag.verdict == "fail"
+    more = read_key(sag.remedy, "deck.height") - 10.0
+    thicker = judge(block(-29.5, 0.0, -14.0, 29.5, 1.0 + more, 0.0), 1.0 + more, mass=0.5)
+    assert passes(thicker)
+
+
+def test_a_soft_plastic_fails_and_the_named_one_passes() -> None:
+    soft = judge(stool(deck=3.0), -8.5, material="pla")  # PLA has no stiffness left at 78 °C
+    sag = by_name(soft)[NAMES[0]]
+    assert (sag.verdict, sag.value) == ("fail", None)
+    other = re.search(r'material = "([\w-]+)"', sag.remedy)
+    assert other is not None
+    assert passes(judge(stool(deck=3.0), -8.5, material=other[1]))
+
+
+def test_a_stressed_deck_is_held_against_the_deflection_temperature_under_more_load() -> None:
+    found = judge(stool(deck=1.0), -10.5, mass=0.5, material="pc")
+    check = by_name(found)["heat under the deck's stress"]
+    assert "1.80 MPa" in check.source
+    assert (check.verdict, check.limit) == ("pass", 108.0)  # 128 °C under 1.80 MPa, less 20 K
+    # PC-ABS for a test: 85 °C under 1.80 MPa is not enough at 78 °C, and thicker is no help, as 95 °C under 0.45 is not either
+    hot = by_name(judge(stool(deck=1.2), -10.3, mass=0.4, material="pc-abs"))["heat under the deck's stress"]
+    assert hot.verdict == "caution"
+    assert "deck.height" not in hot.remedy
+    assert 'material = "pc"' in hot.remedy or "no size and no material" in hot.remedy
+    # at 66 °C it is: under less stress the other temperature counts
+    place = {"ambient": 30.0, "vehicle": "light", "where": "recess_in_sunlit_car"}
+    warm = by_name(judge(stool(deck=1.8), -9.7, mass=0.4, material="pc-abs", place=place))["heat under the deck's stress"]
+    assert (warm.verdict, warm.value) == ("caution", pytest.approx(68.0, abs=0.01))
+    more = read_key(warm.remedy, "deck.height") - 10.0
+    thicker = judge(stool(deck=1.8 + more), -9.7 + more, mass=0.4, material="pc-abs", place=place)
+    assert "heat under the deck's stress" not in by_name(thicker)
+    assert "heat under the deck's stress" not in by_name(judge(stool(deck=3.0), -8.5, mass=0.1, material="pc"))
+
+
+def test_a_plastic_without_values_is_said_to_be_unknown() -> None:
+    (check,) = judge(stool(deck=3.0), -8.5, material="tpu-95a").checks
+    assert check.verdict == "caution"
+    assert "no modulus, hdt_045" in check.source
+    assert "give modulus, hdt_045 of [tpu-95a] in a sheet" in check.remedy
+    assert 'set material = "pc"' in check.remedy
+
+
+def test_a_part_without_a_device_is_not_judged() -> None:
+    recipe = PlugRecipe(name="plug")
+    case = make_case(stool(deck=3.0), lying(-8.5), shelf_recipe())
+    changed: Any = case.__class__(**(vars(case) | {"recipe": recipe}))
+    assert judge_load(changed) == Finding() or judge_load(changed).checks == ()
+
+
+def test_a_mass_in_grams_is_refused() -> None:
+    with pytest.raises(EnduranceError) as caught:
+        find_load(250.0)
+    assert "0.25 kg" in caught.value.remedy
+    with pytest.raises(ValueError, match=r"-0.2 is not above 0 kg"):
+        shelf_recipe(device={"length": 59.0, "width": 19.5, "thickness": 8.0, "mass": -0.2})
+    with pytest.raises(ValueError, match="above the most, 5 kg"):
+        shelf_recipe(device={"length": 59.0, "width": 19.5, "thickness": 8.0, "mass": 250})
+
+
+def test_tape_below_counts_as_bearing() -> None:
+    assert find_distance(shelf_recipe()) == 1.0
+    taped = shelf_recipe(tape={"count": 2, "length": 20, "width": 10, "thickness": 1.1})
+    assert find_distance(taped) == pytest.approx(1.6)
