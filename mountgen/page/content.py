@@ -1,0 +1,194 @@
+"""The words and tables of the page, from what `report.json` holds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from mountgen.page.cuts import Cut, draw_cuts
+from mountgen.page.facts import tabulate_facts, tabulate_rows, word_key, word_value
+from mountgen.page.layers import Layer
+from mountgen.page.markup import Child, Markup, element, join
+from mountgen.page.plots import list_kinds, plot_heat, plot_stack
+from mountgen.page.viewer import lay_out_view
+from mountgen.verdict import SEVERITY, format_number
+
+MARKS = {"fail": "\N{MULTIPLICATION X}", "caution": "!", "pass": "\N{CHECK MARK}"}
+PLOTTED = {"heat": ("hours", "warm_up_c"), "fit_stack": ("contributions",)}  # shown as a plot, not again as a table
+CHAPTERS = {  # id to heading, in the page's order; those of the judges come between
+    "view": "Part in the scan",
+    "verdicts": "Verdicts",
+    "sections": "Sections",
+    "part": "Part and print",
+    "scan": "Scan",
+    "cautions": "Cautions",
+    "recipe": "Recipe and how to make it again",
+    "licences": "Licences",
+}
+
+
+def write_content(
+    report: Mapping[str, Any],
+    *,
+    schema: Mapping[str, Any],
+    layers: Sequence[Layer],
+    cuts: Sequence[Cut],
+    recipe: str,
+    licences: Mapping[str, str],
+) -> Markup:
+    """Return the body of the page.
+
+    Args:
+        report: as in report.json. schema: its JSON Schema, for the meaning of keys.
+        layers: what the view shows. cuts: the sections.
+        recipe: the complete recipe, TOML.
+        licences: name of what is built in to its licence.
+    """
+    chapters: dict[str, Child] = {
+        "view": lay_out_view(report, layers),
+        "verdicts": _tabulate_checks(report["checks"]),
+        "sections": draw_cuts(cuts) if cuts else element("p", "No section meets the part."),
+    }
+    told = schema.get("properties", {}).get("service", {}).get("properties", {})
+    judged = {
+        f"service-{topic}": [_plot(topic, facts), _rest_of(topic, facts, told.get(topic, {}))]
+        for topic, facts in report["service"].items()
+        if facts
+    }
+    chapters |= judged
+    chapters["part"] = _describe_part(report, schema)
+    chapters["scan"] = _describe_scan(report, schema)
+    chapters["cautions"] = _list_cautions(report)
+    chapters["recipe"] = _tell_how(report, recipe)
+    chapters["licences"] = [
+        element("details", element("summary", name), element("pre", text, tabindex="0")) for name, text in licences.items()
+    ]
+    titles = {key: CHAPTERS.get(key) or word_key(key.removeprefix("service-")).capitalize() for key in chapters}
+    links = [element("li", element("a", title, href=f"#{key}-chapter")) for key, title in titles.items()]
+    bodies = [
+        element("section", element("h2", titles[key], id=f"{key}-title"), body, id=f"{key}-chapter",
+                aria_labelledby=f"{key}-title")
+        for key, body in chapters.items()
+    ]  # fmt: skip
+    return join([_write_head(report), element("nav", element("ul", *links), aria_label="Contents"), element("main", *bodies)])
+
+
+def sum_up(checks: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
+    """Return the worst verdict and what it means, in a sentence."""
+    count = {verdict: sum(check["verdict"] == verdict for check in checks) for verdict in SEVERITY}
+    if count["fail"]:
+        return "fail", f"{count['fail']} of {len(checks)} checks failed: do not rely on this part."
+    if count["caution"]:
+        noun = "check calls" if count["caution"] == 1 else "checks call"
+        return "caution", f"No check failed; {count['caution']} of {len(checks)} {noun} for caution."
+    return "pass", f"All {len(checks)} checks passed."
+
+
+def _write_head(report: Mapping[str, Any]) -> Markup:
+    verdict, words = sum_up(report["checks"])
+    fit, body = report["fit"], report["body"]
+    low, high = body["bounds"]["min"], body["bounds"]["max"]
+    size = " \N{MULTIPLICATION SIGN} ".join(f"{b - a:.1f}" for a, b in zip(low, high, strict=True))
+    figures = {
+        "kind": report["recipe"].get("kind"),
+        "size": f"{size} mm",
+        "mass, solid": f"{format_number(round(body['mass'], 1))} g of {report['recipe'].get('material')}",
+        "clearance asked for": f"{format_number(fit['clearance'])} mm",
+        "least gap in place": f"{format_number(fit['gap_at_rest']['min'])} mm",
+        "least gap on the way in": f"{format_number(fit['gap_insertion']['min'])} mm",
+    }
+    note = report["recipe"].get("note")
+    return element(
+        "header",
+        element("h1", report["name"]),
+        element("p", element("span", MARKS[verdict], class_="mark", aria_hidden="true"), " ", words, class_=f"banner {verdict}"),
+        element("p", note, class_="note") if note else None,
+        element("dl", *(element("div", element("dt", name), element("dd", text)) for name, text in figures.items() if text)),
+    )
+
+
+def _tabulate_checks(checks: Sequence[Mapping[str, Any]]) -> Markup:
+    head = ("verdict", "check", "value", "limit", "unit", "what to do", "where the limit comes from")
+    rows = [
+        element(
+            "tr",
+            element("td", element("span", MARKS[check["verdict"]], class_="mark", aria_hidden="true"), " ", check["verdict"],
+                    data_label="verdict", class_=f"verdict {check['verdict']}"),
+            element("th", check["name"], scope="row"),
+            element("td", word_value(check["value"]), data_label="value", class_="number"),
+            element("td", word_value(check["limit"]), data_label="limit", class_="number"),
+            element("td", check["unit"], data_label="unit", class_="unit"),
+            element("td", _advise(check), data_label="what to do"),
+            element("td", check["source"], data_label="source", class_="source"),
+        )
+        for check in sorted(checks, key=lambda check: SEVERITY[check["verdict"]])
+    ]  # fmt: skip
+    columns = element("thead", element("tr", *(element("th", word, scope="col") for word in head)))
+    return element("table", columns, element("tbody", *rows), class_="cards checks")
+
+
+def _advise(check: Mapping[str, Any]) -> str:
+    if check["verdict"] == "pass":
+        return ""
+    return f"{check['place']}: {check['remedy']}" if check["place"] and check["remedy"] else check["remedy"] or check["place"]
+
+
+def _plot(topic: str, facts: Mapping[str, Any]) -> Markup | None:
+    if topic not in PLOTTED or not all(facts.get(key) for key in PLOTTED[topic]):
+        return None
+    drawing = plot_heat(facts) if topic == "heat" else plot_stack(facts)
+    key = list_kinds(facts) if topic == "fit_stack" else None
+    return element("figure", element("div", drawing, class_="wide plot", tabindex="0", role="group", aria_label="Plot"), key)
+
+
+def _rest_of(topic: str, facts: Mapping[str, Any], schema: Mapping[str, Any]) -> Markup:
+    shown = ("hours", "warm_up_c") if topic == "heat" else ()
+    return tabulate_facts({key: value for key, value in facts.items() if key not in shown}, schema)
+
+
+def _describe_part(report: Mapping[str, Any], schema: Mapping[str, Any]) -> Child:
+    told = schema.get("properties", {})
+    files = [element("li", f"{word_key(kind)}: ", element("code", name)) for kind, name in report["files"].items()]
+    printer = report["recipe"].get("printer") or {}
+    return [
+        tabulate_facts(report["body"], told.get("body", {})),
+        element("h3", "Printer of the recipe") if printer else None,
+        tabulate_facts(printer, {}) if printer else None,
+        element("h3", "Fit"),
+        tabulate_facts(report["fit"], told.get("fit", {})),
+        element("h3", "Files"),
+        element("ul", *files),
+    ]
+
+
+def _describe_scan(report: Mapping[str, Any], schema: Mapping[str, Any]) -> Child:
+    scan = {key: value for key, value in report["scan"].items() if key != "mended"}
+    mended = report["scan"]["mended"]
+    return [
+        tabulate_facts(scan, schema.get("properties", {}).get("scan", {})),
+        element("h3", "Mended"),
+        tabulate_rows(mended) if mended else element("p", "Nothing had to be mended."),
+    ]
+
+
+def _list_cautions(report: Mapping[str, Any]) -> Child:
+    cautions = report.get("cautions") or ()
+    notes = [*(each if isinstance(each, str) else word_value(each) for each in cautions), *report["notes"]]
+    general = (
+        "What was checked is geometry, and what tables say of plastics and tapes. This program does not know the vehicle: it "
+        "does not promise that the part stays in place in a crash, nor that it is legal or approved anywhere. Keep it clear of "
+        "airbags and their covers, of the view, of controls, vents and belts. Local law and licensed workshops go first."
+    )
+    return [element("p", general), element("ul", *(element("li", note) for note in notes)) if notes else None]
+
+
+def _tell_how(report: Mapping[str, Any], recipe: str) -> Child:
+    name = report["files"].get("recipe", f"{report['name']}.resolved.toml")
+    versions = ", ".join(f"{key} {value or 'missing'}" for key, value in report["versions"].items())
+    return [
+        element("p", "The complete recipe stands beside this page. To make the part again, with the same scan:"),
+        element("pre", f"mountgen make {name}", tabindex="0"),
+        element("p", "Scan: ", element("code", report["scan"]["file"]), ", SHA-256 ", element("code", report["scan"]["sha256"])),
+        element("p", f"Made with {versions}."),
+        element("details", element("summary", "The recipe with every value that was used"), element("pre", recipe, tabindex="0")),
+    ]

@@ -1,0 +1,241 @@
+"""Sections through the part in its recess, drawn to scale with the gap dimensioned."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from mountgen.arrays import Floats
+from mountgen.datum import Recess
+from mountgen.kernel import Mesh
+from mountgen.page.layers import crop_scan
+from mountgen.page.markup import Markup, element
+from mountgen.scene import Plane, cut_lines
+from mountgen.verdict import format_number
+
+AROUND = 8.0  # mm shown about the part
+STEP = 0.7  # mm between the points of the outline at which the gap is measured
+SEVERAL = 8  # gaps dimensioned in a section at most, the least among them
+CONTACT = 3.0  # clearances; a wider gap is none that was meant
+FACES_UP = 0.7  # of the vehicle's up along the draw direction: a mouth that faces the sky is drawn upwards
+TIDY = 0.004  # mm by which a drawn line may leave what was cut
+LETTER = 3.4  # mm of the drawing, height of letters
+LEADER = 2.2  # letters from the scan to the size of a gap
+BORDER = (2.9, 1.2)  # letters beside and above what is drawn, for the dimensions
+SCALE, WIDEST = 4.0, 1000.0  # pixels a mm, at most; pixels of the widest drawing
+APART = 3.0  # mm; planes nearer to each other show the same
+
+
+@dataclass(frozen=True, eq=False)
+class Cut:
+    """One section as lines in its own plane: `right` and `up` on paper, mm.
+
+    title, caption: what is cut and how one looks at it.
+    scan : polylines, (K, 2) each.   part: closed ones.
+    gaps : (N, 2, 2), from the part to the nearest of the scan in this plane; the least first.
+    """
+
+    title: str
+    caption: str
+    scan: tuple[Floats, ...]
+    part: tuple[Floats, ...]
+    gaps: Floats
+
+
+def cut_part(part: Mesh, recess: Recess, *, clearance: float, least: Sequence[float]) -> tuple[Cut, ...]:
+    """Cut a part in its recess through its middle, along and across, below the mouth, and where the gap is least.
+
+    Args:
+        part: the finished mesh. recess: the scan. Both in the part frame.
+        clearance: asked for, mm.
+        least: (3,) mm, where the gap is least.
+    """
+    scan = Mesh(*crop_scan(recess))
+    low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
+    x, y, _ = (float(v) for v in (low + high) / 2.0)
+    z = float(low[2] + min(high[2], 0.0)) / 2.0
+    planes = [(0, x, "Through the middle, 12 to 6 o'clock")]
+    if abs(least[0] - x) > APART:
+        planes.append((0, float(least[0]), "Through the least gap, 12 to 6 o'clock"))
+    planes += [
+        (1, y, "Through the middle, 9 to 3 o'clock"),
+        (2, z, f"Across, {format_number(round(-z, 1))} mm below the mouth"),
+    ]
+    found = (_cut(part, scan, axis, at, title, recess.up, clearance) for axis, at, title in planes)
+    return tuple(cut for cut in found if cut.part)
+
+
+def draw_cuts(cuts: Sequence[Cut]) -> Markup:
+    """Draw sections as figures, all to one scale."""
+    sizes = [_measure(cut) for cut in cuts]
+    scale = min(SCALE, WIDEST / max((float(high[0] - low[0]) for low, high in sizes), default=WIDEST))
+    letter = LETTER * SCALE / scale  # the same on the screen, whatever the scale
+    return element("div", *(_draw(cut, scale, letter) for cut in cuts), class_="cuts")
+
+
+def _measure(cut: Cut) -> tuple[Floats, Floats]:
+    """Return the corners of what is drawn, mm, low and high."""
+    outline = np.concatenate(cut.part)
+    return outline.min(axis=0) - AROUND, outline.max(axis=0) + AROUND
+
+
+def _draw(cut: Cut, scale: float, letter: float) -> Markup:
+    (left, bottom), (right, top) = (corner.tolist() for corner in _measure(cut))
+    beside, above = (letters * letter for letters in BORDER)
+    gaps = _choose_gaps(cut.gaps, letter)
+
+    def place(points: Floats) -> Floats:
+        return np.asarray((points - (left - beside, top + above)) * (1.0, -1.0))
+
+    def path(lines: Sequence[Floats], closed: str) -> str:
+        texts = []
+        for line in lines:
+            texts.append("M" + "L".join(f"{u:.2f} {v:.2f}" for u, v in place(line).tolist()) + closed)
+        return "".join(texts)
+
+    width = right - left + 2.0 * beside
+    base = top - bottom + 2.0 * above + letter
+    height = base + 1.5 * letter
+    bar = 10.0 if width < 150.0 else 20.0
+    drawing = element(
+        "svg",
+        element("title", cut.title),
+        element("path", class_="part", d=path(cut.part, "Z"), fill_rule="evenodd"),
+        element("path", class_="scan", d=path(cut.scan, "")),
+        element("g", *(_draw_gap(place(gap), letter) for gap in gaps), class_="gap"),
+        element("path", class_="bar", d=f"M{letter:.2f} {base:.2f}h{bar:g}m0 -1.2v2.4m-{bar:g} 0v-2.4"),
+        element("text", f"{bar:g} mm", x=1.5 * letter + bar, y=base + letter / 3),
+        viewBox=f"0 0 {width:.2f} {height:.2f}",
+        width=round(width * scale),
+        height=round(height * scale),
+        font_size=letter,
+        role="img",
+        aria_label=f"{cut.title}. {_say_gaps(gaps)}",
+    )
+    return element(
+        "figure",
+        element("div", drawing, class_="wide", tabindex="0", role="group", aria_label=f"Drawing: {cut.title}"),
+        element("figcaption", element("strong", cut.title), f". {cut.caption} {_say_gaps(gaps)}"),
+    )
+
+
+def _choose_gaps(gaps: Floats, letter: float) -> Floats:
+    """Return the gaps whose sizes can be written without one hiding another, the first of them in any case."""
+    chosen: list[Floats] = []
+    labels: list[Floats] = []
+    for gap in gaps:
+        label = gap[1] + LEADER * letter * _direction(gap)
+        if all((np.abs(label - other) > (2.8 * letter, 1.2 * letter)).any() for other in labels):
+            chosen.append(gap)
+            labels.append(label)
+    return np.array(chosen[:SEVERAL]).reshape(-1, 2, 2)
+
+
+def _direction(gap: Floats) -> Floats:
+    """Return the unit vector from the part to the scan; down where they touch."""
+    way = gap[1] - gap[0]
+    size = float(np.hypot(*way))
+    return np.asarray(way / size) if size > 1e-9 else np.array([0.0, -1.0])
+
+
+def _say_gaps(gaps: Floats) -> str:
+    if not len(gaps):
+        return "No surface of the part is near the scan here."
+    sizes = np.linalg.norm(gaps[:, 1] - gaps[:, 0], axis=1)
+    return f"Gaps in this plane, mm: {', '.join(f'{size:.2f}' for size in sizes)}; the least comes first."
+
+
+def _draw_gap(gap: Floats, letter: float) -> Markup:
+    """Draw a ring around a gap, and its size on a line that leads away from the part; places on the drawing, mm."""
+    (x, y), (u, v) = gap.tolist()
+    size = float(np.hypot(u - x, v - y))
+    dx, dy = _direction(gap).tolist()
+    end = (u + LEADER * letter * dx, v + LEADER * letter * dy)
+    anchor = "start" if dx > 0.4 else "end" if dx < -0.4 else "middle"
+    return element(
+        "g",
+        element("path", d=f"M{x:.2f} {y:.2f}L{end[0]:.2f} {end[1]:.2f}"),
+        element("circle", cx=(x + u) / 2, cy=(y + v) / 2, r=max(size / 2.0, 0.25 * letter)),
+        element("text", f"{size:.2f}", x=end[0] + 0.3 * letter * dx, y=end[1] + letter * (0.35 + 0.5 * dy), text_anchor=anchor),
+    )
+
+
+def _cut(part: Mesh, scan: Mesh, axis: int, at: float, title: str, up: Floats, clearance: float) -> Cut:
+    point, normal = np.zeros(3), np.zeros(3)
+    point[axis], normal[axis] = at, 1.0
+    sky = bool(up[2] > FACES_UP)
+    right, above, seen = _lay_out(axis, sky)
+    basis = np.array([right, above])
+    own = cut_lines(part.vertices, part.faces, Plane(point, normal)) @ basis.T
+    ground = cut_lines(scan.vertices, scan.faces, Plane(point, normal)) @ basis.T
+    if len(own):
+        low, high = own.min(axis=(0, 1)) - AROUND, own.max(axis=(0, 1)) + AROUND
+        ground = ground[((ground > low) & (ground < high)).any(axis=1).all(axis=1)]
+    rings = tuple(line for line in _chain(own) if len(line) > 3)
+    return Cut(
+        title=title,
+        caption=f"Cut at {'xyz'[axis]} = {format_number(round(at, 1))} mm, seen from {seen}.",
+        scan=_chain(ground),
+        part=rings,
+        gaps=_find_gaps(rings, ground, reach=CONTACT * clearance),
+    )
+
+
+def _lay_out(axis: int, sky: bool) -> tuple[Floats, Floats, str]:
+    """Return what points right and up on paper, and where one stands to see it so."""
+    x, y, z = np.eye(3)
+    if axis == 2:
+        return x, y, "the mouth"
+    if axis == 0:
+        return (y, z, "3 o'clock") if sky else (-z, y, "3 o'clock")
+    return (x, z, "6 o'clock") if sky else (x, -z, "12 o'clock, the mouth below")
+
+
+def _chain(pieces: Floats) -> tuple[Floats, ...]:
+    """Join straight pieces (N, 2, 2) end to end to polylines, and leave out points that lie on a straight line."""
+    import shapely
+
+    pieces = np.round(pieces, 5)
+    pieces = pieces[(pieces[:, 0] != pieces[:, 1]).any(axis=1)]
+    if not len(pieces):
+        return ()
+    merged = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
+    lines = shapely.simplify(shapely.get_parts(merged), TIDY)
+    return tuple(shapely.get_coordinates(line) for line in lines)
+
+
+def _find_gaps(rings: Sequence[Floats], ground: Floats, *, reach: float) -> Floats:
+    """Return gaps (N, 2, 2) between outlines and the scan's pieces (M, 2, 2), the least first, then spread out."""
+    if not rings or not len(ground):
+        return np.zeros((0, 2, 2))
+    points = np.concatenate([_walk(ring) for ring in rings])
+    foot = _nearest_on(points, ground)
+    size = np.linalg.norm(foot - points, axis=1)
+    near = np.flatnonzero(size <= reach)
+    if not len(near):
+        return np.zeros((0, 2, 2))
+    chosen = [int(near[np.argmin(size[near])])]
+    while len(chosen) < 2 * SEVERAL:  # the next is the one furthest from all so far
+        away = np.min([np.linalg.norm(points[near] - points[k], axis=1) for k in chosen], axis=0)
+        if away.max() < 4.0 * reach:
+            break
+        chosen.append(int(near[np.argmax(away)]))
+    return np.stack([points[chosen], foot[chosen]], axis=1)
+
+
+def _walk(line: Floats) -> Floats:
+    """Return points along a polyline, STEP apart."""
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    at = np.linspace(0.0, along[-1], max(2, int(along[-1] / STEP)), endpoint=False)
+    return np.column_stack([np.interp(at, along, line[:, k]) for k in range(2)])
+
+
+def _nearest_on(points: Floats, pieces: Floats) -> Floats:
+    """Return the nearest places (N, 2) to points (N, 2) on straight pieces (M, 2, 2)."""
+    start, way = pieces[:, 0], pieces[:, 1] - pieces[:, 0]
+    share = np.einsum("nmk,mk->nm", points[:, None] - start, way) / np.maximum((way**2).sum(axis=1), 1e-12)
+    spots = start + np.clip(share, 0.0, 1.0)[:, :, None] * way
+    best = np.argmin(((spots - points[:, None]) ** 2).sum(axis=2), axis=1)
+    return np.asarray(spots[np.arange(len(points)), best])

@@ -1,0 +1,201 @@
+"""What the page's 3D view shows: the scan about the mouth, the part with its gap, the device, keep-outs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats, Ints
+from mountgen.datum import Recess
+from mountgen.features.part import Device
+from mountgen.gap import Standing
+from mountgen.kernel import Mesh
+from mountgen.nearest import is_within
+from mountgen.page.pack import Packed, pack_mesh
+from mountgen.ramp import FAR
+from mountgen.sampling import sort_nearby
+from mountgen.topology import measure_faces
+
+SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
+CROWDED = 2.0  # times that many triangles are first drawn together cube by cube, which costs a tenth of thinning
+PART_EDGE = 3.0  # mm; longer edges of the part are halved, so that the gap is measured between its corners too
+SPLITS = 7  # rounds of halving; each halves the longest edges, so 384 mm come down to PART_EDGE
+SURROUND, LEAST_SURROUND = 0.25, 15.0  # share of the mouth's size, mm: panel shown about the mouth
+
+Kind = Literal["scan", "part", "device", "keep-out"]
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One thing in the view.
+
+    kind : what it is; name: as shown.
+    mesh : part frame, mm; its values are the gap to the scan, mm.
+    legs : straight movements (x, y, z), mm, one after the other, that take it out before the part leaves.
+    """
+
+    kind: Kind
+    name: str
+    mesh: Packed
+    legs: tuple[tuple[float, float, float], ...] = ()
+
+
+def make_layers(
+    part: Mesh,
+    recess: Recess,
+    standing: Standing,
+    *,
+    clearance: float,
+    device: Device | None = None,
+    keep_outs: Sequence[tuple[str, Mesh]] = (),
+) -> tuple[Layer, ...]:
+    """Prepare all that the view shows.
+
+    Args:
+        part: the finished mesh. recess: the scan. Both in the part frame.
+        standing: the scan about the part, as the gauge made it.
+        clearance: mm; the gap is measured as far as `FAR` times this.
+        device: at its seat, with its way out.
+        keep_outs: name and body of what must stay free, part frame.
+
+    Returns:
+        The layers, the scan first.
+    """
+    reach = FAR * clearance
+
+    def bears(middle: Floats, half: Floats) -> Bools:
+        return is_within(standing.tree, middle, travel=0.0, bound=half + reach)
+
+    vertices, faces = split_edges(part.vertices, part.faces, longest=PART_EDGE, chosen=bears)
+    gap = gauge_gap(vertices, standing, reach=reach)
+    shown = crop_scan(recess)
+    layers = [
+        Layer("scan", "scan", pack_mesh(*thin_mesh(*shown, target=SCAN_TRIANGLES))),
+        Layer("part", "part", pack_mesh(vertices, faces, gap)),
+    ]
+    if device is not None:
+        legs = tuple((float(x), float(y), float(z)) for x, y, z in device.legs)
+        layers.append(Layer("device", "device", pack_mesh(device.mesh.vertices, device.mesh.faces), legs))
+    layers += [Layer("keep-out", name, pack_mesh(body.vertices, body.faces)) for name, body in keep_outs]
+    return tuple(layers)
+
+
+def gauge_gap(points: Floats, standing: Standing, *, reach: float) -> Floats:
+    """Measure the gap of points to the scan.
+
+    Args:
+        points: (N, 3) float64, mm.
+        standing: the scan about them.
+        reach: mm; what is further away is not measured.
+
+    Returns:
+        (N,) float64, mm, negative inside the panel; NaN beyond the reach and where the nearest of the scan is its border, so
+        that the side is not known.
+    """
+    order = sort_nearby(points)
+    near = order[is_within(standing.tree, points[order], travel=0.0, bound=np.full(len(points), reach))]
+    gap = np.full(len(points), np.nan)
+    measured = standing.surface.measure(np.ascontiguousarray(points[near]))
+    gap[near] = np.where(measured.border | (measured.gap > reach), np.nan, measured.gap)
+    return gap
+
+
+def crop_scan(recess: Recess) -> tuple[Floats, Ints]:
+    """Return the scan, vertices and faces, without the panel further from the rim than the page shows."""
+    low, high = recess.rim[:, :2].min(axis=0), recess.rim[:, :2].max(axis=0)
+    margin = max(SURROUND * float((high - low).max()), LEAST_SURROUND)
+    near = ((recess.vertices[:, :2] > low - margin) & (recess.vertices[:, :2] < high + margin)).all(axis=1)
+    return recess.vertices, recess.faces[near[recess.faces].all(axis=1)]
+
+
+def thin_mesh(vertices: Floats, faces: Ints, *, target: int) -> tuple[Floats, Ints]:
+    """Return a mesh with about `target` triangles that looks the same; as it is where it has no more than that.
+
+    What is far too much is first drawn together cube by cube; the rest goes where it bends least.
+
+    References:
+        M. Garland, P. Heckbert (1997), Surface simplification using quadric error metrics, SIGGRAPH 97,
+        doi:10.1145/258734.258849.
+    """
+    if len(faces) <= target:
+        return vertices, faces
+    if len(faces) > CROWDED * target:
+        vertices, faces = _cluster(vertices, faces, count=CROWDED * target)
+    import fast_simplification
+
+    used, at = np.unique(faces, return_inverse=True)
+    corners = np.ascontiguousarray(at.reshape(-1, 3), dtype=np.int32)
+    thin, left = fast_simplification.simplify(np.array(vertices[used]), corners, target_count=target)
+    return np.asarray(thin, dtype=np.float64), np.asarray(left, dtype=np.int32)
+
+
+def _cluster(vertices: Floats, faces: Ints, *, count: float) -> tuple[Floats, Ints]:
+    """Draw all vertices in a cube together to their middle; cubes so large that about `count` faces stay."""
+    area = float(measure_faces(vertices, faces)[1].sum())
+    size = np.sqrt(2.0 * area / count)  # a square of that side holds two faces
+    cell = ((vertices - vertices.min(axis=0)) / size).astype(np.int64)
+    extent = cell.max(axis=0) + 1
+    key = (cell[:, 2] * extent[1] + cell[:, 1]) * extent[0] + cell[:, 0]
+    order = np.argsort(key, kind="stable")
+    first = np.concatenate([[True], np.diff(key[order]) > 0])
+    member = np.empty(len(key), dtype=np.int32)
+    member[order] = np.cumsum(first) - 1
+    members = np.bincount(member)
+    middle = np.column_stack([np.bincount(member, vertices[:, k]) / members for k in range(3)])
+    faces = member[faces]
+    a, b, c = faces.T
+    return middle, faces[(a != b) & (b != c) & (c != a)]
+
+
+def split_edges(
+    vertices: Floats, faces: Ints, *, longest: float, chosen: Callable[[Floats, Floats], Bools]
+) -> tuple[Floats, Ints]:
+    """Halve long edges until none of those chosen is long, at most SPLITS times; faces stay joined along them.
+
+    Args:
+        vertices: (V, 3) float64, mm.
+        faces: (F, 3) int32.
+        longest: mm.
+        chosen: tells of edges, by their middles (N, 3) and half their lengths (N,), mm, which may be halved.
+
+    Returns:
+        Vertices, the given ones first, and faces of the same surface, turned the same way.
+    """
+    done = []
+    for _ in range(SPLITS):
+        ahead = np.roll(faces, -1, axis=1)  # side k runs from corner k to k + 1
+        long = ((vertices[faces] - vertices[ahead]) ** 2).sum(axis=2) > longest**2
+        key = np.minimum(faces, ahead)[long].astype(np.int64) * len(vertices) + np.maximum(faces, ahead)[long]
+        sides, at = np.unique(key, return_inverse=True)
+        first, second = np.divmod(sides, len(vertices))
+        between = (vertices[first] + vertices[second]) / 2.0
+        halved = chosen(between, np.linalg.norm(vertices[second] - between, axis=1))
+        if not halved.any():
+            break
+        middle = np.full(faces.shape, -1, dtype=np.int32)
+        middle[long] = np.where(halved, np.cumsum(halved) - 1 + len(vertices), -1)[at]
+        vertices = np.vstack([vertices, between[halved]])
+        whole = (middle < 0).all(axis=1)
+        done.append(faces[whole])
+        faces = _split_faces(faces[~whole], middle[~whole])
+    return vertices, np.concatenate([*done, faces])
+
+
+def _split_faces(faces: Ints, middle: Ints) -> Ints:
+    """Cut faces (F, 3) at the middles of their sides; middle: (F, 3), -1 where a side stays whole, as not all may."""
+    count = (middle >= 0).sum(axis=1)
+    # turned so that one split side comes first, two come first and second
+    start = np.where(count == 2, (np.argmin(middle >= 0, axis=1) + 1) % 3, np.argmax(middle >= 0, axis=1))
+    turn = (start[:, None] + np.arange(3)) % 3
+    a, b, c = np.take_along_axis(faces, turn, axis=1).T
+    ab, bc, ca = np.take_along_axis(middle, turn, axis=1).T
+    patterns = {
+        1: ((a, ab, c), (ab, b, c)),
+        2: ((a, ab, c), (ab, bc, c), (ab, b, bc)),
+        3: ((a, ab, ca), (ab, b, bc), (bc, c, ca), (ab, bc, ca)),
+    }
+    cut = [np.column_stack(corners)[count == sides] for sides, each in patterns.items() for corners in each]
+    return np.concatenate(cut).astype(np.int32)

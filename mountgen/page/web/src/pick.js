@@ -1,0 +1,31 @@
+// What a ray through a pixel meets first, with what is cut away left out.
+import { Raycaster, Vector2, Vector3 } from "three";
+
+const raycaster = new Raycaster();
+
+/** Returns { layer, point, gap, inside } of what is seen at (x, y), -1 to 1 over the picture, or null. */
+export function pick(x, y, camera, layers, cut) {
+  raycaster.setFromCamera(new Vector2(x, y), camera);
+  let best = null;
+  for (const layer of layers.filter((each) => each.group.visible)) {
+    layer.probe.updateWorldMatrix(true, false);
+    const hits = raycaster.intersectObject(layer.probe, false);
+    const hit = hits.find((each) => !cut.hides(each.point));
+    if (hit && (best === null || hit.distance < best.hit.distance)) best = { layer, hit };
+  }
+  if (best === null) return null;
+  const { layer, hit } = best;
+  const behind = hit.face.normal.dot(raycaster.ray.direction) > 0;
+  if (behind && layer.kind === "part" && cut.planes.length) {
+    const point = raycaster.ray.intersectPlane(cut.plane, new Vector3());
+    if (point) return { layer, point, gap: NaN, inside: true };
+  }
+  return { layer, point: hit.point, gap: readGap(layer, hit), inside: false };
+}
+
+function readGap(layer, hit) {
+  if (!layer.values) return NaN;
+  const { a, b, c } = hit.face;
+  const { x, y, z } = hit.barycoord;
+  return x * layer.values[a] + y * layer.values[b] + z * layer.values[c];
+}
