@@ -11,16 +11,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import InspectionError
-from mountgen.nearest import Nearest, Tree, build_tree, find_nearest, is_within
+from mountgen.nearest import Nearest, Tree, find_nearest, is_within
 from mountgen.place import describe_place
 from mountgen.sampling import Indices, Samples, sample_surface, sort_nearby
-from mountgen.surface import Surface
+from mountgen.surface import Signed, Surface, Triangles
 
 TOLERANCE = 0.03  # mm by which a made surface may miss the clearance asked for
 CLASH_STEP = 0.5  # mm between the lifts at which the depth of a known collision is measured
@@ -28,15 +27,6 @@ CLASH_LIFTS, CLASH_POINTS = 240, 300  # most lifts, most points used for it
 INSIDE_CELL = 1.5  # mm; one scan vertex in each cube of this size is tried for lying deep inside the body
 LOOKS_ALONG = 0.01  # of the unit normal; a face that looks along the movement by more than this is not upright
 DEVICE_EDGE = 1.0  # mm, sampling of a device or keep-out body
-
-
-class Triangles(Protocol):
-    """Anything with vertices (V, 3) in mm and faces (F, 3)."""
-
-    @property
-    def vertices(self) -> Floats: ...
-    @property
-    def faces(self) -> Ints: ...
 
 
 @dataclass(frozen=True)
@@ -106,17 +96,14 @@ def clip_mesh(mesh: Triangles, low: Floats, high: Floats) -> tuple[Floats, Ints,
     return vertices[used], number[faces[keep]].astype(np.int32), keep.astype(np.int32)
 
 
-def make_standing(vertices: Floats, faces: Ints, clearance: Floats) -> Standing:
+def make_standing(surface: Surface, clearance: Floats) -> Standing:
     """Prepare what stands still. clearance: (F,) mm."""
-    corner = np.zeros(len(vertices))
-    for k in range(3):
-        np.maximum.at(corner, faces[:, k], clearance)
-    surface = Surface(vertices, faces)
-    lateral = np.zeros(len(vertices), dtype=np.bool_)
-    lateral[faces[surface.normals[:, 2] < LOOKS_ALONG]] = True
-    return Standing(
-        surface, build_tree(vertices, faces, margin=clearance), clearance, corner, lateral
-    )
+    corner = np.zeros(len(surface.vertices))
+    lateral = np.zeros(len(surface.vertices), dtype=np.bool_)
+    for each in np.unique(clearance):  # rising, so that the widest stays
+        corner[surface.faces[clearance == each]] = each
+    lateral[surface.faces[surface.normals[:, 2] < LOOKS_ALONG]] = True
+    return Standing(surface, surface.tree.with_margin(clearance), clearance, corner, lateral)
 
 
 def sample_body(
@@ -150,7 +137,7 @@ def sample_body(
     return sample_surface(vertices, faces, edge=edge, is_near=is_near)
 
 
-def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float) -> tuple[Floats, Ints]:
+def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float) -> tuple[Signed, Ints]:
     """Find the vertices of the scan that come nearer to a body at rest than its own points do.
 
     Args:
@@ -158,6 +145,9 @@ def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float)
         tree: over the body's faces that are not meant to touch.
         standing: the scan.
         beyond: mm; the least gap less clearance found so far.
+
+    Returns:
+        Signed: of these vertices to the body; (N,) which vertices they are.
     """
     points, wanted = standing.surface.vertices, standing.corner_clearance
     low = body.vertices.min(axis=0) - wanted.max(initial=0.0)
@@ -173,7 +163,7 @@ def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float)
         _, first = np.unique((cell[:, 2] * size[1] + cell[:, 1]) * size[0] + cell[:, 0], return_index=True)
         deep = deep[first]
     which = np.concatenate([inside_box[near], deep])
-    return body.measure(points[which]).gap, which
+    return body.measure(points[which]), which
 
 
 def measure_path(
@@ -212,7 +202,7 @@ def measure_path(
             best = _measure_clash(samples.points[through], 1.0, standing.surface, travel, touch, best)
             least = min(least, best.min - best.limit)
     points = standing.surface.vertices
-    order = sort_nearby(points)
+    order = _list_near(points, body, float(standing.corner_clearance.max()) + max(least, crossed))
     bound = standing.corner_clearance[order] + max(least, crossed)
     first = None if best.min <= 0.0 else np.flatnonzero(standing.lateral[order])
     back = _find_on_paths(tree, points[order] - [0.0, 0.0, travel], first, travel=travel, bound=bound)
@@ -228,6 +218,13 @@ def measure_path(
             touch = travel - float(back.travel[through].min())
             best = _measure_clash(points[order[through]], -1.0, body, travel, touch, best)
     return best
+
+
+def _list_near(points: Floats, body: Surface, reach: float) -> Indices:
+    """Return which points (V, 3) a body that moves along +z can come nearer to than `reach`, neighbours in a row."""
+    low, high = body.vertices.min(axis=0) - reach, body.vertices.max(axis=0) + reach
+    near = np.flatnonzero((points[:, 2] >= low[2]) & ((points >= low) & (points <= high))[:, :2].all(axis=1))
+    return near[sort_nearby(points[near])]
 
 
 def _find_on_paths(tree: Tree, points: Floats, first: Indices | None, *, travel: float, bound: Floats) -> Nearest:
@@ -321,8 +318,7 @@ def sweep_clear(
     turn = turn_to_z(direction)
     body = Surface(np.asarray(moving.vertices) @ turn.T, np.asarray(moving.faces))
     faces = np.asarray(obstacle.faces, dtype=np.int32)
-    standing = make_standing(np.asarray(obstacle.vertices) @ turn.T, faces, np.full(len(faces), clearance))
-    tree = build_tree(body.vertices, body.faces.astype(np.int32))
+    standing = make_standing(Surface(np.asarray(obstacle.vertices) @ turn.T, faces), np.full(len(faces), clearance))
     # its corners give an upper bound of the least gap; only what can come nearer needs a close look
     rough = find_nearest(
         standing.tree, body.vertices, travel=length, bound=np.full(len(body.vertices), np.inf)
@@ -330,7 +326,7 @@ def sweep_clear(
     beyond = float(rough.distance.min()) - clearance
     samples = sample_body(
         body.vertices,
-        body.faces.astype(np.int32),
+        body.faces,
         standing,
         edge=DEVICE_EDGE,
         travel=length,
@@ -342,17 +338,17 @@ def sweep_clear(
     rest = _path_gap(
         float(measured.gap[k]), clearance, 0.0, measured.foot[k], 0.0 if measured.gap[k] < 0.0 else None
     )
-    spikes, which = find_spikes(body, tree, standing, beyond=rest.min - clearance)
-    if len(spikes) and spikes.min() < rest.min:
-        k = int(np.argmin(spikes))
+    spikes, which = find_spikes(body, body.tree, standing, beyond=rest.min - clearance)
+    if len(which) and spikes.gap.min() < rest.min:
+        k = int(np.argmin(spikes.gap))
         rest = _path_gap(
-            float(spikes[k]),
+            float(spikes.gap[k]),
             clearance,
             0.0,
             standing.surface.vertices[which[k]],
-            0.0 if spikes[k] < 0.0 else None,
+            0.0 if spikes.gap[k] < 0.0 else None,
         )
-    found = measure_path(samples, standing, body, tree, travel=length, rest=rest)
+    found = measure_path(samples, standing, body, body.tree, travel=length, rest=rest)
     x, y, z = (float(v) for v in np.asarray(found.point) @ turn)
     return PathGap(
         found.min, found.limit, found.lift, found.first_touch, describe_place((x, y, z)), (x, y, z)

@@ -31,7 +31,7 @@ from mountgen.nearest import build_tree, find_nearest
 from mountgen.place import describe_place
 from mountgen.sampling import Indices, Samples
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
-from mountgen.surface import Signed, Surface, cast_rays
+from mountgen.surface import Signed, Surface, surface_of
 from mountgen.topology import find_middles, measure_faces
 from mountgen.verdict import Check, Verdict
 
@@ -60,7 +60,7 @@ class Inspection:
     touching     : gap over the regions that are meant to touch or flex; None where there are none.
     thinnest     : the thinnest wall.     sound: manifold, pieces, hollows.     size: (3,) of the part, mm.
     bearing      : (F,) mm², of each face of the mesh, the area that bears on the recess.
-    standing     : the scan about the part, ready for further questions: exact to three clearances from the part.
+    standing     : the scan, ready for further questions.
     checks       : the verdicts.
     """
 
@@ -137,17 +137,11 @@ def inspect_body(
 
     say("gap at rest")
     widest = max(wanted.values())
-    around = CONTACT * widest + 1.0
-    vertices, faces, kept = clip_mesh(
-        recess, low - around, np.array([high[0] + around, high[1] + around, np.inf])
-    )
-    beyond = np.delete(np.asarray(recess.faces), kept, axis=0)
-    if len(faces) == 0:
-        vertices, faces = _take_scan_around(recess, low, high)
-    zone = classify_faces(vertices, faces, recess.lid)
+    travel = max(_find_top(recess, low, high, around=CONTACT * widest + 1.0) - float(low[2]), 0.0) + widest
+    scan = surface_of(recess)
+    zone = classify_faces(scan.vertices, scan.faces, recess.lid)
     asked = np.array([wanted[name] for name in ZONES])
-    standing = make_standing(vertices, faces, asked[zone])
-    travel = max(float(vertices[:, 2].max() - low[2]), 0.0) + widest
+    standing = make_standing(scan, asked[zone])
     samples = sample_body(
         body.vertices,
         np.asarray(mesh.faces),
@@ -159,7 +153,7 @@ def inspect_body(
     signed = standing.surface.measure(samples.points)
     hard = ~soft[samples.face]
     asked_here = standing.clearance[signed.face]
-    bearing, hidden = _find_contact(samples, signed, asked_here, standing.surface, body, recess, beyond)
+    bearing, hidden = _find_contact(samples, signed, asked_here, scan, body, recess)
     bearing, hidden = bearing & hard, hidden & hard
     seen = bearing & ~hidden
     basis = (
@@ -169,18 +163,20 @@ def inspect_body(
         if samples.area[hard].sum() > 0.0
         else np.ones_like(hard)
     )
-    stiff = np.asarray(mesh.faces)[~soft]
-    tree = build_tree(body.vertices, np.asarray(stiff if len(stiff) else mesh.faces, dtype=np.int32))
+    stiff = body.faces[~soft]
+    tree = build_tree(body.vertices, stiff) if 0 < len(stiff) < len(soft) else body.tree
 
     gap, point = _least_by_zone(samples, signed, standing.tree.widest, hard, standing, zone, asked)
     margin = gap - asked
     spikes, which = find_spikes(body, tree, standing, beyond=float(margin.min(initial=np.inf)))
     if len(which) and len(stiff):
-        owner = _zone_of_corners(faces, zone, asked, len(vertices))[which]
-        touched = body.measure(standing.surface.vertices[which]).face
-        for k in np.flatnonzero(~soft[touched]):
-            if spikes[k] < gap[owner[k]]:
-                gap[owner[k]], point[owner[k]] = spikes[k], standing.surface.vertices[which[k]]
+        owner = _zone_of_corners(scan.faces, zone, asked, len(scan.vertices))[which]
+        lying = np.where(soft[spikes.face], np.inf, spikes.gap)
+        for k in range(len(asked)):
+            mine = np.flatnonzero((owner == k) & (lying < gap[k]))
+            if len(mine):
+                least = mine[int(np.argmin(lying[mine]))]
+                gap[k], point[k] = lying[least], scan.vertices[which[least]]
     margin = np.where(np.isfinite(gap), gap - asked, np.inf)
     worst = int(np.argmin(margin))
     rest = _summarise(
@@ -224,14 +220,21 @@ def _sum_bearing(samples: Samples, bearing: Bools, order: Indices) -> Floats:
     return area
 
 
-def _take_scan_around(recess: Recess, low: Floats, high: Floats) -> tuple[Floats, Ints]:
-    """Return the whole scan for a part that comes near none of it but lies within it."""
-    scan = np.asarray(recess.vertices)
-    if len(recess.faces) == 0 or (scan.min(axis=0) > high).any() or (scan.max(axis=0)[:2] < low[:2]).any():
-        raise InspectionError(
-            "no scan lies near the part", "the whole part", "make the part from this scan, in its part frame"
-        )
-    return scan, np.asarray(recess.faces)
+def _find_top(recess: Recess, low: Floats, high: Floats, *, around: float) -> float:
+    """Return the highest of the scan within `around` mm of a part's way out, mm; of all of it where it comes near none.
+
+    Raises:
+        InspectionError: the part lies beside or above the scan.
+    """
+    top = np.array([high[0] + around, high[1] + around, np.inf])
+    near, faces, _ = clip_mesh(recess, low - around, top)
+    if len(faces) == 0:
+        near = np.asarray(recess.vertices)
+        if len(recess.faces) == 0 or (near.min(axis=0) > high).any() or (near.max(axis=0)[:2] < low[:2]).any():
+            raise InspectionError(
+                "no scan lies near the part", "the whole part", "make the part from this scan, in its part frame"
+            )
+    return float(near[:, 2].max())
 
 
 def classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:
@@ -268,13 +271,13 @@ def _gauge_walls(body: Surface) -> Thinnest:
 
 
 def _find_contact(
-    samples: Samples, signed: Signed, asked: Floats, scan: Surface, body: Surface, recess: Recess, beyond: Ints
+    samples: Samples, signed: Signed, asked: Floats, scan: Surface, body: Surface, recess: Recess
 ) -> tuple[Bools, Bools]:
     """Return which samples bear on the recess, and which of them face scan nobody saw.
 
     Seen contact is near a face of the scan that it looks at. Unseen contact looks into the recess, past no
     other part of the body, and meets no scan: a ray along the draw direction where it faces the floor, along
-    its normal where it faces a wall. beyond: (F, 3) faces of the recess that `scan` is without.
+    its normal where it faces a wall.
     """
     normal, points = samples.normals, samples.points
     away = signed.foot - points
@@ -303,9 +306,6 @@ def _find_contact(
         open_way = maybe[~np.isfinite(blocked)]
         start, direction = start[~np.isfinite(blocked)], direction[~np.isfinite(blocked)]
         far, _ = scan.cast(start, direction)
-        missed = np.flatnonzero(~np.isfinite(far))
-        if len(missed) and len(beyond):  # past the scan about the part there may be more of it
-            far[missed] = cast_rays(recess.vertices, beyond, start[missed], direction[missed])
         hidden[open_way[~np.isfinite(far)]] = True
         # near a border, yet its ray does meet the scan close by: it bears on that
         bears = np.isfinite(far) & (far <= CONTACT * asked[open_way]) & signed.border[open_way]

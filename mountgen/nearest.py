@@ -15,7 +15,7 @@ References:
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from os import cpu_count
 from typing import Any
@@ -37,7 +37,8 @@ class Tree:
 
     corners : (F, 9) float64, mm.     faces : (F,) int32, the faces' own numbers.
     boxes   : (2 L - 1, 6) float64, low and high corner of each node, mm; L leaves, a power of two.
-    margin  : (F,) float64, mm, taken off the distance to each triangle; widest: its greatest value.
+    margin  : (F,) float64, mm, taken off the distance to each triangle, so that the nearest is the one with the least
+              distance less margin; widest: its greatest value.
     """
 
     corners: Floats
@@ -45,6 +46,10 @@ class Tree:
     boxes: Floats
     margin: Floats
     widest: float
+
+    def with_margin(self, margin: Floats) -> Tree:
+        """Return the tree with margins (F,), mm, by the faces' own numbers."""
+        return replace(self, margin=np.ascontiguousarray(margin[self.faces], dtype=np.float64), widest=float(margin.max()))
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,13 +66,12 @@ class Nearest:
     travel: Floats
 
 
-def build_tree(vertices: Floats, faces: Ints, *, margin: Floats | None = None) -> Tree:
-    """Return a tree over a mesh's triangles.
+def build_tree(vertices: Floats, faces: Ints) -> Tree:
+    """Return a tree over a mesh's triangles, without margins.
 
     Args:
         vertices: (V, 3) float64, mm.
         faces: (F, 3) int32; F >= 1.
-        margin: (F,) mm; the nearest triangle is then the one with the least distance less margin. Default 0.
     """
     corners = vertices[faces].reshape(-1, 9)
     low, high = vertices.min(axis=0), vertices.max(axis=0)
@@ -81,8 +85,7 @@ def build_tree(vertices: Floats, faces: Ints, *, margin: Floats | None = None) -
         leaves *= 2
     boxes = np.empty((2 * leaves - 1, 6))
     _fill_boxes(corners, leaves, boxes)
-    taken = np.zeros(len(faces)) if margin is None else np.ascontiguousarray(margin[order], dtype=np.float64)
-    return Tree(corners=corners, faces=order, boxes=boxes, margin=taken, widest=float(taken.max()))
+    return Tree(corners=corners, faces=order, boxes=boxes, margin=np.zeros(len(faces)), widest=0.0)
 
 
 def find_nearest(tree: Tree, points: Floats, *, travel: float, bound: Floats) -> Nearest:
@@ -113,6 +116,10 @@ def _query(tree: Tree, points: Floats, *, travel: float, bound: Floats, any_will
 
     def work(k: int) -> None:
         part = slice(edges[k], edges[k + 1])
+        if travel == 0.0:
+            _find_at_rest(tree.corners, tree.boxes, tree.margin, tree.widest, points[part], bound[part], any_will_do,
+                          distance[part], face[part])  # fmt: skip
+            return
         _find(tree.corners, tree.boxes, tree.margin, tree.widest, points[part], travel, bound[part], any_will_do,
               distance[part], face[part], when[part])  # fmt: skip
 
@@ -249,18 +256,9 @@ def _find(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, tra
     count, leaves = corners.shape[0], (boxes.shape[0] + 1) // 2
     stack = np.empty(128, dtype=np.int64)
     reach = np.empty(128)
-    last = -1
     for n in range(points.shape[0]):
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
         best = bound[n]
-        if last >= 0:  # what was nearest to the neighbour is at least near
-            square, lift = _path_square(x, y, z, travel, corners[last])
-            gap = sqrt(square)
-            if gap - margin[last] < best:
-                best = gap - margin[last]
-                distance[n], face[n], when[n] = gap, last, lift
-                if any_will_do:
-                    continue
         stack[0], reach[0] = 0, _box_square(boxes, 0, x, y, z, travel)
         top = 1
         while top > 0:
@@ -289,5 +287,52 @@ def _find(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, tra
             stack[top], reach[top] = right, far
             stack[top + 1], reach[top + 1] = left, near
             top += 2
-        if face[n] >= 0:
-            last = face[n]
+
+
+@_jit
+def _find_at_rest(corners: Any, boxes: Any, margin: Any, widest: float, points: Any, bound: Any, any_will_do: bool,
+                  distance: Any, face: Any) -> None:  # fmt: skip
+    """As `_find`, for paths of no length, which are most, and quicker. What was nearest to the point before is tried first."""
+    count, leaves = corners.shape[0], (boxes.shape[0] + 1) // 2
+    stack, reach = np.empty(64, dtype=np.int64), np.empty(64)
+    last = -1
+    for n in range(points.shape[0]):
+        x, y, z = points[n, 0], points[n, 1], points[n, 2]
+        best, found = bound[n], -1
+        if last >= 0:
+            gap = sqrt(_point_square(x, y, z, corners[last]))
+            if gap - margin[last] < best:
+                best, found = gap - margin[last], last
+        limit = (best + widest) ** 2 if best + widest > 0.0 else 0.0
+        node, top = (-1, 0) if limit == 0.0 or (any_will_do and found >= 0) else (0, 0)
+        while node >= 0:
+            if node >= leaves - 1:
+                leaf = node - leaves + 1
+                for f in range(leaf * count // leaves, (leaf + 1) * count // leaves):
+                    square = _point_square(x, y, z, corners[f])
+                    if square < limit:
+                        gap = sqrt(square)
+                        if gap - margin[f] < best:
+                            best, found = gap - margin[f], f
+                            limit = (best + widest) ** 2 if best + widest > 0.0 else 0.0
+                node = -1
+                if any_will_do and found >= 0:
+                    break
+            else:
+                left, right = 2 * node + 1, 2 * node + 2
+                near = _box_square(boxes, left, x, y, z, 0.0)
+                far = _box_square(boxes, right, x, y, z, 0.0)
+                if near > far:
+                    left, right, near, far = right, left, far, near
+                if far < limit:
+                    stack[top], reach[top] = right, far
+                    top += 1
+                node = left if near < limit else -1
+            while node < 0 and top > 0:
+                top -= 1
+                if reach[top] < limit:
+                    node = stack[top]
+        if found >= 0:
+            last = found
+            face[n] = found
+            distance[n] = sqrt(_point_square(x, y, z, corners[found]))

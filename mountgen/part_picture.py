@@ -102,13 +102,13 @@ def measure_gap(part: Mesh, recess: Recess) -> tuple[Mesh, Floats]:
     """
     import manifold3d
 
-    from mountgen.surface import Surface
+    from mountgen.surface import surface_of
 
     solid = manifold3d.Manifold(manifold3d.Mesh64(part.vertices.copy(), part.faces.astype(np.uint64)))
     if solid.status() == manifold3d.Error.NoError:
         fine = solid.refine_to_length(GAP_EDGE).to_mesh64()
         part = Mesh(fine.vert_properties[:, :3], fine.tri_verts.astype(np.int32))
-    measured = Surface(recess.vertices, recess.faces).measure(part.vertices)
+    measured = surface_of(recess).measure(part.vertices)
     return part, np.where(measured.border, np.nan, measured.gap)
 
 

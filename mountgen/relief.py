@@ -15,11 +15,12 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.datum import Recess
-from mountgen.gap import clip_mesh, find_spikes, make_standing, sample_body
+from mountgen.gap import Standing, clip_mesh, make_standing, sample_body
 from mountgen.inspection import EDGE, ZONES, classify_faces
 from mountgen.kernel import Mesh
-from mountgen.nearest import build_tree
-from mountgen.surface import Surface
+from mountgen.nearest import build_tree, find_nearest
+from mountgen.sampling import Indices, sort_nearby
+from mountgen.surface import Surface, surface_of
 
 AIM = 0.015  # mm; how much nearer than asked a facet may stand when it is done
 MOST = 0.12  # mm; more than this is a fault, not a fitting error
@@ -41,40 +42,66 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
     """
     vertices, faces = np.array(mesh.vertices), np.asarray(mesh.faces)
     widest = max(clearance.values())
-    low, high = vertices.min(axis=0) - widest - 1.0, vertices.max(axis=0) + widest + 1.0
-    scan, corners, _ = clip_mesh(recess, low, high)
-    if len(corners) == 0:
+    if not len(clip_mesh(recess, vertices.min(axis=0) - widest, vertices.max(axis=0) + widest)[1]):
         return mesh
-    asked = np.array([clearance[name] for name in ZONES])[classify_faces(scan, corners, recess.lid)]
-    standing = make_standing(scan, corners, asked)
-    hard = ~soft
+    scan = surface_of(recess)
+    asked = np.array([clearance[name] for name in ZONES])[classify_faces(scan.vertices, scan.faces, recess.lid)]
+    standing = make_standing(scan, asked)
     fixed = np.zeros(len(vertices), dtype=np.bool_)
     fixed[faces[soft]] = True
+    todo = np.flatnonzero(~soft)
     for _ in range(ROUNDS):
-        samples = sample_body(vertices, faces, standing, edge=EDGE, travel=0.0, band=0.1)
-        near = samples.near & hard[samples.face]
-        signed = standing.surface.measure(samples.points[near])
-        short = standing.clearance[signed.face] - signed.gap
-        short[signed.border | (short > MOST)] = 0.0
-        points = samples.points[near]
         body = Surface(vertices, faces)
-        _, poking = find_spikes(body, build_tree(vertices, faces.astype(np.int32)), standing, beyond=-AIM)
-        spikes = standing.surface.vertices[poking]
-        struck = body.measure(spikes)
-        lack = standing.corner_clearance[poking] - struck.gap
-        lack[(lack > MOST) | ~hard[struck.face]] = 0.0
-        lacks = np.concatenate([short, lack])
-        if lacks.max(initial=0.0) <= AIM:
+        lack, face, away = (np.concatenate(pair) for pair in zip(
+            _find_short(body, todo, standing), _find_poking(body, todo, standing), strict=True
+        ))  # fmt: skip
+        if not len(lack):
             break
-        face = np.concatenate([samples.face[near], struck.face])
-        away = np.vstack([points - signed.foot, struck.foot - spikes])
-        away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+        order = np.argsort(lack, kind="stable")  # the worst last, so that it counts
         shift = np.zeros_like(vertices)
-        for k in np.argsort(lacks)[np.searchsorted(np.sort(lacks), AIM):]:  # the worst last, so that it counts
-            shift[faces[face[k]]] = lacks[k] * away[k]
+        shift[faces[face[order]].ravel()] = np.repeat(lack[order, None] * away[order], 3, axis=0)
         shift[fixed] = 0.0
-        vertices = _move(vertices, faces, shift)
+        moved = _move(vertices, faces, shift)
+        todo = np.flatnonzero((moved != vertices).any(axis=1)[faces].any(axis=1) & ~soft)  # all else stays as it was found
+        if not len(todo):
+            break
+        vertices = moved
     return Mesh(vertices, faces)
+
+
+def _find_short(body: Surface, todo: Indices, standing: Standing) -> tuple[Floats, Indices, Floats]:
+    """Return what points on the faces `todo` lack, mm, on which face each is, and the unit direction away from the scan."""
+    samples = sample_body(body.vertices, body.faces[todo], standing, edge=EDGE, travel=0.0, band=0.0)
+    points = samples.points[samples.near]
+    found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -AIM))
+    near = np.flatnonzero(found.face >= 0)
+    signed = standing.surface.measure_to(found.face[near], points[near])
+    lack = standing.clearance[signed.face] - signed.gap
+    face, away = todo[samples.face[samples.near][near]], points[near] - signed.foot
+    return _keep_small(lack, face, away, ~signed.border)
+
+
+def _find_poking(body: Surface, todo: Indices, standing: Standing) -> tuple[Floats, Indices, Floats]:
+    """Return the same for vertices of the scan that come too near to the faces `todo`."""
+    reach = standing.tree.widest
+    low, high = body.vertices[body.faces[todo]].min(axis=(0, 1)) - reach, body.vertices[body.faces[todo]].max(axis=(0, 1)) + reach
+    points = standing.surface.vertices
+    close = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    close = close[sort_nearby(points[close])]
+    part = body.tree if len(todo) == len(body.faces) else build_tree(body.vertices, body.faces[todo])
+    found = find_nearest(part, points[close], travel=0.0, bound=standing.corner_clearance[close] - AIM)
+    near = np.flatnonzero(found.face >= 0)
+    face, spikes = todo[found.face[near]], points[close[near]]
+    signed = body.measure_to(face.astype(np.int32), spikes)
+    lack = standing.corner_clearance[close[near]] - signed.gap
+    return _keep_small(lack, face, signed.foot - spikes, ~signed.border)
+
+
+def _keep_small(lack: Floats, face: Indices, away: Floats, sure: Bools) -> tuple[Floats, Indices, Floats]:
+    """Return what is worth mending and no more than a fitting error, with unit directions."""
+    keep = sure & (lack > AIM) & (lack <= MOST)
+    away = away[keep]
+    return lack[keep], face[keep], away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
 
 
 def _move(vertices: Floats, faces: Ints, shift: Floats) -> Floats:

@@ -12,7 +12,7 @@ from mountgen.errors import InspectionError
 from mountgen.gap import clip_mesh, sweep_clear
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Mesh
-from mountgen.nearest import build_tree, find_nearest
+from mountgen.nearest import build_tree, find_nearest, is_within
 from mountgen.place import clock_position, describe_place
 from mountgen.sampling import sample_surface
 from mountgen.soundness import check_soundness
@@ -124,20 +124,38 @@ def test_paths_against_many_small_steps(travel: float) -> None:
         assert own[0] == pytest.approx(found.distance[k], abs=1e-9)
 
 
-def test_margin_and_bound() -> None:
+@pytest.mark.parametrize("travel", [0.0, 1.0])
+def test_margin_and_bound(travel: float) -> None:
     vertices, faces = random_soup(3)
     rng = np.random.default_rng(4)
     margin, points = rng.uniform(0.0, 1.0, len(faces)), rng.normal(size=(100, 3)) * 2.0
     apart = np.stack([
-        find_nearest(build_tree(vertices, one[None]), points, travel=1.0, bound=np.full(100, np.inf)).distance
+        find_nearest(build_tree(vertices, one[None]), points, travel=travel, bound=np.full(100, np.inf)).distance
         for one in faces
     ])  # fmt: skip
     best = (apart - margin[:, None]).min(axis=0)
-    tree = build_tree(vertices, faces, margin=margin)
-    found = find_nearest(tree, points, travel=1.0, bound=np.full(100, np.inf))
+    tree = build_tree(vertices, faces).with_margin(margin)
+    found = find_nearest(tree, points, travel=travel, bound=np.full(100, np.inf))
     np.testing.assert_allclose(found.distance - margin[found.face], best, atol=1e-12)
-    bounded = find_nearest(tree, points, travel=1.0, bound=np.full(100, 0.3))
+    bounded = find_nearest(tree, points, travel=travel, bound=np.full(100, 0.3))
     np.testing.assert_array_equal(bounded.face >= 0, best < 0.3)
+    np.testing.assert_array_equal(is_within(tree, points, travel=travel, bound=np.full(100, 0.3)), best < 0.3)
+
+
+def test_rays_against_every_triangle() -> None:
+    vertices, faces = random_soup(7)
+    rng = np.random.default_rng(8)
+    origins, directions = rng.normal(size=(2, 300, 3)) * 1.5
+    directions[:40, 1:] = 0.0  # square to the boxes' sides
+    far, face = Surface(vertices, faces).cast(origins, directions)
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    for origin, direction, run, hit in zip(origins, directions, far, face, strict=True):
+        columns = np.stack([b - a, c - a, np.broadcast_to(-direction, a.shape)], axis=-1)
+        v, w, t = np.linalg.solve(columns, (origin - a)[..., None])[..., 0].T
+        t = np.where((v >= 0.0) & (w >= 0.0) & (v + w <= 1.0) & (t >= 0.0), t, np.inf)
+        assert run == pytest.approx(t.min(), rel=1e-9)
+        assert hit == (int(np.argmin(t)) if np.isfinite(t.min()) else -1)
+    assert 60 < np.isfinite(far).sum() < 240
 
 
 def test_signed_distance_against_another_library() -> None:
@@ -146,6 +164,21 @@ def test_signed_distance_against_another_library() -> None:
     measured = Surface(ball.vertices, ball.faces).measure(points)
     np.testing.assert_allclose(measured.gap, -trimesh.proximity.signed_distance(ball, points), atol=1e-8)
     assert not measured.border.any()
+
+
+def test_sides_of_a_crumpled_body_against_winding_numbers() -> None:
+    import igl
+
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=5.0)
+    rng = np.random.default_rng(9)
+    vertices, faces = ball.vertices * rng.uniform(0.75, 1.1, (len(ball.vertices), 1)), ball.faces  # star-shaped, full of edges
+    points = np.vstack([rng.uniform(-6.0, 6.0, (3000, 3)), vertices * 1.01, vertices * 0.99])
+    inside = igl.winding_number(vertices, faces.astype(np.int64), points) > 0.5
+    measured = Surface(vertices, faces).measure(points)
+    np.testing.assert_array_equal(measured.gap < 0.0, inside)
+    squared, _, foot = igl.point_mesh_squared_distance(points, vertices, faces.astype(np.int64))
+    np.testing.assert_allclose(np.abs(measured.gap), np.sqrt(squared), atol=1e-9)
+    np.testing.assert_allclose(measured.foot, foot, atol=1e-6)
 
 
 def test_side_at_edges_corners_and_borders() -> None:

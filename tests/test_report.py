@@ -28,6 +28,7 @@ from mountgen.report import (
 )
 from mountgen.scan import Mend, Scan
 from mountgen.soundness import Soundness, Thinnest
+from mountgen.surface import surface_of
 from mountgen.verdict import Check
 from tests.solids import ball_mesh, ball_solid, box_mesh, box_solid
 
@@ -92,7 +93,7 @@ INSPECTION = Inspection(
     sound=Soundness(manifold=True, reason="", pieces=1, hollows=0),
     size=(10.0, 20.0, 30.0),
     bearing=np.zeros(len(BODY.mesh.faces)),
-    standing=make_standing(RECESS.vertices, RECESS.faces, np.full(len(RECESS.faces), 0.4)),
+    standing=make_standing(surface_of(RECESS), np.full(len(RECESS.faces), 0.4)),
     checks=CHECKS,
 )
 RECIPE: dict[str, Any] = {

@@ -40,7 +40,7 @@ from mountgen.material import Material
 from mountgen.recipe import RetainingTabs
 from mountgen.shape import Axes, combine_many, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
-from mountgen.surface import Surface
+from mountgen.surface import Surface, surface_of
 from mountgen.verdict import Check
 
 CATCH = 0.2  # mm of rise on the way out from which it is worth to move the hook back for it
@@ -135,7 +135,7 @@ def cut_tabs(
 def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs, material: Material, upright: bool = False) -> TabPlan:
     """Find places for the tabs and say what to cut and to add there. Arguments and errors as for `cut_tabs`."""
     body = Surface(mesh.vertices, mesh.faces)
-    scan = Surface(recess.vertices, recess.faces)
+    scan = surface_of(recess)
     made = tuple(_place_tab(body, scan, recess, side, tabs) for side in (-1, 1))
     cut, add, soft = [], [], []
     for tab in made:

@@ -23,7 +23,7 @@ from mountgen.nearest import build_tree, find_nearest
 from mountgen.place import describe_place
 from mountgen.recipe import TapePads
 from mountgen.shape import Axes, combine_many, extrude, rectangle, require_one_solid
-from mountgen.surface import Surface
+from mountgen.surface import Surface, surface_of
 from mountgen.tape import MISMATCH_TIMES, find_bonded_share, judge_thickness
 from mountgen.verdict import Check, Verdict
 
@@ -120,7 +120,7 @@ def set_pads(
 
 def plan_pads(mesh: Mesh, recess: Recess, *, tape: TapePads, avoid: Sequence[SoftZone] = ()) -> PadPlan:
     """Find places for the pads and say what to cut and to add there. Arguments and errors as for `set_pads`."""
-    body, scan = Surface(mesh.vertices, mesh.faces), Surface(recess.vertices, recess.faces)
+    body, scan = Surface(mesh.vertices, mesh.faces), surface_of(recess)
     pitch = float(np.clip(min(tape.width, tape.length) / SHARE, FINEST, COARSEST))
     views = make_views(body, scan, pitch=pitch, avoid=avoid)
     flat = [tape.thickness * share for share in (0.25, 1.0 / MISMATCH_TIMES, 1.0)]
