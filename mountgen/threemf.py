@@ -15,7 +15,8 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
@@ -58,6 +59,15 @@ _RELATIONSHIPS = f"""<?xml version="1.0" encoding="UTF-8"?>
 """
 
 
+@dataclass(frozen=True, eq=False)
+class Item:
+    """A mesh to be built. transform: (4, 4) float64, its frame to the build plate, mm; None leaves it where it is."""
+
+    mesh: Mesh
+    name: str
+    transform: Floats | None = None
+
+
 def encode_3mf(
     mesh: Mesh, *, name: str, metadata: Mapping[str, str] | None = None, transform: Floats | None = None
 ) -> bytes:
@@ -87,8 +97,25 @@ def encode_3mf(
         Core Specification 1.3.0, sections 3.3 (build), 3.4.1 (metadata), 4.1 (object types, vertex order),
         8 (transform).
     """
-    rounded = round_mesh(mesh, where=f"{name}.3mf")
-    text = _format_model(rounded, name, {"Title": name, **(metadata or {})}, transform)
+    return encode_items([Item(mesh, name, transform)], name=name, metadata=metadata)
+
+
+def encode_items(items: Sequence[Item], *, name: str, metadata: Mapping[str, str] | None = None) -> bytes:
+    """Return a 3MF package with an object and a build item for each of several meshes.
+
+    Args:
+        items: what is built, at least one.
+        name: of the package; its title where `metadata` has none.
+        metadata: text by name, as for `encode_3mf`.
+
+    Returns:
+        bytes: the package.
+
+    Raises:
+        ExportError: a mesh has no triangle, or a coordinate is not a finite number.
+        ValueError: as for `encode_3mf`.
+    """
+    text = _format_model(items, {"Title": name, **(metadata or {})}, where=f"{name}.3mf")
     package = io.BytesIO()
     with zipfile.ZipFile(package, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
         for part, content in (
@@ -135,23 +162,33 @@ def _entry(part: str) -> zipfile.ZipInfo:
     return entry
 
 
-def _format_model(mesh: Mesh, name: str, metadata: Mapping[str, str], transform: Floats | None) -> str:
-    kind = "model" if is_closed(mesh) and measure_volume(mesh) > 0 else "surface"
-    # single precision, shortest digits that read back as the same number
-    numbers = mesh.vertices.astype(np.float32).ravel().astype("U16").tolist()
-    vertices = ('<vertex x="%s" y="%s" z="%s"/>\n' * len(mesh.vertices)) % tuple(numbers)
-    triangles = ('<triangle v1="%d" v2="%d" v3="%d"/>\n' * len(mesh.faces)) % tuple(
-        mesh.faces.ravel().tolist()
+def _format_model(items: Sequence[Item], metadata: Mapping[str, str], *, where: str) -> str:
+    objects = "".join(_format_object(item, number, where) for number, item in enumerate(items, start=1))
+    built = "".join(
+        f'<item objectid="{number}"'
+        + ("" if item.transform is None else f' transform="{_format_transform(item.transform)}"')
+        + "/>\n"
+        for number, item in enumerate(items, start=1)
     )
-    placed = "" if transform is None else f' transform="{_format_transform(transform)}"'
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         f'<model unit="millimeter" xml:lang="en-US" xmlns="{CORE_NAMESPACE}"'
         f' xmlns:{OWN_PREFIX}="{OWN_NAMESPACE}">\n'
         f"{''.join(_format_metadata(key, text) for key, text in metadata.items())}"
-        f'<resources>\n<object id="1" type="{kind}" name={_quote(name)}>\n'
-        f"<mesh>\n<vertices>\n{vertices}</vertices>\n<triangles>\n{triangles}</triangles>\n</mesh>\n"
-        f'</object>\n</resources>\n<build>\n<item objectid="1"{placed}/>\n</build>\n</model>\n'
+        f"<resources>\n{objects}</resources>\n<build>\n{built}</build>\n</model>\n"
+    )
+
+
+def _format_object(item: Item, number: int, where: str) -> str:
+    mesh = round_mesh(item.mesh, where=where)
+    kind = "model" if is_closed(mesh) and measure_volume(mesh) > 0 else "surface"
+    # single precision, shortest digits that read back as the same number
+    numbers = mesh.vertices.astype(np.float32).ravel().astype("U16").tolist()
+    vertices = ('<vertex x="%s" y="%s" z="%s"/>\n' * len(mesh.vertices)) % tuple(numbers)
+    triangles = ('<triangle v1="%d" v2="%d" v3="%d"/>\n' * len(mesh.faces)) % tuple(mesh.faces.ravel().tolist())
+    return (
+        f'<object id="{number}" type="{kind}" name={_quote(item.name)}>\n'
+        f"<mesh>\n<vertices>\n{vertices}</vertices>\n<triangles>\n{triangles}</triangles>\n</mesh>\n</object>\n"
     )
 
 
