@@ -34,7 +34,7 @@ def by_name(found: Finding) -> dict[str, Check]:
 
 def passes(found: Finding) -> bool:
     """Return whether all that is asked of each deck passes; heat under stress is asked of some only."""
-    return all(by_name(found)[name].verdict == "pass" for name in NAMES)
+    return all(check.verdict == "pass" for check in found.checks if check.name in NAMES)
 
 
 def stool(*, deck: float, wall: float = 2.0, ribs: int = 0) -> manifold3d.Manifold:
@@ -46,17 +46,17 @@ def stool(*, deck: float, wall: float = 2.0, ribs: int = 0) -> manifold3d.Manifo
 def test_a_solid_shelf_on_its_floor_is_a_short_thick_column() -> None:
     found = judge(block(-29.5, FLOOR + 0.5, -19.5, 29.5, -9.5, 0.0), -9.5)
     checks = by_name(found)
-    assert list(checks) == NAMES
+    assert list(checks) == [NAMES[0], NAMES[2]]  # nothing bends, so nothing else is asked
     assert {check.verdict for check in checks.values()} == {"pass"}
     weight, area, modulus = 0.25 * 9.81, 59.0 * 19.5, find_sustained_modulus(find_material("asa"), 78.0)
     assert checks[NAMES[0]].value == pytest.approx(weight / area / modulus * 10.0, rel=1e-3)
     assert checks[NAMES[0]].limit == pytest.approx(0.1)
-    assert checks[NAMES[1]].value == pytest.approx(weight / area, rel=1e-6)
     assert checks[NAMES[2]].value == pytest.approx(6.0 * weight / area, rel=1e-6)
     assert found.facts["carried_share"] == pytest.approx(1.0)
     assert found.facts["bearing_area"] == pytest.approx(area)
     (piece,) = found.facts["pieces"]
     assert piece["model"] == "column"
+    assert piece["stress_rest_mpa"] == pytest.approx(weight / area, rel=1e-6)
 
 
 def test_a_deck_on_two_legs_is_the_beam_of_the_formula() -> None:

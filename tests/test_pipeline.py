@@ -4,20 +4,26 @@ from __future__ import annotations
 
 import os
 from dataclasses import fields
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from mountgen import pipeline
 from mountgen.datum import Recess
 from mountgen.errors import ExportError
 from mountgen.field import InsertableSpace, UnseenArea
+from mountgen.kernel import tessellate
+from mountgen.loft import make_block
 from mountgen.mend import Mend
 from mountgen.pipeline import guard_sources, name_outputs
+from mountgen.recipe import PlugRecipe
 from mountgen.scan import Scan
 from mountgen.store import Store, make_key
+from tests.prepared import prepare
 
 RNG = np.random.default_rng(5)
 SCAN = Scan(
@@ -87,3 +93,14 @@ def test_the_same_file_under_another_name_is_a_source_too(tmp_path: Path) -> Non
     os.link(scan, tmp_path / "cubby.stl")
     with pytest.raises(ExportError, match=r"cubby\.stl would overwrite"):
         guard_sources((scan,), out=tmp_path, names=name_outputs("cubby"))
+
+
+def test_pictures_are_outputs_too_and_the_part_is_drawn(tmp_path: Path) -> None:
+    """A scan or sheet that stands where a picture will is not overwritten; the picture is one of the part."""
+    for ending in ("-part.png", "-heat.png"):
+        assert f"cubby{ending}" in name_outputs("cubby")
+    recess, space, shell = prepare("round_well")
+    mesh = tessellate(make_block(shell, space).solid)
+    picture = Image.open(BytesIO(pipeline._draw_part(mesh, recess, PlugRecipe(name="well"))))
+    assert picture.format == "PNG"
+    assert len(picture.convert("RGB").getcolors(1 << 24)) > 200  # no blank sheet

@@ -494,6 +494,15 @@ def test_a_dump_states_every_key_and_its_place(write: Write, tmp_path: Path) -> 
         assert not line or "#" in line, "every line says what it is"
 
 
+def test_a_sheet_counts_from_the_recipe_that_names_it(write: Write, tmp_path: Path) -> None:
+    recipe = load_recipe(write('kind = "plug"\nsheet = "spools/red.toml"'))
+    assert recipe.sheet == tmp_path.resolve() / "spools" / "red.toml"
+    assert tomllib.loads(dump_recipe(recipe, folder=tmp_path / "out"))["sheet"] == "../spools/red.toml"
+    assert load_recipe(write('kind = "plug"\nsheet = "a.toml"'), overrides=["sheet=false"]).sheet is None
+    plain = dump_recipe(load_recipe(write('kind = "plug"')))
+    assert "\n# sheet is not set:" in plain.split("\n[")[0]  # among the keys, not the tables
+
+
 # starters
 
 

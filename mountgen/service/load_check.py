@@ -147,7 +147,7 @@ def answer_all(pieces: Sequence[Piece], burden: Burden, material: Material) -> t
 def _judge_answers(
     case: Case, recipe: PhoneShelfRecipe, answers: Sequence[Answer], burden: Burden
 ) -> Iterator[Check]:
-    """Judge the worst piece for each question."""
+    """Judge the worst piece for each question; a deck that is solid down to its floor is asked the first and third only."""
     material, strength = case.material, find_strength(case.material)
     worst = {use: max(answers, key=lambda a: a.uses[use]) for use in ("sag", "rest", "jolt", "frequency")}
     advice = {id(a): advise(case, recipe, a, answers, burden) for a in worst.values() if max(a.uses.values()) > 1.0}
@@ -169,9 +169,13 @@ def _judge_answers(
     yield judge("sag", "deck sag, hot and crept", sag.crept.sag, SAG_SHARE * sag.piece.span, "mm", source)
     across = f"of {strength.low:g} MPa across the layers ({strength.source}; {strength.tag})"
     source = f"{SUSTAINED_SHARE:g} (our rule) {across}"
-    yield judge("rest", "deck stress at rest", rest.crept.stress, SUSTAINED_SHARE * strength.low, "MPa", source)
+    spans = any(answer.piece.origin is not None for answer in answers)
+    if spans:
+        yield judge("rest", "deck stress at rest", rest.crept.stress, SUSTAINED_SHARE * strength.low, "MPa", source)
     source = f"{PEAK_SHARE:g} (our rule) {across}; {DOWN_G:g} g at a pothole (our rule), never a crash"
     yield judge("jolt", "deck stress at a jolt", jolt.jolt.stress, PEAK_SHARE * strength.low, "MPa", source)
+    if not spans:
+        return
     source = "above what a vehicle's body does on the road (our rule); Rayleigh's method (standard)"
     lowest = find_frequency(slow.cold.sag) if isfinite(slow.cold.sag) else 0.0
     yield judge("frequency", "natural frequency of the deck", lowest, LEAST_FREQUENCY, "Hz", source, "caution")
