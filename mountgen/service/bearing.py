@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import ceil
-from typing import Protocol
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, Ints
+from mountgen.arrays import Bools, Floats
 from mountgen.columns import cut_columns
-from mountgen.surface import Surface
+from mountgen.surface import Surface, Triangles
 
 PITCH = 1.0  # mm, largest size of a cell
 SETTLES = 0.5  # mm; a part closes that much by settling, on foam or on its own high points (our rule)
@@ -24,15 +23,6 @@ HELD = 0.75  # share of a side that must be held for the side to count as held (
 LOW_END = 5.0  # per cent; a span is as thick as its thinnest part, less what is thinner over this share of it only
 SIDES = ("left", "right", "front", "back")
 _STEPS = {"left": (0, -1), "right": (0, 1), "front": (-1, 0), "back": (1, 0)}  # rows run inwards, columns to the right
-
-
-class Triangles(Protocol):
-    """Anything with vertices (V, 3) in mm and faces (F, 3)."""
-
-    @property
-    def vertices(self) -> Floats: ...
-    @property
-    def faces(self) -> Ints: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +119,7 @@ def map_bearing(
     top = through.highest(underside + SINKS, rising=True)
     bottom = through.highest(top, rising=False)
     solid = np.isfinite(top) & np.isfinite(bottom)
-    ground = cut_columns(below, scan.faces.astype(np.int32), x=x, y=s).highest(np.where(solid, bottom + SINKS, -np.inf))
+    ground = cut_columns(below, scan.faces, x=x, y=s).highest(np.where(solid, bottom + SINKS, -np.inf))
     gap = np.where(np.isfinite(ground), bottom - np.where(np.isfinite(ground), ground, 0.0), np.inf)
     rests = solid & (underside - np.where(solid, top, 0.0) <= RESTS)
     bears = solid & (gap <= distance)
