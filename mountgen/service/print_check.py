@@ -18,6 +18,14 @@ from mountgen.service.plate import move_points
 from mountgen.service.print_estimate import Estimate, estimate_print
 from mountgen.service.print_orientation import OVERHANG_DEG, STEADY, Orientation
 from mountgen.service.print_shape import Narrowest, Undersides, find_narrowest, measure_undersides
+from mountgen.service.print_split import (
+    PrintedSplit,
+    describe_joints,
+    encode_split,
+    list_split_facts,
+    other_joint,
+    plan_split,
+)
 from mountgen.verdict import Check, Verdict
 
 SCARS = 0.10  # share of the surface that bears on the recess; what support leaves on more than this is felt (our rule)
@@ -53,8 +61,9 @@ def judge_print(case: Case) -> Finding:
         density=case.material.density.value, printer=printer,
     )  # fmt: skip
     others = _Others(case)
+    split = None if chosen.pose.spare >= 0.0 else plan_split(case, printer.joint)
     checks = (
-        _judge_room(case, chosen, others),
+        _judge_room(case, chosen, split, others),
         _judge_scars(case, chosen, others),
         _judge_bridge(case, chosen, under, others),
         _judge_gap(narrow, printer.line_width),
@@ -62,7 +71,14 @@ def judge_print(case: Case) -> Finding:
         _judge_first_layer(case, chosen),
     )
     facts = _list_facts(case, chosen, under, narrow, estimate)
-    return Finding(checks=checks, facts=facts, notes=(_summarise(case, chosen, estimate),))
+    notes = [_summarise(case, chosen, estimate)]
+    files: dict[str, bytes] = {}
+    if split is not None:
+        facts["split"] = list_split_facts(split, scale=case.scale)
+        if printer.split:
+            files = encode_split(split, case.recipe, scale=case.scale)
+            notes.append(_tell_pieces(case, split))
+    return Finding(checks=checks, facts=facts, notes=tuple(notes), files=files)
 
 
 def turn_mesh(mesh: Mesh, orientation: Orientation) -> Mesh:
@@ -97,18 +113,36 @@ def word_direction(up: Floats) -> str:
     return f"[{', '.join(format(round(float(v), 4) + 0.0, 'g') for v in up)}]"
 
 
-def _judge_room(case: Case, chosen: Orientation, others: Iterable[Orientation]) -> Check:
-    """Compare the part as it lies on the plate with the printer's room."""
+def _judge_room(
+    case: Case, chosen: Orientation, split: PrintedSplit | None, others: Iterable[Orientation]
+) -> Check:
+    """Compare the part as it lies on the plate with the printer's room, or its pieces where they are asked for."""
+    printer, source = case.recipe.printer, "recipe: printer.bed, as the part lies on it"
     spare = case.scale * chosen.pose.spare
+    if split is not None and printer.split:
+        spare, source = case.scale * split.spare, f"recipe: printer.bed, in {len(split.poses)} pieces"
     verdict: Verdict = "pass" if spare >= 0.0 else "fail"
     remedy = ""
     if verdict == "fail":
         size = [ceil(case.scale * side - 1e-6) for side in chosen.pose.size]
         remedy = f"use a printer with room for printer.bed = {size}"
+        if split is not None:
+            pieces = f"{len(split.poses)} pieces, cut {describe_joints(split.split.joints)}"
+            remedy = f"set printer.split = true, which also writes it in {pieces}, or {remedy}"
+        elif plan_split(case, other_joint(printer.joint)) is not None:
+            remedy = f'set printer.joint = "{other_joint(printer.joint)}" and printer.split = true, or {remedy}'
         better = next(iter(others), None)
         if better is not None:
             remedy = f"set printer.layers_along = {word_direction(better.up)}, or {remedy}"
-    return Check("room on the bed", verdict, spare, 0.0, "mm", "recipe: printer.bed, as the part lies on it", remedy)
+    return Check("room on the bed", verdict, spare, 0.0, "mm", source, remedy)
+
+
+def _tell_pieces(case: Case, split: PrintedSplit) -> str:
+    gap = case.recipe.printer.joint_gap
+    return (
+        f"pieces: cut {describe_joints(split.split.joints)}; {gap:g} mm of gap all around; glue them before the part goes in, "
+        "and do not count on the joint alone; the STEP is the whole part"
+    )
 
 
 def _judge_scars(case: Case, chosen: Orientation, others: _Others) -> Check:
@@ -202,6 +236,7 @@ def _list_facts(
         "lines_in_thinnest_wall": case.inspection.thinnest.thickness / case.recipe.printer.line_width,
         "estimate": asdict(estimate),
         "formula": FORMULA,
+        "split": None,
     }
 
 

@@ -195,18 +195,22 @@ def find_orientations(
     printer = recipe.printer
     volume, area = measure_volume(mesh), measure_area(mesh)
     solid = estimate_print(volume=volume, area=area, height=0.0, air=0.0, density=1.0, printer=printer)
-    corners = mesh.vertices[mesh.faces]
-    vector = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    face = 0.5 * np.sqrt(np.einsum("ij,ij->i", vector, vector))
     return rank_orientations(
         mesh,
         bed=[side / scale for side in printer.bed],
         layer=printer.layer_height,
         layer_rate=solid.rate / printer.layer_height * volume / solid.laid,
-        fit_share=np.clip(bearing / np.maximum(face, 1e-300), 0.0, 1.0),
+        fit_share=np.clip(bearing / np.maximum(face_areas(mesh), 1e-300), 0.0, 1.0),
         arms=list_arms(recipe, recess_up),
         wanted=None if any_way else printer.layers_along,
     )
+
+
+def face_areas(mesh: Mesh) -> Floats:
+    """Return the area of each face, (F,) mm²."""
+    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
+    vector = np.cross(b - a, c - a)
+    return np.asarray(0.5 * np.sqrt(np.einsum("ij,ij->i", vector, vector)))
 
 
 def list_arms(recipe: Recipe, up: Floats) -> tuple[Arm, ...]:

@@ -1,0 +1,143 @@
+"""The pieces of a part that is too large for the bed: how each is printed, and their files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from string import ascii_lowercase
+from typing import Any, get_args
+
+import numpy as np
+
+from mountgen.arrays import Floats
+from mountgen.kernel import Mesh
+from mountgen.recipe import Recipe
+from mountgen.service.bed_split import MOST_PIECES, Split, split_part
+from mountgen.service.case import Case
+from mountgen.service.joint import PINS, Joint, JointKind, make_pin
+from mountgen.service.plate import Pose, lay_down
+from mountgen.service.print_orientation import face_areas, find_orientations
+from mountgen.stl_file import encode_stl
+from mountgen.threemf import Item, encode_items
+
+WALL_LINES = 3  # printed lines around a hole or socket, at least (common practice: a functional wall)
+BETWEEN = 10.0  # mm between pieces in the 3MF
+ENDINGS = (
+    *(f"-{letter}.stl" for letter in ascii_lowercase[:MOST_PIECES]), *(f"-pin{size:g}.stl" for size in PINS), "-pieces.3mf",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class PrintedSplit:
+    """A split with the pose of every piece on the plate."""
+
+    split: Split
+    poses: tuple[Pose, ...]
+
+    @property
+    def spare(self) -> float:
+        """Least room that is left of the bed, mm."""
+        return min(pose.spare for pose in self.poses)
+
+
+def plan_split(case: Case, kind: JointKind) -> PrintedSplit | None:
+    """Part the case's part so that every piece fits on its printer's bed.
+
+    Args:
+        case: the part and its surroundings.
+        kind: of joint.
+
+    Returns:
+        PrintedSplit; None where that cannot be done with this kind of joint.
+
+    Raises:
+        Nothing.
+    """
+    mesh, printer = case.part.body.mesh, case.recipe.printer
+    bed = [side / case.scale for side in printer.bed]
+    split = split_part(
+        mesh, bed=bed, kind=kind, gap=printer.joint_gap, wall=WALL_LINES * printer.line_width, zones=case.part.soft
+    )
+    if split is None:
+        return None
+    poses = []
+    share = case.inspection.bearing / np.maximum(face_areas(mesh), 1e-300)
+    for piece in split.pieces:
+        bearing = np.where(piece.origin >= 0, share[piece.origin], 0.0) * face_areas(piece.mesh)
+        ranked = find_orientations(
+            piece.mesh, bearing=bearing, recess_up=case.recess.up, recipe=case.recipe, scale=case.scale, any_way=True
+        )
+        poses.append(ranked[0].pose)
+    return PrintedSplit(split, tuple(poses))
+
+
+def other_joint(kind: JointKind) -> JointKind:
+    """Return the kind of joint that is not `kind`."""
+    found: JointKind = next(each for each in get_args(JointKind) if each != kind)
+    return found
+
+
+def encode_split(printed: PrintedSplit, recipe: Recipe, *, scale: float) -> dict[str, bytes]:
+    """Return the files of the pieces: an STL each, in the part's own axes, one of a pin of each size, and a 3MF with all.
+
+    Args:
+        printed: what is written.
+        recipe: gives the name.
+        scale: by which meshes are enlarged.
+
+    Returns:
+        dict: what comes after the part's name to the file's bytes; one of `ENDINGS` each.
+
+    Raises:
+        ExportError: a mesh cannot be written.
+    """
+    files: dict[str, bytes] = {}
+    items: list[Item] = []
+    right = 0.0
+    for letter, piece, pose in zip(ascii_lowercase, printed.split.pieces, printed.poses, strict=False):
+        mesh = Mesh(scale * piece.mesh.vertices, piece.mesh.faces)
+        files[f"-{letter}.stl"] = encode_stl(mesh, name=f"{recipe.name}-{letter}")
+        items.append(Item(mesh, f"{recipe.name}-{letter}", _shift(pose, recipe.printer.bed, right, scale=scale)))
+        right += scale * pose.size[0] + BETWEEN
+    for joint in printed.split.joints:
+        if joint.pin > 0.0:
+            found = make_pin(joint).to_mesh64()
+            pin = Mesh(np.asarray(found.vert_properties)[:, :3], np.asarray(found.tri_verts).astype(np.int32))
+            files[f"-pin{joint.size:g}.stl"] = encode_stl(pin, name=f"{recipe.name}-pin{joint.size:g}")
+            for _ in joint.places:
+                pose = lay_down(pin.vertices, np.array([0.0, 0.0, 1.0]), bed=recipe.printer.bed)
+                items.append(Item(pin, f"{recipe.name}-pin{joint.size:g}", _shift(pose, recipe.printer.bed, right)))
+                right += pose.size[0] + BETWEEN
+    told = {"Application": "mountgen", "Description": "Pieces of a part, each as it is printed, side by side"}
+    files["-pieces.3mf"] = encode_items(items, name=recipe.name, metadata=told)
+    return files
+
+
+def _shift(pose: Pose, bed: Sequence[float], right: float, *, scale: float = 1.0) -> Floats:
+    """Return the matrix that sets an enlarged mesh, in the middle of the bed so far, with its left side at x = right."""
+    matrix = np.array(pose.part_to_plate)
+    matrix[:3, 3] *= scale
+    matrix[0, 3] += right + 0.5 * scale * pose.size[0] - 0.5 * bed[0]
+    return matrix
+
+
+def describe_joints(joints: tuple[Joint, ...]) -> str:
+    """Return where a part is cut and how it is joined, in words."""
+    words = []
+    for joint in joints:
+        plane = f"at {'xyz'[joint.axis]} = {joint.at:.1f}"
+        if joint.kind == "dowels":
+            words.append(f"{plane}, {len(joint.places)} pins of {joint.size:g} x {joint.pin:g} mm")
+        else:
+            words.append(f"{plane}, a dovetail of {joint.size:g} mm pushed on along {'xyz'[joint.slide]}")
+    return "; ".join(words)
+
+
+def list_split_facts(printed: PrintedSplit, *, scale: float) -> Mapping[str, Any]:
+    """Return what the report says of a split."""
+    return {
+        "pieces": [
+            {"part_to_plate": pose.part_to_plate, "size": [scale * side for side in pose.size]} for pose in printed.poses
+        ],
+        "joints": [asdict(joint) for joint in printed.split.joints],
+    }
