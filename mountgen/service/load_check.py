@@ -164,7 +164,7 @@ def _judge_answers(
     sag, rest, jolt, slow = (worst[use] for use in ("sag", "rest", "jolt", "frequency"))
     source = (
         f"{100 * SAG_SHARE:g} % of the span (our rule), with {find_sustained_modulus(material, burden.temp_c):.0f} MPa left "
-        f"at {burden.temp_c:.0f} °C after creep (our rule, from the definition of the deflection temperature, from memory)"
+        f"at {burden.temp_c:.0f} °C after creep (our rule, from the strain at which the deflection temperature is read)"
     )
     yield judge("sag", "deck sag, hot and crept", sag.crept.sag, SAG_SHARE * sag.piece.span, "mm", source)
     across = f"of {strength.low:g} MPa across the layers ({strength.source}; {strength.tag})"
