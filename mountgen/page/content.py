@@ -15,13 +15,15 @@ from mountgen.verdict import SEVERITY, format_number
 
 MARKS = {"fail": "\N{MULTIPLICATION X}", "caution": "!", "pass": "\N{CHECK MARK}"}
 PLOTTED = {"heat": ("hours", "warm_up_c"), "fit_stack": ("contributions",)}  # shown as a plot, not again as a table
-CHAPTERS = {  # id to heading, in the page's order; those of the judges come between
+CHAPTERS = {  # id to heading; what else was judged is headed by its key
     "view": "Part in the scan",
     "verdicts": "Verdicts",
+    "cautions": "Cautions",
     "sections": "Sections",
+    "service-heat": "Heat of the parked vehicle",
+    "service-fit_stack": "What the clearance must cover",
     "part": "Part and print",
     "scan": "Scan",
-    "cautions": "Cautions",
     "recipe": "Recipe and how to make it again",
     "licences": "Licences",
 }
@@ -47,6 +49,7 @@ def write_content(
     chapters: dict[str, Child] = {
         "view": lay_out_view(report, layers),
         "verdicts": _tabulate_checks(report["checks"]),
+        "cautions": _list_cautions(report),
         "sections": draw_cuts(cuts) if cuts else element("p", "No section meets the part."),
     }
     told = schema.get("properties", {}).get("service", {}).get("properties", {})
@@ -58,7 +61,6 @@ def write_content(
     chapters |= judged
     chapters["part"] = _describe_part(report, schema)
     chapters["scan"] = _describe_scan(report, schema)
-    chapters["cautions"] = _list_cautions(report)
     chapters["recipe"] = _tell_how(report, recipe)
     chapters["licences"] = [
         element("details", element("summary", name), element("pre", text, tabindex="0")) for name, text in licences.items()

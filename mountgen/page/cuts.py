@@ -18,6 +18,7 @@ from mountgen.verdict import format_number
 AROUND = 8.0  # mm shown about the part
 STEP = 0.7  # mm between the points of the outline at which the gap is measured
 SEVERAL = 8  # gaps dimensioned in a section at most, the least among them
+ASKEW = 0.7  # of a gap that may run along the outline; more, and it is no gap of that surface
 CONTACT = 3.0  # clearances; a wider gap is none that was meant
 FACES_UP = 0.7  # of the vehicle's up along the draw direction: a mouth that faces the sky is drawn upwards
 TIDY = 0.004  # mm by which a drawn line may leave what was cut
@@ -210,10 +211,11 @@ def _find_gaps(rings: Sequence[Floats], ground: Floats, *, reach: float) -> Floa
     """Return gaps (N, 2, 2) between outlines and the scan's pieces (M, 2, 2), the least first, then spread out."""
     if not rings or not len(ground):
         return np.zeros((0, 2, 2))
-    points = np.concatenate([_walk(ring) for ring in rings])
+    points, ahead = (np.concatenate(each) for each in zip(*(_walk(ring) for ring in rings), strict=True))
     foot = _nearest_on(points, ground)
     size = np.linalg.norm(foot - points, axis=1)
-    near = np.flatnonzero(size <= reach)
+    across = np.abs(((foot - points) * ahead).sum(axis=1)) <= ASKEW * size
+    near = np.flatnonzero((size <= reach) & across)
     if not len(near):
         return np.zeros((0, 2, 2))
     chosen = [int(near[np.argmin(size[near])])]
@@ -225,11 +227,16 @@ def _find_gaps(rings: Sequence[Floats], ground: Floats, *, reach: float) -> Floa
     return np.stack([points[chosen], foot[chosen]], axis=1)
 
 
-def _walk(line: Floats) -> Floats:
-    """Return points along a polyline, STEP apart."""
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
-    at = np.linspace(0.0, along[-1], max(2, int(along[-1] / STEP)), endpoint=False)
-    return np.column_stack([np.interp(at, along, line[:, k]) for k in range(2)])
+def _walk(line: Floats) -> tuple[Floats, Floats]:
+    """Return points along a polyline, STEP apart, and which way it runs there, both (N, 2)."""
+    way = np.diff(line, axis=0)
+    length = np.linalg.norm(way, axis=1)
+    along = np.concatenate([[0.0], np.cumsum(length)])
+    count = max(2, int(along[-1] / STEP))
+    at = (np.arange(count) + 0.5) * (along[-1] / count)
+    piece = np.searchsorted(along, at, side="right") - 1
+    ahead = way[piece] / length[piece, None]
+    return line[piece] + (at - along[piece])[:, None] * ahead, ahead
 
 
 def _nearest_on(points: Floats, pieces: Floats) -> Floats:

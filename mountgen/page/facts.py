@@ -25,7 +25,7 @@ def tabulate_facts(facts: Mapping[str, Any], schema: Mapping[str, Any]) -> Marku
     for path, value, meaning in flat:
         if isinstance(value, list) and value and isinstance(value[0], dict):
             below += [element("h4", word_key(path)), element("p", meaning) if meaning else None, tabulate_rows(value)]
-        elif value is not None and not (isinstance(value, list) and len(value) > LONGEST):
+        elif value is not None and not _is_bulky(value):
             name = element("th", word_key(path), scope="row")
             about = element("td", meaning, data_label="meaning") if told else None
             rows.append(element("tr", name, _cell("value", value), about))
@@ -38,8 +38,10 @@ def tabulate_facts(facts: Mapping[str, Any], schema: Mapping[str, Any]) -> Marku
 
 def tabulate_rows(rows: Sequence[Mapping[str, Any]]) -> Markup:
     """Return tables of the same keys as one table with a column a key."""
-    keys = list(dict.fromkeys(key for row in rows for key in row))
-    head = element("thead", element("tr", *(element("th", word_key(key), scope="col") for key in keys)))
+    keys = list(dict.fromkeys(key for row in rows for key in row if not _is_bulky(row[key])))
+    numbers = {key for key in keys if all(isinstance(row.get(key), int | float | None) for row in rows)}
+    titles = (element("th", word_key(key), scope="col", class_="number" if key in numbers else None) for key in keys)
+    head = element("thead", element("tr", *titles))
     lines = [element("tr", *(_cell(word_key(key), row.get(key)) for key in keys)) for row in rows]
     return element("table", head, element("tbody", *lines), class_="cards")
 
@@ -62,6 +64,11 @@ def word_value(value: Any) -> str:
 def word_key(key: str) -> str:
     """Return a key as words."""
     return key.replace("_", " ")
+
+
+def _is_bulky(value: Any) -> bool:
+    """Return whether a value is a curve, a matrix or the like, which a table cannot show."""
+    return isinstance(value, list) and (len(value) > LONGEST or any(isinstance(each, list | dict) for each in value))
 
 
 def _cell(label: str, value: Any) -> Markup:

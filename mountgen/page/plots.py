@@ -15,7 +15,7 @@ LEFT, RIGHT, TOP, BOTTOM = 52.0, 16.0, 18.0, 44.0
 LETTER, LINE = 14.0, 17.0
 FILLS = {"error": "fill-1", "closing": "fill-2", "wanted": "fill-3"}  # classes of page.css
 KINDS = {
-    "error": "error, as its share of three standard deviations",
+    "error": "error, as its share of all errors together",
     "closing": "heat closes the gap",
     "wanted": "room that is wanted",
 }
@@ -60,7 +60,7 @@ def plot_heat(facts: Mapping[str, Any]) -> Markup:
     line = "M" + "L".join(f"{x(h):.1f} {y(t):.1f}" for h, t in zip(hours, warm, strict=True))
     marks = [
         element("g", element("path", d=f"M{LEFT:g} {y(at):.1f}H{WIDTH - RIGHT:g}"),
-                element("text", text, x=LEFT + 6, y=y(at) - 5), class_=kind)
+                element("text", text, x=WIDTH - RIGHT - 4, y=y(at) - 5, text_anchor="end"), class_=kind)
         for text, (kind, at) in known.items()
     ]  # fmt: skip
     end = f"part {format_number(round(facts['part_c'], 1))} °C"
@@ -71,7 +71,9 @@ def plot_heat(facts: Mapping[str, Any]) -> Markup:
         _draw_frame(x, y, "hours parked", "°C"),
         *marks,
         element("path", class_="curve", d=line),
-        element("text", end, x=WIDTH - RIGHT - 4, y=y(warm[-1]) + LINE, text_anchor="end", class_="strong"),
+        element("circle", class_="dot", cx=x(hours[-1]), cy=y(warm[-1]), r=5),
+        element("text", end, x=LEFT + 0.5 * (WIDTH - LEFT - RIGHT), y=y(warm[len(warm) // 2]) - 9, text_anchor="middle",
+                class_="strong"),
         viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
         font_size=LETTER,
         role="img",
@@ -86,7 +88,8 @@ def plot_stack(facts: Mapping[str, Any]) -> Markup:
         facts: of the judge of the fit stack: contributions (what, kind, mm), needed and asked, mm.
     """
     rows: Sequence[Mapping[str, Any]] = facts["contributions"]
-    height = TOP + ROW * (len(rows) + 1) + BOTTOM + LINE
+    top = TOP + LINE
+    height = top + ROW * (len(rows) + 1) + BOTTOM
     most = max(facts["needed"], facts["asked"], 1e-3)
     left = LEFT + 50.0
     x = Scale(0.0, 1.15 * most, left, WIDTH - RIGHT)
@@ -95,7 +98,7 @@ def plot_stack(facts: Mapping[str, Any]) -> Markup:
         total = k == len(rows)
         start, end = (0.0, float(row["mm"])) if total else (at, at + float(row["mm"]))
         at = at if total else end
-        y = TOP + ROW * k
+        y = top + ROW * k
         fill = "fill-total" if total else FILLS[row["kind"]]
         bars.append(
             element(
@@ -105,11 +108,11 @@ def plot_stack(facts: Mapping[str, Any]) -> Markup:
                 element("text", f"{row['mm']:.2f}", x=x(end) + 6, y=y + 0.62 * ROW),
             )
         )
-    foot = TOP + ROW * (len(rows) + 1)
+    foot = top + ROW * (len(rows) + 1)
     asked = element(
         "g",
-        element("path", d=f"M{x(facts['asked']):.1f} {TOP:g}V{foot + 2:.1f}"),
-        element("text", f"asked for {facts['asked']:.2f} mm", x=x(facts["asked"]) - 6, y=foot - 8 - ROW, text_anchor="end"),
+        element("path", d=f"M{x(facts['asked']):.1f} {top:g}V{foot:.1f}"),
+        element("text", f"asked for {facts['asked']:.2f} mm", x=x(facts["asked"]), y=top - 5, text_anchor="middle"),
         class_="limit",
     )
     said = ", ".join(f"{row['what']} {row['mm']:.2f}" for row in rows)

@@ -1,6 +1,6 @@
 // What is shown: a three.js object for each unpacked mesh.
 import {
-  BackSide, BufferAttribute, BufferGeometry, DoubleSide, EdgesGeometry, FrontSide, Group, LineBasicMaterial, LineSegments,
+  BackSide, BufferAttribute, BufferGeometry, DoubleSide, EdgesGeometry, Group, LineBasicMaterial, LineSegments,
   Mesh, MeshBasicMaterial, MeshLambertMaterial, Vector3,
 } from "three";
 import { paint } from "./ramp.js";
@@ -38,7 +38,7 @@ export function makeLayer(unpacked, { ramp, colours, planes }) {
 /** Makes the scan let the part shine through, or not. */
 export function seeThrough(layer, wanted) {
   const material = layer.group.children[0].material;
-  Object.assign(material, { transparent: wanted, opacity: wanted ? 0.35 : 1, depthWrite: !wanted, side: wanted ? FrontSide : DoubleSide });
+  Object.assign(material, { transparent: wanted, opacity: wanted ? 0.3 : 1, depthWrite: !wanted });
   material.needsUpdate = true;
   layer.group.renderOrder = wanted ? 2 : 0;
 }
