@@ -208,8 +208,9 @@ def make(
             density=material.density.value,
             unseen_area=sum(area.area for area in space.unseen),
             inspection=inspection,
-            service={question: each.facts for question, each in found.items()},
+            service={question: each.facts for question, each in found.items() if each.facts},
             checks=checks,
+            notes=(*part.notes, *(note for each in found.values() for note in each.notes)),
             files=kinds,
             seconds=clock.seconds,
         )
@@ -224,7 +225,8 @@ def make(
 
 def name_outputs(name: str) -> tuple[str, ...]:
     """Return the names of all files that a part called `name` may have, report and page last."""
-    endings = (".stl", ".step", ".3mf", ".resolved.toml", "-part.png", "-heat.png")
+    endings = [".stl", ".step", ".3mf", ".resolved.toml", "-part.png", "-heat.png", "-pieces.3mf"]
+    endings += [*(f"-{letter}.stl" for letter in "abcdefgh"), *(f"-pin{size}.stl" for size in (8, 6, 5, 4, 3))]
     return (*(f"{name}{ending}" for ending in endings), "report.json", "report.html")
 
 

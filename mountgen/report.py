@@ -53,6 +53,7 @@ def build_report(
     checks: Sequence[Check],
     files: Mapping[str, str],
     seconds: Mapping[str, float],
+    notes: Sequence[str] = (),
 ) -> Json:
     """Return the report of one run, made of what JSON can hold.
 
@@ -68,6 +69,7 @@ def build_report(
         checks: all verdicts of the run, those of the inspection among them.
         files: kind ("stl", "step", "3mf", "recipe", ...) to file name, relative to the report.
         seconds: by stage, in the order run.
+        notes: sentences that the user must read, besides those of recess and body.
 
     Returns:
         dict: valid under `load_report_schema()`.
@@ -109,7 +111,7 @@ def build_report(
         "body": measure_body(body, density=density),
         "service": service,
         "checks": checks,
-        "notes": (*recess.notes, *body.notes),
+        "notes": (*recess.notes, *body.notes, *notes),
         "files": files,
         "seconds": seconds,
         "versions": list_versions(),

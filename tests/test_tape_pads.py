@@ -148,9 +148,8 @@ def test_all_but_the_pads_keeps_its_clearance(raised: bool) -> None:
     assert hard.insertion.min == pytest.approx(least, abs=TOLERANCE)
 
 
-def test_flat_pads_bond_all_over() -> None:
+def test_flat_pads_have_no_mismatch() -> None:
     result, _ = padded(False)
-    assert find(result.checks, "bonded area").value == pytest.approx(2 * 20.0 * 12.0)
     mismatch = find(result.checks, "mismatch under tape")
     assert mismatch.verdict == "pass"
     assert mismatch.value == pytest.approx(0.0, abs=1e-3)
@@ -179,8 +178,6 @@ def test_mismatch_is_the_sag_of_the_floor_under_the_pad() -> None:
     # the ends of the pad lie highest on the floor; there the tape is pressed as asked
     assert pad.middle[:2] == pytest.approx([0.0, 0.0], abs=1.0)  # the pitch of the grid of places
     assert pad.middle[2] == pytest.approx(-DEPTH + sag + 0.88, abs=0.02)
-    # pressed by 0.22 mm at the ends, it reaches down to where the floor lies that much deeper, here everywhere
-    assert find(plan.checks, "bonded area").value == pytest.approx(40.0 * 14.0, rel=1e-6)
 
 
 def test_thin_tape_over_a_bowed_floor_fails_and_names_a_thickness() -> None:

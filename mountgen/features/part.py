@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, freeze
 from mountgen.kernel import Body, Mesh
 from mountgen.verdict import Check
+
+if TYPE_CHECKING:
+    from mountgen.features.tab_place import Tab
+    from mountgen.features.tape_pads import Pad
 
 
 @dataclass(frozen=True)
@@ -40,6 +45,7 @@ class Part:
     """A finished part.
 
     soft: where it is meant to touch or flex; device: what must reach its seat; checks: verdicts of the features.
+    tabs, pads: what holds it in the recess.
     """
 
     body: Body
@@ -47,6 +53,8 @@ class Part:
     device: Device | None = None
     checks: tuple[Check, ...] = ()
     notes: tuple[str, ...] = ()
+    tabs: tuple[Tab, ...] = ()
+    pads: tuple[Pad, ...] = ()
 
     def soft_faces(self) -> Bools:
         """Return, for each face of the mesh, whether its middle lies in a soft zone, (F,) bool."""

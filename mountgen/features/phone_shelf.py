@@ -18,7 +18,7 @@ from mountgen.features.device_check import check_device, explain_device
 from mountgen.features.drain import drill_drains
 from mountgen.features.lip import cut_inwards, notch, round_front, scoop_lip, stand_lip
 from mountgen.features.part import Device as SeatedDevice
-from mountgen.features.part import Part, SoftZone
+from mountgen.features.part import Part
 from mountgen.features.profile import RIGHT, Profile, draw_profile
 from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
@@ -28,9 +28,10 @@ from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
 from mountgen.shape import combine_many, extrude, require_one_solid, round_polygon
-from mountgen.verdict import Check
 
 if TYPE_CHECKING:
+    from mountgen.features.tabs import TabPlan
+    from mountgen.features.tape_pads import PadPlan
     from mountgen.recipe import Device
     from mountgen.shape import Outline
 
@@ -60,27 +61,31 @@ def make_phone_shelf(
             solid, space, shell, up=recess.up, wall=recipe.body.wall, ribs=recipe.body.ribs,
             opening=recipe.body.open, carved=True,
         )  # fmt: skip
-    solid, soft, judged, notes = _add_holds(solid, recess, recipe)
+    solid, tabs, pads = _add_holds(solid, recess, recipe)
+    holds = [plan for plan in (tabs, pads) if plan is not None]
     mesh = tessellate(solid)
     device = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
     checks = check_device(device, mesh, profile, seat, recess, recipe=recipe)
     body = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes)
-    return Part(body=body, soft=soft, device=device, checks=(*checks, *judged), notes=notes)
+    return Part(
+        body=body, device=device, soft=tuple(zone for plan in holds for zone in plan.soft),
+        checks=(*checks, *(check for plan in holds for check in plan.checks)),
+        notes=tuple(note for plan in holds for note in plan.notes),
+        tabs=() if tabs is None else tabs.tabs, pads=() if pads is None else pads.pads,
+    )  # fmt: skip
 
 
 def _add_holds(
     solid: Solid, recess: Recess, recipe: PhoneShelfRecipe
-) -> tuple[Solid, tuple[SoftZone, ...], tuple[Check, ...], tuple[str, ...]]:
+) -> tuple[Solid, TabPlan | None, PadPlan | None]:
     """Add what holds the shelf in the recess: retaining tabs and tape pads, in as few booleans as possible."""
     from mountgen.features.tabs import plan_tabs
     from mountgen.features.tape_pads import plan_pads
 
     if recipe.tabs is None and recipe.tape is None:
-        return solid, (), (), ()
+        return solid, None, None
     mesh = tessellate(solid, chord=PLAN_CHORD)
-    soft: tuple[SoftZone, ...] = ()
-    checks: tuple[Check, ...] = ()
-    notes: tuple[str, ...] = ()
+    tabs = pads = None
     plinths: list[Solid] = []
     cuts: list[Solid] = []
     hooks: list[Solid] = []
@@ -88,16 +93,14 @@ def _add_holds(
         material = find_material(recipe.material, load_materials(recipe.sheet))
         tabs = plan_tabs(mesh, recess, tabs=recipe.tabs, material=material)
         cuts, hooks = [*tabs.cut], [*tabs.add]
-        soft, checks, notes = tabs.soft, tabs.checks, tabs.notes
     if recipe.tape is not None:
-        pads = plan_pads(mesh, recess, tape=recipe.tape, avoid=soft)
+        pads = plan_pads(mesh, recess, tape=recipe.tape, avoid=() if tabs is None else tabs.soft)
         plinths, cuts = [*pads.add], [*cuts, *pads.cut]
-        soft, checks, notes = (*soft, *pads.soft), (*checks, *pads.checks), (*notes, *pads.notes)
     what = "retaining tabs and tape pads"
     solid = combine_many(combine_many(solid, plinths, "fuse", what=what), cuts, "cut", what=what)
     solid = combine_many(solid, hooks, "fuse", what=what)
     remedy = "make tabs.length, tabs.width, tape.length or tape.width smaller"
-    return require_one_solid(solid, what=what, remedy=remedy), soft, checks, notes
+    return require_one_solid(solid, what=what, remedy=remedy), tabs, pads
 
 
 def _goes_in(
@@ -168,7 +171,7 @@ def carve_shelf(profile: Profile, seat: Seat, space: InsertableSpace, recipe: Ph
         foot = float(seat.pose.outline()[:, 0].min()) + 0.5 * min(seat.pose.thick, 20.0)
         tools.append(scoop_lip(profile, place=recipe.device.place, width=lip.scoop, reach=foot, radius=radius))
     if recipe.cable is not None:
-        tools.append(cut_cable_slot(profile, seat, recipe.cable, radius=radius))
+        tools += cut_cable_slot(profile, seat, recipe.cable, radius=radius)
     if recipe.drains is not None:
         tools += drill_drains(profile, seat.pose, recipe.drains, cable=recipe.cable)
     return tools

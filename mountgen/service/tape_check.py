@@ -1,0 +1,238 @@
+"""Does the tape hold: area that really bonds, weight, peaks, peel, heat, surfaces, room; and how to apply it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil, floor, inf, isfinite
+from typing import Any
+
+import numpy as np
+
+from mountgen.clearance import find_hottest
+from mountgen.errors import EnduranceError
+from mountgen.place import describe_place
+from mountgen.recipe import PhoneShelfRecipe, TapePads
+from mountgen.service.case import Case, Finding
+from mountgen.service.tape_bond import Bond, PadGauge
+from mountgen.service.tape_load import Load, find_peel, list_loads, weigh
+from mountgen.service.tape_size import MOST_PADS, find_enough
+from mountgen.stiffness import find_load
+from mountgen.tape import (
+    DYNAMIC_MPA,
+    LEAST_ENERGY,
+    SAFETY,
+    STATIC_KPA,
+    Trim,
+    check_bond_line,
+    find_heat_factor,
+    find_tape_area,
+    find_trim,
+    judge_surface,
+    list_application_steps,
+)
+from mountgen.verdict import Check, Verdict
+
+WARM, HOT = 70.0, 90.0  # °C; above the first a tape keeps less than half, at the second next to nothing (our rule)
+SHORT = 0.05  # mm by which the room for the tape may be short: the gauge's own error
+UNKNOWN = Trim("unknown", "trim of unknown plastic", 29.0, 46.0, "lowest and highest of plastics used for trim", "our rule")
+
+RULES = {
+    "rest": "60 cm² a kg from a tape supplier's note (read), 57 from a tape maker (read)",
+    "peak": f"{1000 * DYNAMIC_MPA:.0f} kPa (from memory) with {SAFETY:g} in hand (our rule)",
+    "peel": "4 in² a pound, from a tape maker (read), as the most that may pull for good",
+    "heat": "our rule between sheets and carmakers' specifications (read): full to 40 °C, half at 70 °C, none at 93 °C",
+    "surface": "a tape maker's page (read): surfaces from 36 mN/m are wetted well",
+}
+
+
+def judge_tape(case: Case) -> Finding:
+    """Say whether the tape pads of a part hold it and its device, and what size would.
+
+    Args:
+        case: the part and its surroundings.
+
+    Returns:
+        Finding: empty for a part without pads.
+
+    Raises:
+        EnduranceError: a mass or temperature that cannot be.
+    """
+    recipe, pads = case.recipe, case.part.pads
+    if not isinstance(recipe, PhoneShelfRecipe) or recipe.tape is None or not pads:
+        return Finding()
+    tape = recipe.tape
+    trim = UNKNOWN if recipe.fit.trim is None else find_trim(recipe.fit.trim)
+    temp = find_hottest(recipe)
+    left = find_heat_factor(temp) * trim.credit
+    gauge = PadGauge(case.part.body.mesh, case.recess)
+    sizes = tape.model_dump(include={"length", "width", "thickness", "compression"})
+    bonds = [gauge.feel(pad, **sizes) for pad in pads]
+    area = sum(bond.area for bond in bonds)
+    mass, centre = weigh(case, recipe)
+    loads = list_loads(case, bonds, mass=mass)
+    needs = {load.name: _find_area(load, mass, left) for load in loads}
+    needed = max(needs.values())
+    peel, overhang = find_peel(case, bonds, loads, mass=mass, centre=centre)
+    limit = STATIC_KPA * left
+
+    def holds(those: Sequence[Bond]) -> bool:
+        pull, _ = find_peel(case, those, loads, mass=mass, centre=centre)
+        return sum(bond.area for bond in those) >= needed and pull <= limit
+
+    times = max(needed / (tape.count * tape.length * tape.width), (peel / limit) ** 0.5 if limit > 0.0 else inf)
+    enough = find_enough(case.part, case.recess, gauge, tape=tape, times=times, holds=holds)
+    advice = _advise(tape, enough, needed=needed, area=area, has_tabs=bool(case.part.tabs))
+    worst = max(loads[1:], key=lambda load: needs[load.name])
+    where = describe_place(min(bonds, key=lambda bond: bond.area).pad.middle.tolist())
+    eased = bool(case.part.tabs)
+    checks = [
+        _judge_trim(trim, tape),
+        *_judge_part_surface(case, tape),
+        _judge_heat(temp, has_tabs=eased),
+        _judge_room(bonds, tape),
+        _judge_area("tape area at rest", area, needs["weight"], RULES["rest"], advice, where, eased),
+        _judge_area(
+            "tape area at peaks", area, needs[worst.name], f"{worst.g:g} g {worst.name} (our rule, no crash); {RULES['peak']}",
+            advice, where, eased,
+        ),
+        _judge_peel(peel, limit, advice, overhang),
+    ]  # fmt: skip
+    steps = list_application_steps(trim, area=area) if area > 0.0 else ()
+    facts: dict[str, Any] = {
+        "mass_kg": mass,
+        "centre_of_mass": centre,
+        "temp_c": temp,
+        "heat_factor": find_heat_factor(temp),
+        "trim": trim.key,
+        "trim_energy": [trim.low, trim.high],
+        "credit": trim.credit,
+        "area": area,
+        "needed": needed,
+        "pads": [_describe(bond) for bond in bonds],
+        "loads": [
+            {"name": load.name, "direction": load.direction, "g": load.g, "force_n": find_load(mass, g_factor=load.g),
+             "held_by_recess": load.held, "needed": needs[load.name]}
+            for load in loads
+        ],
+        "peel_kpa": peel,
+        "peel_limit_kpa": limit,
+        "overhang": overhang,
+        "enough": None if enough is None else enough.model_dump(include={"length", "width", "count"}),
+        "steps": steps,
+    }  # fmt: skip
+    notes = ("how to stick it in: " + " ".join(f"({k}) {step}" for k, step in enumerate(steps, start=1)),) if steps else ()
+    return Finding(checks=tuple(checks), facts=facts, notes=notes)
+
+
+def _find_area(load: Load, mass: float, left: float) -> float:
+    """Return the area that a load asks for, mm²; 0 where the recess holds the part."""
+    if load.held:
+        return 0.0
+    found = find_tape_area(mass, heat_factor=left, g_factor=load.g)
+    return found.static if load.name == "weight" else found.dynamic
+
+
+def _advise(tape: TapePads, enough: TapePads | None, *, needed: float, area: float, has_tabs: bool) -> str:
+    """Say what would hold."""
+    hold = "" if has_tabs else ", or add a hold of another kind ([tabs])"
+    if not isfinite(needed):
+        return f"no area of tape holds in this heat: correct [place] if it stays cooler{hold}"
+    if enough is not None:
+        keys = [key for key in ("length", "width", "count") if getattr(enough, key) != getattr(tape, key)]
+        return " and ".join(f"set tape.{key} = {getattr(enough, key):g}" for key in keys) + hold
+    count = ceil(needed / max(area / tape.count, 1e-9))
+    more = f"{count} pads like these" if count <= MOST_PADS else f"{needed / 100:.0f} cm² of tape"
+    return f"it takes {more}, for which no room was found: make the part or the device lighter (body.wall, device.mass){hold}"
+
+
+def _judge_trim(trim: Trim, tape: TapePads) -> Check:
+    verdict = judge_surface(trim.low, primer=tape.primer)
+    promoter = "put on an adhesion promoter, or take a tape for low surface energy, and set tape.primer = true"
+    remedy = ""
+    if trim is UNKNOWN:
+        verdict = "caution"
+        remedy = "look for the mark on the back of the trim, such as >ABS< or >PP<, and set fit.trim"
+    elif verdict == "fail" and judge_surface(trim.high) == "pass":
+        verdict, remedy = "caution", f"some kinds of {trim.words} are hard to wet: stick a trial strip first, or {promoter}"
+    elif verdict == "fail" and judge_surface(trim.low, primer=True) == "caution":
+        remedy = f"{trim.words} is hard to wet: {promoter}"
+    elif verdict == "fail":
+        remedy = f"no tape holds on {trim.words}: hold the part otherwise and set tape = false"
+    elif verdict == "caution":
+        remedy = f"{trim.words} with a promoter: stick a trial strip first and pull at it after 72 h"
+    if trim.credit < 1.0 and verdict == "pass":
+        verdict, remedy = "caution", "oils may soften the bond: stick a trial strip first and pull at it after 72 h"
+    source = f"{RULES['surface']}; this trim {trim.low:g} to {trim.high:g}: {trim.source} ({trim.tag})"
+    return Check("tape on the trim", verdict, trim.low, LEAST_ENERGY, "mN/m", source, remedy)
+
+
+def _judge_part_surface(case: Case, tape: TapePads) -> list[Check]:
+    """The printed side counts too, where its surface energy is known and low."""
+    energy = case.material.surface_energy
+    if energy is None:
+        return []
+    verdict = judge_surface(energy.low, primer=tape.primer)
+    remedy = "" if verdict == "pass" else (
+        f"sand and prime the pads: {case.material.name} is hard to wet; set tape.primer = true, or take another material"
+    )  # fmt: skip
+    source = f"{RULES['surface']}; {case.material.name}: {energy.source} ({energy.tag})"
+    return [Check("tape on the part", verdict, energy.low, LEAST_ENERGY, "mN/m", source, remedy)]
+
+
+def _judge_heat(temp: float, *, has_tabs: bool) -> Check:
+    verdict: Verdict = "pass" if temp <= WARM else "caution" if temp <= HOT or has_tabs else "fail"
+    remedy = ""
+    if verdict != "pass":
+        left = f"the tape keeps {100 * find_heat_factor(temp):.0f} % of its strength there and creeps"
+        hold = "the tabs must hold the part" if has_tabs else "let [tabs] or a ledge of the recess hold the part as well"
+        remedy = f"{left}: {hold}, or correct place.where or place.ambient"
+    return Check("tape in the heat", verdict, round(temp, 1), WARM, "°C", RULES["heat"], remedy)
+
+
+def _judge_room(bonds: Sequence[Bond], tape: TapePads) -> Check:
+    felt = [float(bond.gaps.min()) for bond in bonds if len(bond.gaps)]
+    least = min(felt, default=0.0)
+    line = tape.thickness * (1.0 - tape.compression)
+    verdict: Verdict = "pass"
+    remedy = ""
+    try:
+        check_bond_line(tape.thickness, gap=least + SHORT, compression=tape.compression)
+    except EnduranceError:
+        fits = floor(10.0 * least / (1.0 - tape.compression)) / 10.0
+        verdict = "fail"
+        remedy = f"the pressed tape is thicker than the gap: set tape.thickness = {fits:g} or less, or leave the pads out"
+    source = "recipe: tape.thickness less what tape.compression takes; measured on the finished part"
+    return Check("room for the tape", verdict, round(least, 3), round(line, 3), "mm", source, remedy)
+
+
+def _judge_area(name: str, area: float, needed: float, source: str, advice: str, where: str, eased: bool) -> Check:
+    """Too little is a fail; with tabs beside the tape a caution."""
+    verdict: Verdict = "pass" if area >= needed else "caution" if eased else "fail"
+    limit = None if needed == inf else round(needed, 1)
+    if needed == 0.0:
+        source = f"the recess itself holds the part against this; otherwise {source}"
+    remedy = "" if verdict == "pass" else advice
+    return Check(name, verdict, round(area, 1), limit, "mm²", source, remedy, "" if verdict == "pass" else where)
+
+
+def _judge_peel(pull: float, limit: float, advice: str, overhang: float) -> Check:
+    verdict: Verdict = "pass" if pull <= limit else "fail"
+    remedy = "" if verdict == "pass" else (
+        f"the weight acts {overhang:.2f} mm beside what carries it, of which this tape bears {overhang * limit / pull:.2f} mm: "
+        f"{advice}"
+    )  # fmt: skip
+    return Check("tape peel at rest", verdict, round(pull, 3), round(limit, 3), "kPa", RULES["peel"], remedy)
+
+
+def _describe(bond: Bond) -> dict[str, Any]:
+    gaps = bond.gaps if len(bond.gaps) else np.array([np.nan])
+    return {
+        "middle": bond.pad.middle,
+        "normal": bond.pad.spot.normal,
+        "length": bond.length,
+        "width": bond.width,
+        "share": bond.share,
+        "area": bond.area,
+        "gap_min": float(gaps.min()),
+        "gap_max": float(gaps.max()),
+    }

@@ -1,0 +1,68 @@
+"""The smallest pads that would hold: smaller ones where they are, larger or more ones placed anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from math import ceil, isfinite
+
+from mountgen.datum import Recess
+from mountgen.errors import FeatureError
+from mountgen.features.part import Part
+from mountgen.features.tape_pads import plan_pads
+from mountgen.recipe import TapePads
+from mountgen.service.tape_bond import Bond, PadGauge
+
+LARGEST = 3.0  # times its length or width that a pad is made larger at most
+TRIES = 3  # for one way of making pads larger; where the floor is bowed a longer pad bonds less of its length
+MORE = 1.1  # times as large as before is each try
+REMADE = 1.5  # mm by which the part's face may lie off the plane of a pad that is not made yet
+MOST_PADS = 12  # that a recipe may ask for
+
+
+def find_enough(
+    part: Part, recess: Recess, gauge: PadGauge, *, tape: TapePads, times: float, holds: Callable[[Sequence[Bond]], bool]
+) -> TapePads | None:
+    """Return the smallest pads that hold.
+
+    Args:
+        part: finished, with its pads. recess: the scan.
+        gauge: of both.
+        tape: the recipe's pads.
+        times: the area that is needed over that of these pads, as far as a rule of three says.
+        holds: whether pads that bond so hold.
+
+    Returns:
+        Pads of another length, else width, else number; None where none were found that hold.
+
+    Raises:
+        Nothing.
+    """
+    sizes = tape.model_dump(include={"length", "width", "thickness", "compression"})
+    if holds([gauge.feel(pad, **sizes) for pad in part.pads]):
+        for length in range(max(1, ceil(tape.length * times)), ceil(tape.length)):
+            if holds([gauge.feel(pad, **sizes | {"length": float(length)}) for pad in part.pads]):
+                return tape.model_copy(update={"length": float(length)})
+        return tape
+    avoid = [zone for zone in part.soft if not zone.name.startswith("tape pad")]
+    for wanted in _list_larger(tape, times):
+        try:
+            pads = plan_pads(part.body.mesh, recess, tape=wanted, avoid=avoid).pads
+        except FeatureError:
+            continue
+        sizes |= {"length": wanted.length, "width": wanted.width}
+        if holds([gauge.feel(pad, **sizes, off=REMADE) for pad in pads]):
+            return wanted
+    return None
+
+
+def _list_larger(tape: TapePads, times: float) -> Iterator[TapePads]:
+    """Yield longer pads, then wider ones, then more of them, each rising from what would do if all of it bonds."""
+    if not isfinite(times):
+        return
+    for key, size in (("length", tape.length), ("width", tape.width)):
+        for k in range(TRIES):
+            larger = float(ceil(size * max(times, 1.0) * MORE**k))
+            if size < larger <= LARGEST * size:
+                yield tape.model_copy(update={key: larger})
+    for count in range(max(tape.count + 1, ceil(tape.count * times)), min(tape.count + TRIES, MOST_PADS) + 1):
+        yield tape.model_copy(update={"count": count})
