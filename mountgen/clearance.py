@@ -14,8 +14,8 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.errors import MaterialError, RecipeError
-from mountgen.heat import find_part_temperature, find_place
 from mountgen.material import Material, Quantity, load_materials
+from mountgen.parked import find_service_temperature
 from mountgen.recipe import AUTO
 from mountgen.tolerance import (
     COLDEST_C,
@@ -162,11 +162,7 @@ def resolve_clearance(recipe: Recipe, *, noise: float, rim: Floats, material: Ma
 
 def find_hottest(recipe: Recipe) -> float:
     """Return how warm the part gets in its place, °C."""
-    place = recipe.place
-    return find_part_temperature(
-        find_place(place.where), ambient_c=place.ambient, hours=place.hours, light_body=place.vehicle == "light",
-        cloudy=place.sky == "cloudy",
-    )  # fmt: skip
+    return find_service_temperature(recipe.place)
 
 
 def find_trim_expansion(trim: str | None) -> Quantity:

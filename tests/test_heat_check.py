@@ -15,11 +15,12 @@ from PIL import Image
 from mountgen.drawing2d import open_sheet
 from mountgen.heat import PLACES, find_modulus, judge_softening
 from mountgen.material import find_material, load_materials
+from mountgen.parked import find_service_temperature
 from mountgen.recipe import ParkedPlace, PlugRecipe
 from mountgen.report import load_report_schema, make_json
 from mountgen.service import heat_picture
 from mountgen.service.case import Case, Finding
-from mountgen.service.heat_check import choose_material, find_service_temperature, is_loaded, judge_heat
+from mountgen.service.heat_check import choose_material, is_loaded, judge_heat
 from mountgen.verdict import Check
 from tests.decks import FLOOR, block, lying, make_case, shelf_recipe
 

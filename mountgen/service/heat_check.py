@@ -12,13 +12,13 @@ from mountgen.heat import (
     ROOM_C,
     Softening,
     find_modulus,
-    find_part_temperature,
     find_place,
     find_sustained_modulus,
     judge_softening,
     rank_materials,
 )
 from mountgen.material import Material
+from mountgen.parked import find_service_temperature
 from mountgen.recipe import ParkedPlace, PlugRecipe, Recipe
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check
@@ -55,21 +55,6 @@ def judge_heat(case: Case) -> Finding:
         files["-heat.png"] = picture_day(recipe, material, found, better)
     facts = _list_facts(recipe.place, material, found, rank_materials(case.materials.values(), temp, loaded=loaded))
     return Finding(checks=tuple(checks), facts=facts, files=files)
-
-
-def find_service_temperature(place: ParkedPlace, *, hours: float | None = None) -> float:
-    """Return how hot a part gets in a recipe's place, °C; after other `hours` than the recipe's where they are given.
-
-    Raises:
-        EnduranceError: the outside air cannot be.
-    """
-    return find_part_temperature(
-        find_place(place.where),
-        ambient_c=place.ambient,
-        hours=place.hours if hours is None else hours,
-        light_body=place.vehicle == "light",
-        cloudy=place.sky == "cloudy",
-    )
 
 
 def is_loaded(recipe: Recipe) -> bool:

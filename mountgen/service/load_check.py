@@ -10,11 +10,12 @@ from typing import Any
 from mountgen.errors import EnduranceError
 from mountgen.heat import HIGH_STRESS, ROOM_C, find_modulus, find_sustained_modulus, judge_softening, rank_materials
 from mountgen.material import Material, Quantity
+from mountgen.parked import find_service_temperature
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.service.bearing import SETTLES, Span, find_spans, map_bearing
 from mountgen.service.case import Case, Finding
 from mountgen.service.deck import SOURCES, Piece, bend_piece, cut_by_ribs, list_pieces
-from mountgen.service.heat_check import can_carry, find_service_temperature
+from mountgen.service.heat_check import can_carry
 from mountgen.stiffness import (
     DOWN_G,
     GRAVITY,
