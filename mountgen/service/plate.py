@@ -34,8 +34,8 @@ class Pose:
 def lay_down(points: Floats, up: Floats, *, bed: Sequence[float]) -> Pose:
     """Lay a part down with `up` upwards, in the middle of the bed.
 
-    It is turned so that the rectangle around it is small and its long side along the bed's; where that does not fit, so that
-    it fits best.
+    It is turned so that the rectangle around it is small and its long side along the bed's; where that does not fit, aslant
+    if it fits so.
 
     Args:
         points: (N, 3) float64, mm; corners of the part or of its convex hull.
@@ -67,7 +67,8 @@ def lay_down(points: Floats, up: Floats, *, bed: Sequence[float]) -> Pose:
         both = np.concatenate([turns, turns + 90.0])
         room = (np.array(bed[:2]) - _sizes(flat, both)).min(axis=1)
         best = int(np.argmax(room))
-        turn, size = float(both[best]), _sizes(flat, both[best : best + 1])[0]
+        if room[best] >= 0.0:
+            turn, size = float(both[best]), _sizes(flat, both[best : best + 1])[0]
     c, s = cos(radians(turn)), sin(radians(turn))
     matrix = np.eye(4)
     matrix[:3, :3] = np.stack([c * right - s * ahead, s * right + c * ahead, up])

@@ -306,14 +306,16 @@ def _price(
     layer_rate: float, arms: Sequence[Arm],
 ) -> Orientation:  # fmt: skip
     pose = lay_down(hull, up, bed=bed)
-    level = skin.points @ up - float((hull @ up).min())
+    height_of = hull @ up
+    base = float(height_of.min())
+    level = skin.points @ up - base
     rise = skin.normals @ up
     lying = (rise < -FIRST_LAYER_FLAT) & (level < layer)
     hanging = (rise < -sin(radians(OVERHANG_DEG))) & ~lying
     first = float(skin.area[lying].sum())
     shadow = float((skin.area * rise).clip(min=0.0).sum())
     height = pose.size[2]
-    lean = _measure_lean(skin.points[lying], centre, up, float((hull @ up).min()))
+    lean = _measure_lean(hull[height_of - base < layer], centre, up, base)
     hot = _measure_hot(level, skin.area * rise, height, HOT_LAYER * layer_rate)
     values = {
         "support on fit faces": float((skin.area[hanging] * skin.fit[hanging]).sum()) / 100.0,
@@ -337,8 +339,6 @@ def _find_centre(skin: Skin) -> Floats:
 
 def _measure_lean(foot: Floats, centre: Floats, up: Floats, base: float) -> float:
     """Return height over reach: how far the centre of mass stands above the plate for each mm to the nearest edge of its foot."""
-    if len(foot) == 0:
-        return float("inf")
     aside = np.eye(3)[int(np.argmin(np.abs(up)))]
     right = np.cross(up, aside)
     right /= np.linalg.norm(right)
