@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints
 
 LEAF = 4  # triangles a leaf at most
+CELLS = 1023  # along the longest side of what the space-filling curve fills
 THREADS = min(4, cpu_count() or 1)
 _jit = numba.njit(cache=True, nogil=True, fastmath=False)
 
@@ -74,11 +75,8 @@ def build_tree(vertices: Floats, faces: Ints) -> Tree:
         faces: (F, 3) int32; F >= 1.
     """
     corners = vertices[faces].reshape(-1, 9)
-    low, high = vertices.min(axis=0), vertices.max(axis=0)
     middle = (corners[:, 0:3] + corners[:, 3:6] + corners[:, 6:9]) / 3.0
-    cell = np.clip((middle - low) / max(float((high - low).max()), 1e-9) * 1023.0, 0, 1023).astype(np.int64)
-    code = spread_bits(cell[:, 0]) | spread_bits(cell[:, 1]) << 1 | spread_bits(cell[:, 2]) << 2
-    order = np.argsort(code, kind="stable").astype(np.int32)
+    order = np.argsort(find_curve(middle), kind="stable").astype(np.int32)
     corners = np.ascontiguousarray(corners[order])
     leaves = 1
     while leaves * LEAF < len(faces):
@@ -128,6 +126,13 @@ def _query(tree: Tree, points: Floats, *, travel: float, bound: Floats, any_will
     found = face >= 0
     face[found] = tree.faces[face[found]]
     return Nearest(distance, face, when)
+
+
+def find_curve(points: Floats) -> NDArray[np.int64]:
+    """Return how far along a space-filling curve points (N, 3) lie, (N,): what is near on the curve is near in space."""
+    low = points.min(axis=0)
+    cell = ((points - low) * (CELLS / max(float((points.max(axis=0) - low).max()), 1e-9))).astype(np.int64)
+    return spread_bits(cell[:, 0]) | spread_bits(cell[:, 1]) << 1 | spread_bits(cell[:, 2]) << 2
 
 
 def spread_bits(value: NDArray[np.int64]) -> NDArray[np.int64]:

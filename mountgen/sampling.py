@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import cos, radians
+from math import cos, radians, sqrt
 from typing import Any
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats
+from mountgen.nearest import find_curve
 
 Indices = NDArray[np.integer[Any]]
 
@@ -26,6 +28,8 @@ LEVELS = (
 SMOOTH = cos(radians(5.0))  # faces that turn less than this stand out by at most 0.01 mm over centroids 0.5 mm apart
 LOOKS_DOWN = -0.01  # of the unit normal's z; below this a face looks down
 FAR = 4.0  # mm, longest edge of the triangles set aside
+DEEPEST = 64  # halvings one after the other, at most
+_jit = numba.njit(cache=True, nogil=True, fastmath=False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +81,9 @@ def sample_surface(
         if level > edge:
             # what is small enough for the next level is asked about there, if there is one at which it is asked
             near = np.ones(len(corners), dtype=np.bool_)
-            ask = np.flatnonzero((_longest(corners) > finer) | (finer <= edge))
-            middle = corners[ask].mean(axis=1)
-            reach = np.linalg.norm(corners[ask] - middle[:, None], axis=2).max(axis=1)
-            near[ask] = is_near(middle, reach)
+            middle, reach, _, longest = _measure_pieces(corners)
+            ask = np.flatnonzero((longest > finer) | (finer <= edge))
+            near[ask] = is_near(middle[ask], reach[ask])
             away.append((corners[~near], face[~near]))
             corners, face = corners[near], face[near]
     far_corners, far_face = _halve(
@@ -90,10 +93,11 @@ def sample_surface(
     normal = np.cross(b - a, c - a)
     normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
     corner, corner_face, along, along_face = _sample_edges(vertices, faces, normal, np.unique(face), edge)
-    points = np.concatenate([corners.mean(axis=1), far_corners.mean(axis=1), vertices[corner], along])
+    middle, _, near_area, _ = _measure_pieces(corners)
+    far_middle, _, far_area, _ = _measure_pieces(far_corners)
+    points = np.concatenate([middle, far_middle, vertices[corner], along])
     owner = np.concatenate([face, far_face, corner_face, along_face])
-    area = np.zeros(len(points))
-    area[: len(face)], area[len(face) : len(face) + len(far_face)] = _areas(corners), _areas(far_corners)
+    area = np.concatenate([near_area, far_area, np.zeros(len(corner) + len(along))])
     near = np.ones(len(points), dtype=np.bool_)
     near[len(face) : len(face) + len(far_face)] = False
     leads = normal[owner, 2] >= LOOKS_DOWN
@@ -107,12 +111,10 @@ def sample_surface(
 
 
 def sort_nearby(points: Floats) -> Indices:
-    """Return an order (N,) of points (N, 3) in which neighbours follow each other: by cubes of 2 mm."""
+    """Return an order (N,) of points (N, 3) in which neighbours follow each other."""
     if len(points) == 0:
         return np.zeros(0, dtype=np.int32)
-    cell = ((points - points.min(axis=0)) / 2.0).astype(np.int64)
-    size = cell.max(axis=0) + 1
-    return np.argsort((cell[:, 2] * size[1] + cell[:, 1]) * size[0] + cell[:, 0], kind="stable")
+    return np.argsort(find_curve(points), kind="stable")
 
 
 def _sample_edges(
@@ -150,31 +152,89 @@ def _sample_edges(
     return corner, chosen[first // 3], a[on] + share * (b[on] - a[on]), chosen[long[on] // 3]
 
 
-def _areas(corners: Floats) -> Floats:
-    twice = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    return np.asarray(0.5 * np.linalg.norm(twice, axis=1))
-
-
-def _longest(corners: Floats) -> Floats:
-    longest: Floats = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2).max(axis=1)
-    return longest
-
-
 def _halve(corners: Floats, face: Indices, longest: float) -> tuple[Floats, Indices]:
     """Halve triangles (N, 3, 3) at their longest edge until no edge is longer than `longest`."""
-    done_corners, done_face = [], []
-    while len(corners):
-        length = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2)
-        k = np.argmax(length, axis=1)
-        row = np.arange(len(corners))
-        long = length[row, k] > longest
-        done_corners.append(corners[~long])
-        done_face.append(face[~long])
-        row, k = row[long], k[long]
-        a, b, c = corners[row, k], corners[row, (k + 1) % 3], corners[row, (k + 2) % 3]
-        middle = 0.5 * (a + b)
-        corners = np.concatenate([np.stack([a, middle, c], axis=1), np.stack([middle, b, c], axis=1)])
-        face = np.concatenate([face[row], face[row]])
-    if not done_corners:
+    if not len(corners):
         return corners, face
-    return np.concatenate(done_corners), np.concatenate(done_face)
+    counts = _count_pieces(corners, longest)
+    pieces = np.empty((int(counts.sum()), 3, 3))
+    _cut_pieces(corners, longest, pieces)
+    return pieces, np.repeat(face, counts)
+
+
+@_jit
+def _find_longest(t):  # type: ignore[no-untyped-def]
+    """Return the square of a triangle's longest edge, and which edge that is."""
+    best, edge = -1.0, 0
+    for k in range(3):
+        m = (k + 1) % 3
+        square = (t[m, 0] - t[k, 0]) ** 2 + (t[m, 1] - t[k, 1]) ** 2 + (t[m, 2] - t[k, 2]) ** 2
+        if square > best:
+            best, edge = square, k
+    return best, edge
+
+
+@_jit
+def _split(stack, top, k):  # type: ignore[no-untyped-def]
+    """Replace the triangle on top of a stack by its two halves, cut across edge k."""
+    for c in range(3):
+        a, b, far = stack[top, k, c], stack[top, (k + 1) % 3, c], stack[top, (k + 2) % 3, c]
+        middle = 0.5 * (a + b)
+        stack[top, 0, c], stack[top, 1, c], stack[top, 2, c] = a, middle, far
+        stack[top + 1, 0, c], stack[top + 1, 1, c], stack[top + 1, 2, c] = middle, b, far
+
+
+@_jit
+def _count_pieces(corners, longest):  # type: ignore[no-untyped-def]
+    counts = np.zeros(corners.shape[0], dtype=np.int64)
+    stack = np.empty((DEEPEST, 3, 3))
+    for n in range(corners.shape[0]):
+        stack[0] = corners[n]
+        top = 0
+        while top >= 0:
+            square, k = _find_longest(stack[top])
+            if square > longest * longest and top + 1 < DEEPEST:
+                _split(stack, top, k)
+                top += 1
+            else:
+                counts[n] += 1
+                top -= 1
+    return counts
+
+
+@_jit
+def _cut_pieces(corners, longest, pieces):  # type: ignore[no-untyped-def]
+    stack = np.empty((DEEPEST, 3, 3))
+    at = 0
+    for n in range(corners.shape[0]):
+        stack[0] = corners[n]
+        top = 0
+        while top >= 0:
+            square, k = _find_longest(stack[top])
+            if square > longest * longest and top + 1 < DEEPEST:
+                _split(stack, top, k)
+                top += 1
+            else:
+                pieces[at] = stack[top]
+                at += 1
+                top -= 1
+
+
+@_jit
+def _measure_pieces(corners):  # type: ignore[no-untyped-def]
+    """Return of triangles (N, 3, 3) the middle, how far its corners are from it, the area and the longest edge."""
+    count = corners.shape[0]
+    middle, reach, area, longest = np.empty((count, 3)), np.empty(count), np.empty(count), np.empty(count)
+    for n in range(count):
+        t = corners[n]
+        for c in range(3):
+            middle[n, c] = (t[0, c] + t[1, c] + t[2, c]) / 3.0
+        far = 0.0
+        for k in range(3):
+            far = max(far, (t[k, 0] - middle[n, 0]) ** 2 + (t[k, 1] - middle[n, 1]) ** 2 + (t[k, 2] - middle[n, 2]) ** 2)
+        ux, uy, uz = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[1, 2] - t[0, 2]
+        vx, vy, vz = t[2, 0] - t[0, 0], t[2, 1] - t[0, 1], t[2, 2] - t[0, 2]
+        reach[n] = sqrt(far)
+        area[n] = 0.5 * sqrt((uy * vz - uz * vy) ** 2 + (uz * vx - ux * vz) ** 2 + (ux * vy - uy * vx) ** 2)
+        longest[n] = sqrt(_find_longest(t)[0])
+    return middle, reach, area, longest
