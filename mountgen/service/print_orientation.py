@@ -315,7 +315,7 @@ def _price(
     first = float(skin.area[lying].sum())
     shadow = float((skin.area * rise).clip(min=0.0).sum())
     height = pose.size[2]
-    lean = _measure_lean(hull[height_of - base < layer], centre, up, base)
+    lean = _measure_lean(hull[height_of - base < layer], centre, up, base) if first > 0.0 else float("inf")
     hot = _measure_hot(level, skin.area * rise, height, HOT_LAYER * layer_rate)
     values = {
         "support on fit faces": float((skin.area[hanging] * skin.fit[hanging]).sum()) / 100.0,
