@@ -8,7 +8,8 @@ const STEEPEST = 1.55; // radians off the horizon
 export class Orbit {
   constructor(canvas, { box, onChange, onClick, grab }) {
     const [centre, size] = [box.getCenter(new Vector3()), box.getSize(new Vector3())];
-    this.camera = new OrthographicCamera(-1, 1, 1, -1, -20 * size.length(), 20 * size.length());
+    this.far = 5 * size.length() + 100; // rays start at the camera, so it stands before all that may move out
+    this.camera = new OrthographicCamera(-1, 1, 1, -1, 0, 2 * this.far);
     Object.assign(this, { canvas, size, home: centre, target: centre.clone(), aspect: 1, onChange, onClick, grab });
     this.fingers = new Map();
     canvas.addEventListener("pointerdown", (e) => this.press(e));
@@ -51,7 +52,7 @@ export class Orbit {
     Object.assign(this.camera, { left: -across, right: across, top: up, bottom: -up });
     const flat = Math.cos(this.above);
     const from = new Vector3(Math.sin(this.round) * flat, Math.sin(this.above), Math.cos(this.round) * flat);
-    this.camera.position.copy(this.target).add(from);
+    this.camera.position.copy(this.target).addScaledVector(from, this.far);
     this.camera.lookAt(this.target);
     this.camera.updateProjectionMatrix();
     this.camera.updateMatrixWorld();
