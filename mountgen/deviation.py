@@ -25,8 +25,10 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
-from mountgen.kernel import Mesh, mesh_shape
+from mountgen.kernel import Mesh, mesh_shape, read_spline
+from mountgen.nearest import build_tree, find_nearest
 from mountgen.patch import read_patches
+from mountgen.spline import Surface
 
 WORST = 800  # triangles examined with their edges
 SAMPLES = 3000  # points examined of all others, in each direction
@@ -40,6 +42,7 @@ class _Patch:
     """The kernel's triangles on one face. corners: (V, 3) mm; parameters: (V, 2); triangles: (F, 3)."""
 
     face: Any  # None where the triangles are of plane faces, which they match exactly
+    spline: Surface | None  # of the face, where it is of the kind that our own loops evaluate
     corners: Floats
     parameters: Floats
     triangles: Ints
@@ -52,9 +55,11 @@ class _Patch:
         flat = np.einsum("k,nkj->nj", weights, self.corners[picked])
         if self.face is None:
             return flat, flat
+        at = np.einsum("k,nkj->nj", weights, self.parameters[picked])
+        if self.spline is not None:
+            return flat, self.spline.at_points(at[:, 0], at[:, 1])
         surface = BRepAdaptor_Surface(self.face)
-        at = np.einsum("k,nkj->nj", weights, self.parameters[picked]).tolist()
-        points = [surface.Value(u, v).Coord() for u, v in at]
+        points = [surface.Value(u, v).Coord() for u, v in at.tolist()]
         return flat, np.array(points).reshape(-1, 3)
 
 
@@ -77,18 +82,9 @@ def step_stl_deviation(solid: Any, mesh: Mesh) -> float:
         raise ValueError("a mesh without faces has no distance to anything")
     patches = _read_patches(solid)
     outward = _sample_surface(patches)
-    forward = float(np.sqrt(_measure(outward, mesh.vertices, mesh.faces)[0].max()))
+    tree = build_tree(mesh.vertices, mesh.faces)
+    forward = float(find_nearest(tree, outward, travel=0.0, bound=np.full(len(outward), np.inf)).distance.max())
     return max(forward, _measure_back(patches, mesh))
-
-
-def _measure(points: Floats, corners: Floats, triangles: Ints) -> tuple[Floats, Ints]:
-    """Return squared distance to, and number of, the nearest triangle of each point."""
-    import igl
-
-    squared, nearest, _ = igl.point_mesh_squared_distance(
-        np.ascontiguousarray(points), np.ascontiguousarray(corners), triangles.astype(np.int64)
-    )
-    return np.asarray(squared, dtype=np.float64), np.asarray(nearest, dtype=np.int32)
 
 
 def _choose_evenly(count: int, wanted: int) -> Ints:
@@ -121,8 +117,9 @@ def _measure_back(patches: list[_Patch], mesh: Mesh) -> float:
     triangles = np.vstack([patch.triangles + start for patch, start in zip(patches, starts, strict=False)])
     owner = np.repeat(np.arange(len(patches)), [len(patch.triangles) for patch in patches])
     first = np.cumsum([0] + [len(patch.triangles) for patch in patches])
-    squared, nearest = _measure(points, np.vstack([patch.corners for patch in patches]), triangles)
-    distances = np.sqrt(squared)
+    tree = build_tree(np.vstack([patch.corners for patch in patches]), triangles)
+    found = find_nearest(tree, points, travel=0.0, bound=np.full(len(points), np.inf))
+    distances, nearest = found.distance, found.face
     if distances.max() < SAME:
         return float(distances.max())
     largest = 0.0
@@ -170,8 +167,8 @@ def _read_patches(solid: Any) -> list[_Patch]:
     plane: list[_Patch] = []
     for patch in read_patches(solid):
         is_plane = BRepAdaptor_Surface(patch.face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
-        face = None if is_plane else patch.face
-        (plane if is_plane else curved).append(_Patch(face, patch.corners, patch.parameters, patch.triangles))
+        face, spline = (None, None) if is_plane else (patch.face, read_spline(patch.face))
+        (plane if is_plane else curved).append(_Patch(face, spline, patch.corners, patch.parameters, patch.triangles))
     return [*curved, _merge(plane)] if plane else curved
 
 
@@ -179,6 +176,7 @@ def _merge(patches: list[_Patch]) -> _Patch:
     """Return the triangles of all plane faces as one patch: a solid of facets has thousands of them."""
     starts = np.cumsum([0] + [len(patch.corners) for patch in patches[:-1]])
     return _Patch(
+        None,
         None,
         np.vstack([patch.corners for patch in patches]),
         np.vstack([patch.parameters for patch in patches]),

@@ -92,6 +92,32 @@ def spline_surface(surface: Surface) -> Any:
     )
 
 
+def read_spline(face: Any) -> Surface | None:
+    """Return the bicubic surface that a face lies on, mm; None where it is of another kind or has been moved.
+
+    It answers for many points at once what the kernel answers for one after the other.
+    """
+    from OCP.BRep import BRep_Tool
+    from OCP.Geom import Geom_BSplineSurface
+    from OCP.TopLoc import TopLoc_Location
+
+    place = TopLoc_Location()
+    kept = BRep_Tool.Surface_s(face, place)
+    if not isinstance(kept, Geom_BSplineSurface) or not place.IsIdentity() or kept.IsURational() or kept.IsVRational():
+        return None
+    axes = []
+    for degree, count, knot, times, periodic in (
+        (kept.UDegree(), kept.NbUKnots(), kept.UKnot, kept.UMultiplicity, kept.IsUPeriodic()),
+        (kept.VDegree(), kept.NbVKnots(), kept.VKnot, kept.VMultiplicity, kept.IsVPeriodic()),
+    ):
+        ends = [times(1), times(count)]
+        if degree != DEGREE or any(times(k) != 1 for k in range(2, count)) or ends != [1 if periodic else DEGREE + 1] * 2:
+            return None
+        axes.append(Axis(np.array([knot(k) for k in range(1, count + 1)]), periodic))
+    rows, cols = range(1, kept.NbUPoles() + 1), range(1, kept.NbVPoles() + 1)
+    return Surface(*axes, np.array([[kept.Pole(i, j).Coord() for j in cols] for i in rows]))
+
+
 def height_surface(field: Surface) -> Any:
     """Return the kernel's surface of a height field z(x, y) whose parameters are x and y in mm (poles (U, V, 1))."""
     x, y = _greville(field.u), _greville(field.v)
