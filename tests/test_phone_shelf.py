@@ -156,10 +156,12 @@ def test_a_plain_deck_has_the_volume_of_a_drafted_box() -> None:
 
 def test_the_scoop_is_as_wide_as_asked_and_another_lip_changes_only_the_lip() -> None:
     part = shelf(lip={"scoop": SCOOP})
-    y = DECK + LIP - 1.2 - HEIGHT / 2  # below the rounding of its ends
-    right = hit(part, (0.0, y, -1.5), np.array([1.0, 0.0, 0.0]))
-    left = hit(part, (0.0, y, -1.5), np.array([-1.0, 0.0, 0.0]))
-    assert right[0] - left[0] == pytest.approx(SCOOP, abs=0.05)
+    ways = np.array([1.0, 0.0, 0.0])
+    y = DECK + LIP - 0.05 - HEIGHT / 2  # it leaves the lip's top at 10 degrees
+    right, left = hit(part, (0.0, y, -1.5), ways), hit(part, (0.0, y, -1.5), -ways)
+    assert right[0] - left[0] == pytest.approx(SCOOP - 0.1 / tan(radians(10.0)), abs=0.25)
+    y = DECK + 0.5 - HEIGHT / 2  # at the deck a finger still has room
+    assert hit(part, (0.0, y, -1.5), ways)[0] - hit(part, (0.0, y, -1.5), -ways)[0] > 0.55 * SCOOP
     assert deck_height(part, x=0.0, z=-1.5) < DECK
     taller = shelf(lip={"height": LIP + 2.0})
     import manifold3d
@@ -172,6 +174,17 @@ def test_the_scoop_is_as_wide_as_asked_and_another_lip_changes_only_the_lip() ->
     assert grown.trim_by_plane((0.0, -1.0, 0.0), -low).volume() < 5.0  # below the old rounding: facets
     assert grown.trim_by_plane((0.0, 1.0, 0.0), high).volume() < 5.0
     assert grown.volume() > 0.9 * 2.0 * LIP_THICK * DEVICE["length"]
+
+
+def test_no_edge_of_the_scoop_is_sharp_at_the_front() -> None:
+    """A ball of the rounding's radius reaches the front edge all along the dip; where it slopes, 10 degrees of crossing do."""
+    part = shelf(lip={"scoop": SCOOP})
+    for x in (0.0, 4.0, 8.0, 11.0, 13.0, 16.0):
+        top = deck_height(part, x=x, z=-1.4)
+        for depth in (0.15, 0.4):
+            fall = 1.0 - (1.0 - (1.0 - depth) ** 2) ** 0.5
+            assert deck_height(part, x=x, z=-depth) == pytest.approx(top - fall, abs=0.12)
+    assert_printable(part.body.mesh)
 
 
 def test_drains_are_round_and_go_through() -> None:

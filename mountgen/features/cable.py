@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from mountgen.errors import FeatureError
-from mountgen.features.lip import cut_inwards, notch
+from mountgen.features.lip import cut_inwards, notch, round_front
 from mountgen.features.profile import Profile
 from mountgen.features.seat import Seat
 from mountgen.kernel import Solid
@@ -15,17 +15,18 @@ from mountgen.shape import rectangle
 GROOVE = 4.0  # mm below the deck, so that a cable passes under the device's edge
 BRIDGE = 2.0  # mm of lip that must be left above a slot that is closed at its top
 CORNER = 1.0  # mm, rounding of a closed slot's corners
+LOWEST = 3.0  # mm, rounding of the lower edge at most: it stays inside the groove
 SPARE = 1.0  # mm between the slot and an end of the seat
 
 
-def cut_cable_slot(profile: Profile, seat: Seat, cable: CableSlot, *, radius: float) -> Solid:
-    """Return the cable slot: to be cut away.
+def cut_cable_slot(profile: Profile, seat: Seat, cable: CableSlot, *, radius: float) -> list[Solid]:
+    """Return the cable slot, and the rounding of its lower edge, over which the cable bends: to be cut away.
 
     Args:
         profile: the side of the shelf.
         seat: where the device stands.
         cable: the recipe's `[cable]` table.
-        radius: rounding of the lip's edges at an open slot, mm.
+        radius: rounding of the lower edge, and of the lip's edges at an open slot, mm.
 
     Raises:
         FeatureError: it lies beside the seat, or leaves too little of the lip above it.
@@ -44,9 +45,14 @@ def cut_cable_slot(profile: Profile, seat: Seat, cable: CableSlot, *, radius: fl
             "cable.place", f"give {np.ceil(middle - room):.0f} to {np.floor(middle + room):.0f} mm",
         )  # fmt: skip
     reach = float(max(pose.foot[0], pose.outline()[:, 0].min() + 2.0))
+    straight = 0.5 * cable.width - CORNER
+    edges: list[Solid] = []
+    if radius > 0.0 and straight > CORNER:
+        ends = cable.place - straight, cable.place + straight
+        edges = [round_front(profile, *ends, radius=min(radius, LOWEST), above=-GROOVE, beyond=0.0)]
     if cable.height is None or not profile.lip_height:
         outline = notch(cable.width, bottom=-GROOVE, top=profile.lip_height, radius=radius, inner=CORNER)
-        return cut_inwards(profile, outline, place=cable.place, reach=reach)
+        return [cut_inwards(profile, outline, place=cable.place, reach=reach), *edges]
     largest = profile.lip_height - BRIDGE
     if cable.height > largest:
         remedy = "leave out cable.height: the slot is then open at its top"
@@ -57,4 +63,5 @@ def cut_cable_slot(profile: Profile, seat: Seat, cable: CableSlot, *, radius: fl
             "cable.height", remedy,
         )  # fmt: skip
     half = 0.5 * cable.width
-    return cut_inwards(profile, rectangle((-half, -GROOVE), (half, cable.height), radius=CORNER), place=cable.place, reach=reach)
+    slot = rectangle((-half, -GROOVE), (half, cable.height), radius=CORNER)
+    return [cut_inwards(profile, slot, place=cable.place, reach=reach), *edges]

@@ -10,9 +10,11 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess, lid_height, resample_loop, signed_area
-from mountgen.errors import FeatureError, KernelError
+from mountgen.errors import FeatureError
+from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, combine, is_valid, loft_solid, prism_solid, solids_of
+from mountgen.kernel import Cap, Sleeve, Solid, stack_tubes
+from mountgen.loft import _meet as meet_field
 from mountgen.raster import EMPTY, raster_faces, stamp_mesh
 from mountgen.recipe import Flange, PlugRecipe, TrayRecipe
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
@@ -28,6 +30,7 @@ REACH = 6.0  # mm over which the underside is carried on where no panel is seen
 SPARE = 0.02  # mm; what the facets of a bowed underside may take off the clearance
 SAFE = 0.01  # mm by which the underside may at most miss the clearance
 ROUNDS = 10  # of correcting, at most
+MOST_ROUND = 0.95  # of the flange's thickness that a rounding takes
 DEEP = 4.0  # mm below the mouth; scan deeper than this is none of the flange's business
 
 
@@ -39,7 +42,7 @@ class Border:
     below, top  : height fields of its underside and its top.
     rise        : least and greatest height of its underside above the lid at the mouth, mm.
     thickness   : mm.
-    radius      : rounding of the upper outer edge, mm.
+    radius      : rounding of the upper edges, mm.
     """
 
     tube: Surface
@@ -60,19 +63,16 @@ class Border:
         Raises:
             KernelError: it cannot be made.
         """
-        slab = prism_solid(self.below, self.thickness)
-        solid = combine(loft_solid(self.tube), slab, "common", what="flange")
-        pieces = solids_of(solid)
-        if len(pieces) != 1 or not is_valid(pieces[0]):
-            remedy = "change flange.width by 0.5 mm"
-            raise KernelError("the flange does not make one valid solid", "flange", remedy)
-        return self.round_edge(pieces[0])
+        low, brow = meet_field(self.tube, self.below), meet_field(self.tube, self.top)
+        return self.round_edge(stack_tubes([Sleeve(self.tube, low, brow)], [Cap(low, up=False), Cap(brow)]))
 
     def round_edge(self, solid: Solid) -> Solid:
-        """Return a solid with the flange's upper outer edge rounded; as it was where the kernel cannot."""
-        if self.radius <= 0.0:
-            return solid
-        return round_longest_edge(solid, self.top, radius=min(self.radius, 0.95 * self.thickness))
+        """Return a solid with the edges of the flange's top rounded; as it was where the kernel cannot."""
+        return round_edges(solid, on_field(self.top_height), radius=min(self.radius, MOST_ROUND * self.thickness))
+
+    def top_height(self, x: Floats, y: Floats) -> Floats:
+        """Return the height of its top at x (N,), y (N,), mm."""
+        return self.top.at_points(x, y)[:, 0]
 
 
 def make_flange(recess: Recess, mouth: Floats, *, flange: Flange, clearance: float, radius: float) -> Border:
@@ -83,7 +83,7 @@ def make_flange(recess: Recess, mouth: Floats, *, flange: Flange, clearance: flo
         mouth: (K, 2) mm, outline of the body at the mouth.
         flange: width past the rim and thickness.
         clearance: gap to the panel, mm.
-        radius: rounding of the upper outer edge, mm.
+        radius: rounding of the upper edges, mm.
 
     Returns:
         Border.
@@ -195,38 +195,3 @@ def _require_panel(seen: Bools, away: Floats, width: float, pitch: float) -> Non
         f"the scan shows only {max(largest, 0.0):.1f} mm of panel past the rim, but the flange is {width:g} mm wide",
         "flange.width", f"give {largest:.1f} mm or less, or {remedy}" if largest >= 1.0 else remedy,
     )  # fmt: skip
-
-
-def round_longest_edge(solid: Solid, field: Surface, *, radius: float) -> Solid:
-    """Return a solid with the longest of its edges on a height field rounded; as it was where the kernel cannot."""
-    from OCP.BRepAdaptor import BRepAdaptor_Curve
-    from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
-    from OCP.GCPnts import GCPnts_AbscissaPoint
-    from OCP.Standard import Standard_Failure
-    from OCP.TopAbs import TopAbs_EDGE
-    from OCP.TopExp import TopExp_Explorer
-    from OCP.TopoDS import TopoDS
-
-    longest, chosen = 0.0, None
-    explorer = TopExp_Explorer(solid, TopAbs_EDGE)
-    while explorer.More():
-        edge = TopoDS.Edge_s(explorer.Current())
-        curve = BRepAdaptor_Curve(edge)
-        ends = curve.FirstParameter(), curve.LastParameter()
-        points = [curve.Value(ends[0] * (1.0 - t) + ends[1] * t) for t in (0.1, 0.5, 0.9)]
-        at = np.array([(p.X(), p.Y(), p.Z()) for p in points])
-        off = float(np.abs(at[:, 2] - field.at_points(at[:, 0], at[:, 1])[:, 0]).max())
-        length = float(GCPnts_AbscissaPoint.Length_s(curve))
-        if off < 0.01 and length > longest:
-            longest, chosen = length, edge
-        explorer.Next()
-    if chosen is None:
-        return solid
-    fillet = BRepFilletAPI_MakeFillet(solid)
-    fillet.Add(radius, chosen)
-    try:
-        fillet.Build()
-        rounded = solids_of(fillet.Shape()) if fillet.IsDone() else []
-    except Standard_Failure:
-        rounded = []
-    return rounded[0] if len(rounded) == 1 and is_valid(rounded[0]) else solid

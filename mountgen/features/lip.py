@@ -12,6 +12,7 @@ from mountgen.kernel import Solid
 from mountgen.shape import Axes, Outline, bezier_points, bezier_poles, extrude, round_polygon, sweep
 
 CROSSING = radians(10.0)  # angle at which a rounding runs out of the face it rounds: kernels fail on tangency
+STEEPEST, DIP_DEGREE = 0.3, 8  # of a scoop: depth for its width, degree of the curve it follows
 SCOOP_DIP = 2.0  # mm by which a scoop is hollowed out below the deck, so that a finger gets under the device
 PATH_DEGREES = (1, 2, 4)  # of the curve along which the lip follows the panel, tried in this order
 PATH_ERROR = 0.005  # mm by which that curve may leave the panel
@@ -24,8 +25,23 @@ def overshoot(radius: float) -> float:
     return radius * (1.0 - cos(CROSSING))
 
 
-def round_front(profile: Profile, low: float, high: float, *, radius: float) -> Solid:
-    """Return what rounds the front's top edge, the lip's or the deck's, from x = `low` to `high`: to be cut away."""
+def round_front(
+    profile: Profile, low: float, high: float, *, radius: float, above: float | None = None, beyond: float = BEYOND
+) -> Solid:
+    """Return what rounds an edge of the front from x = `low` to `high`, and `beyond` mm past them: to be cut away.
+
+    The edge is that of the lip's top, of the deck where there is no lip, or of what ends `above` mm above the deck.
+    """
+    corner, down, back = _front_corner(profile, radius)
+    lean, tilt = profile.front_lean, radians(profile.tilt_deg)
+    outwards = np.array([sin(tilt) - cos(lean), cos(tilt) + sin(lean)])
+    outline = np.array([corner, down, corner + radius * outwards, back])
+    drawn, level = round_polygon(outline, [radius, 0.0, 0.0, 0.0]), profile.lip_height if above is None else above
+    return _follow_front(profile, drawn, low - beyond, high + beyond, above=level)
+
+
+def _front_corner(profile: Profile, radius: float) -> tuple[Floats, Floats, Floats]:
+    """Return, from the front's edge in (s, h), the corner of a rounding, and where its arc ends on the front and on the top."""
     lean, tilt = profile.front_lean, radians(profile.tilt_deg)
     up_front = np.array([sin(lean), cos(lean)])
     inwards = np.array([cos(tilt), -sin(tilt)])
@@ -36,9 +52,8 @@ def round_front(profile: Profile, low: float, high: float, *, radius: float) -> 
     along, _ = np.linalg.solve(np.column_stack([up_front, -inwards]), top - front)
     corner = front + along * up_front
     turn = 0.5 * np.pi + tilt - lean
-    cut = radius * tan(0.5 * turn)  # from the corner to where the arc begins and ends
-    outline = np.array([corner, corner - cut * up_front, corner + radius * (top + front) / past, corner + cut * inwards])
-    return _follow_front(profile, round_polygon(outline, [radius, 0.0, 0.0, 0.0]), low, high)
+    cut = radius * tan(0.5 * turn)
+    return corner, corner - cut * up_front, corner + cut * inwards
 
 
 def stand_lip(profile: Profile, low: float, high: float, *, radius: float) -> Solid:
@@ -53,22 +68,47 @@ def stand_lip(profile: Profile, low: float, high: float, *, radius: float) -> So
     # the back face meets the top, which slopes with the deck and lies `over` above the lip's
     h = (over - tan(tilt) * depth) / (1.0 + tan(tilt) * tan(lean))
     outline = [(-OUTSIDE - below, -below), back(-below), back(h), (-OUTSIDE - below, over + tan(tilt) * (OUTSIDE + below))]
-    return _follow_front(profile, round_polygon(outline, [0.0, 0.0, radius, 0.0]), low, high)
+    drawn = round_polygon(outline, [0.0, 0.0, radius, 0.0])
+    return _follow_front(profile, drawn, low - BEYOND, high + BEYOND, above=profile.lip_height)
 
 
 def scoop_lip(profile: Profile, *, place: float, width: float, reach: float, radius: float) -> Solid:
-    """Return the finger scoop: to be cut away.
+    """Return the finger scoop, a dip of the lip with its front edge rounded all along: to be cut away.
 
     Args:
         profile: the side of the shelf.
         place: x of its middle, mm.
         width: of the scoop at the lip's top, mm.
         reach: s to which it reaches in, mm.
-        radius: rounding of the lip's edge at its two ends, mm.
+        radius: rounding of its edge at the front, mm.
     """
-    depth = profile.lip_height + SCOOP_DIP
-    outline = notch(width, bottom=-SCOOP_DIP, top=profile.lip_height, radius=radius, inner=min(depth, 0.3 * width))
-    return cut_inwards(profile, outline, place=place, reach=reach)
+    depth = min(profile.lip_height + SCOOP_DIP, STEEPEST * width)
+    half, rise = find_dip(width, depth)
+    corner, down, _ = _front_corner(profile, radius)
+    slope = tan(radians(profile.tilt_deg))
+    far, inner = corner[0] - 40.0, reach - profile.deck_s
+    low = down[1] if radius > 0.0 else corner[1] - slope * (far - corner[0])
+    outline = [corner, (inner, corner[1] - slope * (inner - corner[0])), (inner, 40.0), (far, 40.0), (far, low)]
+    if radius > 0.0:
+        outline.append(down)
+    t = np.linspace(-1.0, 1.0, 49)
+    x = place + half * t
+    sunk = (depth + rise) * (1.0 - t**4) ** 2 - rise
+    edge = profile.lip_edge(x) - np.column_stack([np.zeros(len(t)), sunk])
+    edge[:, 0] = profile.front(x, edge[:, 1])
+    path = bezier_poles(0.5 * (t + 1.0), profile.place(x, edge), degree=DIP_DEGREE)
+    drawn = round_polygon(np.array(outline), [radius, *[0.0] * (len(outline) - 1)])
+    return sweep(drawn, axes=Axes(np.zeros(3), profile.inwards, profile.up), path=path)
+
+
+def find_dip(width: float, depth: float) -> tuple[float, float]:
+    """Return half the length of a dip (depth + rise) * (1 - t^4)^2 - rise, -1 < t < 1, and its rise, mm.
+
+    The dip is `width` wide where it is 0; there it crosses the lip's top at 10 degrees, as all roundings do.
+    """
+    share = min(0.5, tan(CROSSING) * width / (16.0 * depth))
+    rise = depth * share**2 / (1.0 - share**2)
+    return 0.5 * width / (1.0 - share) ** 0.25, rise
 
 
 def notch(width: float, *, bottom: float, top: float, radius: float, inner: float = 0.0) -> Outline:
@@ -97,11 +137,11 @@ def cut_inwards(profile: Profile, outline: Outline, *, place: float, reach: floa
     return extrude(outline, axes=moved, height=-(reach - first) / cos(radians(profile.tilt_deg)))
 
 
-def _follow_front(profile: Profile, outline: Outline, low: float, high: float) -> Solid:
-    """Return an outline, drawn in (s, h) about the front's edge at the top of the lip, swept along that edge."""
-    low, high = low - BEYOND, high + BEYOND
+def _follow_front(profile: Profile, outline: Outline, low: float, high: float, *, above: float) -> Solid:
+    """Return an outline, drawn in (s, h) about the front's edge `above` mm above the deck, swept along that edge."""
     t = np.linspace(0.0, 1.0, 25)
-    edge: Floats = profile.place(low + t * (high - low), profile.lip_edge(low + t * (high - low)))
+    x = low + t * (high - low)
+    edge: Floats = profile.place(x, profile.front_edge(x, above))
     for degree in PATH_DEGREES:
         path = bezier_poles(t, edge, degree=degree)
         if float(np.abs(bezier_points(path, t) - edge).max()) < PATH_ERROR:

@@ -28,6 +28,7 @@ from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
 from mountgen.shape import combine_many, extrude, require_one_solid, round_polygon
+from mountgen.snap import find_permissible_strain
 
 if TYPE_CHECKING:
     from mountgen.features.tabs import TabPlan
@@ -69,8 +70,7 @@ def make_phone_shelf(
     body = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes)
     return Part(
         body=body, device=device, soft=tuple(zone for plan in holds for zone in plan.soft),
-        checks=(*checks, *(check for plan in holds for check in plan.checks)),
-        notes=tuple(note for plan in holds for note in plan.notes),
+        checks=checks if pads is None else (*checks, *pads.checks), notes=() if pads is None else pads.notes,
         tabs=() if tabs is None else tabs.tabs, pads=() if pads is None else pads.pads,
     )  # fmt: skip
 
@@ -90,8 +90,8 @@ def _add_holds(
     cuts: list[Solid] = []
     hooks: list[Solid] = []
     if recipe.tabs is not None:
-        material = find_material(recipe.material, load_materials(recipe.sheet))
-        tabs = plan_tabs(mesh, recess, tabs=recipe.tabs, material=material)
+        find_permissible_strain(find_material(recipe.material, load_materials(recipe.sheet)))  # or it is not for tabs
+        tabs = plan_tabs(mesh, recess, tabs=recipe.tabs)
         cuts, hooks = [*tabs.cut], [*tabs.add]
     if recipe.tape is not None:
         pads = plan_pads(mesh, recess, tape=recipe.tape, avoid=() if tabs is None else tabs.soft)

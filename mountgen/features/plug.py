@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from mountgen.datum import Recess
+from mountgen.datum import Recess, lid_height
 from mountgen.features.assemble import make_body
 from mountgen.features.flange import flange_of
 from mountgen.features.hollow import hollow_out
 from mountgen.features.part import Part
+from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, tessellate
 from mountgen.loft import Shell, make_block
@@ -24,6 +25,8 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     else:
         block = make_body(shell, space, reach=reach, border=border)
     solid = block.solid
+    if border is None and not block.faceted:
+        solid = round_edges(solid, on_field(lambda x, y: lid_height(space.lid, x, y) - below), radius=shape.edge_radius)
     if shape.wall is not None:
         solid = hollow_out(solid, space, shell, up=recess.up, wall=shape.wall, ribs=shape.ribs, opening=shape.open, below=below)
     solid = require_one_solid(solid, what="plug", remedy="leave the flange or the hollow out")

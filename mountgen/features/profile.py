@@ -98,12 +98,17 @@ class Profile:
         """Size of the lip along s, mm: its thickness, square to the front, seen level."""
         return self.lip_thickness / cos(self.front_lean)
 
-    def lip_edge(self, x: Floats) -> Floats:
-        """Return the front's (s, h) (N, 2) where it meets the top of the lip at x (N,), mm."""
+    def front_edge(self, x: Floats, above: float) -> Floats:
+        """Return the front's (s, h) (N, 2) where it meets a plane `above` mm above the deck at x (N,), mm."""
+        level = self.deck(0.0) + above
         s = np.full(len(x), self.deck_s)
         for _ in range(ROUNDS):
-            s = self.front(x, self.lip_top(0.0) - tan(radians(self.tilt_deg)) * s)
-        return np.column_stack([s, self.lip_top(0.0) - tan(radians(self.tilt_deg)) * s])
+            s = self.front(x, level - tan(radians(self.tilt_deg)) * s)
+        return np.column_stack([s, level - tan(radians(self.tilt_deg)) * s])
+
+    def lip_edge(self, x: Floats) -> Floats:
+        """Return the front's (s, h) (N, 2) where it meets the top of the lip at x (N,), mm."""
+        return self.front_edge(x, self.lip_height)
 
     def lip_back(self, low: float, high: float) -> float:
         """Return the greatest s of the lip's back between two x, mm; of the deck's edge where there is no lip."""

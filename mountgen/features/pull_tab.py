@@ -10,8 +10,9 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
+from mountgen.features.rounding import round_edges
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid
+from mountgen.kernel import Solid, solids_of
 from mountgen.recipe import PullTab
 from mountgen.shape import UPRIGHT, Axes, Outline, combine_many, extrude, make_cylinder, round_polygon
 
@@ -21,6 +22,7 @@ STEP = 0.25  # mm between the places tried
 SAG = 3.0  # mm by which the mouth's edge may curve away behind the tongue, or the tongue's thickness where that is more
 AIM = 0.02  # mm of height that a place may lose for each mm it is nearer to the middle
 HOLE, BRIDGE = (9.0, 22.0), 4.0  # mm; a finger's hole, least and largest, and what must be left around it
+TWO_EDGES = 0.45  # of the tongue's thickness that each of its two edges may take
 BEAD = 1.2  # mm by which a bead without room for a hole stands out, towards the inside
 
 
@@ -63,7 +65,14 @@ def make_pull_tab(space: InsertableSpace, outline: Floats, tab: PullTab, *, wall
         base = np.array([middle, outer + 20.0, brow + tab.length - BRIDGE - 0.5 * hole])
         bore = make_cylinder(base, np.array([0.0, -1.0, 0.0]), radius=0.5 * hole, height=60.0)
         tongue = combine_many(tongue, [bore], "cut", what="pull tab")
+    tongue = _round_tongue(tongue, brow, min(radius, TWO_EDGES * tab.thickness))
     return _rooted(tongue, region, low, high, outer - 0.5 * min(tab.thickness, wall), foot, float(level.min()))
+
+
+def _round_tongue(tongue: Solid, brow: float, radius: float) -> Solid:
+    """Return a tongue with all edges rounded that stand out of the mouth, those of its hole too."""
+    (solid,) = solids_of(tongue)[:1] or [tongue]
+    return round_edges(solid, lambda points: bool(points[:, 2].max() > brow), radius=radius)
 
 
 def find_hole(tab: PullTab) -> float:
@@ -112,13 +121,13 @@ def _side(outer: float, tab: PullTab, wall: float, foot: float, tip: float, radi
     sunk = outer - 0.5 * min(tab.thickness, wall)
     edge = min(radius, 0.49 * tab.thickness)
     points = [(sunk, foot), (outer, foot), (outer, tip)]
-    radii = [0.0, 0.0, edge]
+    radii = [0.0, 0.0, 0.0]
     if find_hole(tab) > 0.0 or tab.length < 4.0 * BEAD:
         points += [(inner, tip)]
-        radii += [edge]
+        radii += [0.0]
     else:
         points += [(inner - BEAD, tip), (inner - BEAD, tip - 2.0 * BEAD), (inner, tip - 3.0 * BEAD)]
-        radii += [min(BEAD, 1.5 * edge), min(0.5 * BEAD, edge), edge]
+        radii += [0.0, min(0.5 * BEAD, edge), edge]
     points.append((inner, foot + (sunk - inner)))  # 45 degrees: it prints without support
     return round_polygon(points, [*radii, 0.0])
 

@@ -9,15 +9,18 @@ from mountgen.datum import Recess, lid_height, signed_area
 from mountgen.features.assemble import cavity_block, make_body
 from mountgen.features.cavity import hollow_inside
 from mountgen.features.dividers import leave_standing, make_dividers
-from mountgen.features.flange import flange_of
+from mountgen.features.flange import Border, flange_of
 from mountgen.features.part import Part
 from mountgen.features.pull_tab import ROOT, make_pull_tab
+from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, tessellate
+from mountgen.kernel import Body, Solid, solids_of, tessellate
 from mountgen.loft import Shell
 from mountgen.recipe import TrayRecipe
 from mountgen.section import cut_sections
 from mountgen.shape import combine_many, require_one_solid
+
+TWO_EDGES = 0.45  # of a wall's thickness that each of its two upper edges may take
 
 
 def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, recipe: TrayRecipe) -> Part:
@@ -37,12 +40,24 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
         body = combine_many(block.solid, rooms, "cut", what="cavity")
         faceted = block.faceted or hollow.faceted
         notes = tuple(dict.fromkeys((*block.notes, *hollow.notes)))
+    if not faceted:
+        body = _round_mouth(body, space, border, recipe)
     if recipe.pull_tab is not None:
         outline = _outline_below(shell, space, depth=ROOT)
         tongue = make_pull_tab(space, outline, recipe.pull_tab, wall=wall, radius=radius)
         body = combine_many(body, [tongue], "fuse", what="pull tab")
     solid = require_one_solid(body, what="tray", remedy="give a thicker body.wall, or leave a feature out")
     return Part(body=Body(solid=solid, mesh=tessellate(solid), faceted=faceted, notes=notes))
+
+
+def _round_mouth(body: Solid, space: InsertableSpace, border: Border | None, recipe: TrayRecipe) -> Solid:
+    """Return a tray with the upper edges of its walls rounded, where the flange's have not been already."""
+    thin = recipe.body.wall if border is None else recipe.flange.thickness if recipe.flange is not None else 0.0
+    if recipe.dividers is not None and recipe.dividers.height is None:
+        thin = min(thin, recipe.dividers.thickness)
+    (solid,) = solids_of(body)[:1] or [body]
+    height = border.top_height if border is not None else lambda x, y: lid_height(space.lid, x, y)
+    return round_edges(solid, on_field(height), radius=min(recipe.body.edge_radius, TWO_EDGES * thin))
 
 
 def _outline_below(shell: Shell | None, space: InsertableSpace, *, depth: float) -> Floats:

@@ -1,0 +1,92 @@
+"""Edges rounded by the kernel once they are there: those of a mouth and of a flange, which follow height fields."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+
+from mountgen.arrays import Floats
+from mountgen.kernel import Solid, is_valid, solids_of
+
+NEAR = 0.01  # mm; how far from a height field an edge on it may lie
+PROBES = (0.1, 0.5, 0.9)  # of an edge's length, where it is looked at
+
+
+def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float) -> Solid:
+    """Return a solid with its sharp edges rounded that are picked, as far as the kernel can.
+
+    All are tried at once, then one after the other, the longest first. A solid that is not valid is never returned.
+
+    Args:
+        solid: one solid, mm.
+        picked: says of the points (3, 3) of an edge, mm, whether it is meant.
+        radius: mm; 0 returns the solid as it is.
+    """
+    if radius <= 0.0:
+        return solid
+    edges = [edge for edge, points in _list_sharp_edges(solid) if picked(points)]
+    if not edges:
+        return solid
+    whole = _fillet(solid, edges, radius)
+    if whole is not None or len(edges) == 1:
+        return solid if whole is None else whole
+    for k in range(len(edges)):  # an edge of the solid before is none of the solid after: they are told by their places
+        left = [edge for edge, points in _list_sharp_edges(solid) if picked(points)]
+        if k < len(left):
+            solid = _fillet(solid, [left[k]], radius) or solid
+    return solid
+
+
+def on_field(height: Callable[[Floats, Floats], Floats]) -> Callable[[Floats], bool]:
+    """Return what picks the edges that lie on a height field z(x, y), mm."""
+
+    def picked(points: Floats) -> bool:
+        return bool(np.abs(points[:, 2] - height(points[:, 0], points[:, 1])).max() < NEAR)
+
+    return picked
+
+
+def _list_sharp_edges(solid: Solid) -> list[tuple[Any, Floats]]:
+    """Return the edges where two faces meet at an angle outwards, with points (3, 3) on each; the longest first."""
+    from OCP.BRepAdaptor import BRepAdaptor_Curve
+    from OCP.ChFi3d import ChFi3d
+    from OCP.ChFiDS import ChFiDS_TypeOfConcavity
+    from OCP.GCPnts import GCPnts_AbscissaPoint
+    from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE
+    from OCP.TopExp import TopExp
+    from OCP.TopoDS import TopoDS
+    from OCP.TopTools import TopTools_IndexedDataMapOfShapeListOfShape
+
+    around = TopTools_IndexedDataMapOfShapeListOfShape()
+    TopExp.MapShapesAndAncestors_s(solid, TopAbs_EDGE, TopAbs_FACE, around)
+    found = []
+    for k in range(1, around.Extent() + 1):
+        faces = [TopoDS.Face_s(face) for face in around.FindFromIndex(k)]
+        if len(faces) != 2 or faces[0].IsSame(faces[1]):
+            continue
+        edge = TopoDS.Edge_s(around.FindKey(k))
+        if ChFi3d.DefineConnectType_s(edge, *faces, 1e-2, False) != ChFiDS_TypeOfConcavity.ChFiDS_Convex:
+            continue
+        curve = BRepAdaptor_Curve(edge)
+        first, last = curve.FirstParameter(), curve.LastParameter()
+        at = [curve.Value(first + t * (last - first)) for t in PROBES]
+        length = float(GCPnts_AbscissaPoint.Length_s(curve))
+        found.append((length, edge, np.array([(p.X(), p.Y(), p.Z()) for p in at])))
+    return [(edge, points) for _, edge, points in sorted(found, key=lambda each: -each[0])]
+
+
+def _fillet(solid: Solid, edges: Sequence[Any], radius: float) -> Solid | None:
+    from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
+    from OCP.Standard import Standard_Failure
+
+    fillet = BRepFilletAPI_MakeFillet(solid)
+    for edge in edges:
+        fillet.Add(radius, edge)
+    try:
+        fillet.Build()
+        rounded = solids_of(fillet.Shape()) if fillet.IsDone() else []
+    except Standard_Failure:
+        return None
+    return rounded[0] if len(rounded) == 1 and is_valid(rounded[0]) else None
