@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.sparse import coo_array
+from scipy.sparse.linalg import spsolve
 
 from mountgen.errors import EnduranceError
 from mountgen.material import find_material
@@ -20,6 +23,7 @@ from mountgen.snap import (
     find_permissible_strain,
     find_root_concentration,
     find_strain,
+    find_wall_factor,
     judge_snap,
     locks,
 )
@@ -186,3 +190,73 @@ def test_snaps_that_cannot_be() -> None:
     with pytest.raises(EnduranceError) as caught:
         Arm(10.0, 1.0, 5.0, "thick")  # type: ignore[arg-type]
     assert "none, thickness, width" in caught.value.remedy
+
+
+def bend_on_wall(length: float, *, deep: float, across: int = 6) -> float:
+    """Deflection at the tip of a plane arm of thickness 1, E 1 under load 1, on a wall `deep` deep (rigid if 0): finite elements.
+
+    Four-node squares with incompatible modes (E. L. Wilson et al. 1973), which bend without locking.
+    """
+    size, reach, half = 1.0 / across, round(length * across), round(deep * across)
+    cells = [(i, j) for i in range(reach) for j in range(across)]
+    cells += [(i, j) for i in range(-half, 0) for j in range(-half, across + half)]
+    number: dict[tuple[int, int], int] = {}
+    quads = np.array(
+        [[number.setdefault((i + a, j + b), len(number)) for a, b in ((0, 0), (1, 0), (1, 1), (0, 1))] for i, j in cells]
+    )
+    poisson = 0.35
+    law = np.array([[1.0, poisson, 0.0], [poisson, 1.0, 0.0], [0.0, 0.0, 0.5 * (1.0 - poisson)]]) / (1.0 - poisson**2)
+    stiff, mixed, inner = np.zeros((8, 8)), np.zeros((8, 4)), np.zeros((4, 4))
+    for r in (-1.0, 1.0):
+        for s in (-1.0, 1.0):
+            p, q = r / math.sqrt(3.0), s / math.sqrt(3.0)
+            slope = np.array([[q - 1, 1 - q, 1 + q, -1 - q], [p - 1, -1 - p, 1 + p, 1 - p]]) / (2.0 * size)
+            strain, modes = np.zeros((3, 8)), np.zeros((3, 4))
+            strain[0, 0::2], strain[1, 1::2], strain[2, 0::2], strain[2, 1::2] = slope[0], slope[1], slope[1], slope[0]
+            modes[0, 0] = modes[2, 1] = -4.0 * p / size
+            modes[2, 2] = modes[1, 3] = -4.0 * q / size
+            weight = size**2 / 4.0
+            stiff += weight * strain.T @ law @ strain
+            mixed += weight * strain.T @ law @ modes
+            inner += weight * modes.T @ law @ modes
+    stiff -= mixed @ np.linalg.solve(inner, mixed.T)
+    freedom = np.stack([2 * quads, 2 * quads + 1], axis=-1).reshape(len(quads), 8)
+    rows, columns = np.repeat(freedom, 8, axis=1).ravel(), np.tile(freedom, (1, 8)).ravel()
+    whole = coo_array((np.tile(stiff.ravel(), len(quads)), (rows, columns))).tocsc()
+    held = [
+        2 * k + d for (i, j), k in number.items() for d in (0, 1)
+        if i == -half or (half and i < 0 and j in (-half, across + half))
+    ]  # fmt: skip
+    load = np.zeros(2 * len(number))
+    tip = [2 * number[reach, j] + 1 for j in range(across + 1)]
+    load[tip] = 1.0 / len(tip)
+    free = np.setdiff1d(np.arange(len(load)), held)
+    moved = np.zeros(len(load))
+    moved[free] = spsolve(whole[free][:, free], load[free])
+    return float(moved[tip].mean())
+
+
+@pytest.mark.parametrize("length", [5.0, 10.0])
+def test_the_wall_at_the_root_gives_way_a_little_less_than_the_bound(length: float) -> None:
+    rigid = bend_on_wall(length, deep=0.0)
+    assert rigid == pytest.approx(4.0 * length**3, rel=0.03)  # the beam's own, and some shear
+    factor = bend_on_wall(length, deep=5.0) / rigid
+    bound = find_wall_factor(Arm(length=length, thickness=1.0, width=1.0))
+    assert 0.75 < (factor - 1.0) / (bound - 1.0) < 1.0
+
+
+def test_the_turn_of_the_wall_by_flamant() -> None:
+    """Work of the bending stress 12 M s / h³ on the half-plane's edge, for M = h = E = 1: a turn of 18 / pi."""
+    n = 2000
+    s = (np.arange(n) + 0.5) / n - 0.5
+    apart = np.abs(s[:, None] - s[None, :])
+    np.fill_diagonal(apart, 0.5 / n / math.e)  # the mean of a logarithm over a cell about 0
+    sinks = -2.0 / math.pi * np.log(apart) @ (12.0 * s) / n
+    turn = float((12.0 * s * sinks).sum() / n)
+    arm = Arm(length=7.0, thickness=1.0, width=1.0)
+    assert turn == pytest.approx(18.0 / math.pi, rel=1e-3)
+    assert find_wall_factor(arm) - 1.0 == pytest.approx(turn * arm.length**2 / (4.0 * arm.length**3), rel=1e-3)
+
+
+def test_a_long_arm_does_not_feel_the_wall() -> None:
+    assert find_wall_factor(Arm(length=1000.0, thickness=1.0, width=1.0)) == pytest.approx(1.0, abs=2e-3)

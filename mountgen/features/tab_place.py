@@ -25,6 +25,7 @@ CREST = 0.4  # mm, the flat on the hook; about one printed line
 TIP = 0.5  # mm of arm in front of the hook
 SPARE = 0.5  # mm by which the slot is wider than the hook
 LONGEST_TIP = 0.25  # of the arm's length, by which the hook may sit behind the tip, to get behind a bulge of the scan
+UNSEEN = 0.2  # share of the hook's way without scan from which the measurement says too little
 NAMES = {-1: "left", 1: "right"}
 OFF = 0.0137  # mm; rays aimed exactly at corners of triangles may slip through
 
@@ -196,6 +197,7 @@ class Tab:
 
     place : where.  crest: height of the hook's crest, mm.  wall: offset of the wall there.  lean: of the wall, radians,
     positive where it opens towards the mouth.  thickness: largest of the arm near its root, mm.  ride: of the hook.
+    longest : arm for which this end of the part has room, mm.
     """
 
     place: TabPlace
@@ -204,6 +206,7 @@ class Tab:
     lean: float
     thickness: float
     ride: Ride
+    longest: float
 
     @property
     def name(self) -> str:

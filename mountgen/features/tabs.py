@@ -16,7 +16,6 @@ from mountgen.arrays import Bools, Floats, freeze
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import SoftZone
-from mountgen.features.tab_check import UNSEEN, judge_tabs
 from mountgen.features.tab_place import (
     CREST,
     FINE,
@@ -25,6 +24,7 @@ from mountgen.features.tab_place import (
     NAMES,
     RETURN_DEG,
     SIDE_GAP,
+    UNSEEN,
     Ride,
     Tab,
     TabPlace,
@@ -36,12 +36,10 @@ from mountgen.features.tab_place import (
     slot_width,
 )
 from mountgen.kernel import Mesh, Solid, divide_around, tessellate
-from mountgen.material import Material
 from mountgen.recipe import RetainingTabs
 from mountgen.shape import Axes, combine_many, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
 from mountgen.surface import Surface, surface_of
-from mountgen.verdict import Check
 
 CATCH = 0.2  # mm of rise on the way out from which it is worth to move the hook back for it
 UNEVEN = 0.4  # share by which the arm's thickness may leave the recipe's, where the wall is curved
@@ -50,27 +48,21 @@ SAMPLES = 5  # across the arm, for rays
 
 @dataclass(frozen=True, eq=False)
 class TabPlan:
-    """What the tabs cut away and add, and what follows from them.
-
-    cut, add : solids.  soft: where the part is meant to touch and flex.  checks, notes: for the report.
-    """
+    """What the tabs cut away and add. cut, add: solids; soft: where the part is meant to touch and flex."""
 
     tabs: tuple[Tab, ...]
     cut: tuple[Solid, ...]
     add: tuple[Solid, ...]
     soft: tuple[SoftZone, ...]
-    checks: tuple[Check, ...]
-    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class TabResult:
-    """A solid with its tabs. soft, checks and notes as in `TabPlan`."""
+    """A solid with its tabs. tabs and soft as in `TabPlan`."""
 
     solid: Solid
+    tabs: tuple[Tab, ...]
     soft: tuple[SoftZone, ...]
-    checks: tuple[Check, ...]
-    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,23 +84,13 @@ class _Profile:
         freeze(self, "missing", "bool")
 
 
-def cut_tabs(
-    solid: Solid,
-    recess: Recess,
-    *,
-    tabs: RetainingTabs,
-    material: Material,
-    upright: bool = False,
-    mesh: Mesh | None = None,
-) -> TabResult:
+def cut_tabs(solid: Solid, recess: Recess, *, tabs: RetainingTabs, mesh: Mesh | None = None) -> TabResult:
     """Cut retaining tabs into the two ends of a solid.
 
     Args:
         solid: the part, otherwise finished.
         recess: the scan in the part frame.
         tabs: the recipe's `[tabs]` table.
-        material: what it is printed of.
-        upright: the part is printed so that layers lie across the arms.
         mesh: a tessellation of the solid, where there is one already.
 
     Returns:
@@ -116,23 +98,16 @@ def cut_tabs(
 
     Raises:
         FeatureError: an arm does not fit; says the longest that would.
-        EnduranceError: the material is not for snap arms.
         KernelError: the kernel cannot make it.
     """
-    plan = plan_tabs(
-        tessellate(solid, chord=0.1) if mesh is None else mesh,
-        recess,
-        tabs=tabs,
-        material=material,
-        upright=upright,
-    )
+    plan = plan_tabs(tessellate(solid, chord=0.1) if mesh is None else mesh, recess, tabs=tabs)
     shape = combine_many(divide_around(solid), plan.cut, "cut", what="retaining tabs")
     shape = combine_many(shape, plan.add, "fuse", what="hooks of the retaining tabs")
     whole = require_one_solid(shape, what="retaining tabs", remedy="make tabs.length or tabs.width smaller")
-    return TabResult(whole, plan.soft, plan.checks, plan.notes)
+    return TabResult(whole, plan.tabs, plan.soft)
 
 
-def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs, material: Material, upright: bool = False) -> TabPlan:
+def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs) -> TabPlan:
     """Find places for the tabs and say what to cut and to add there. Arguments and errors as for `cut_tabs`."""
     body = Surface(mesh.vertices, mesh.faces)
     scan = surface_of(recess)
@@ -143,8 +118,7 @@ def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs, material: Mate
         cut += slots
         add.append(hook)
         soft.append(zone)
-    checks, notes = judge_tabs(body, made, tabs, material, upright)
-    return TabPlan(made, tuple(cut), tuple(add), tuple(soft), checks, notes)
+    return TabPlan(made, tuple(cut), tuple(add), tuple(soft))
 
 
 def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: RetainingTabs) -> Tab:
@@ -155,10 +129,11 @@ def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: Re
     """
     room = find_room(tabs)
     places = list_places(body, side, room)
+    longest = longest_arm(places, room)
     fitting = [p for p in places if p.top - p.low >= tabs.length + room.above + room.below]
     best: Tab | None = None
     for place in fitting[:6]:
-        tab = _fit_tab(body, scan, recess, place, tabs, room)
+        tab = _fit_tab(body, scan, recess, place, tabs, room, longest)
         if tab is not None and (best is None or tab.ride.unseen < best.ride.unseen):
             best = tab
         if best is not None and best.ride.unseen < UNSEEN:
@@ -195,7 +170,9 @@ def _misfit(body: Surface, side: int, tabs: RetainingTabs, places: list[TabPlace
     return FeatureError(what, where, "raise the deck (deck.height), or leave the tabs out with tabs = false")
 
 
-def _fit_tab(body: Surface, scan: Surface, recess: Recess, place: TabPlace, tabs: RetainingTabs, room: TabRoom) -> Tab | None:
+def _fit_tab(
+    body: Surface, scan: Surface, recess: Recess, place: TabPlace, tabs: RetainingTabs, room: TabRoom, longest: float
+) -> Tab | None:
     """Return the tab at a place: its hook where it catches best; None where the wall is too curved for an even arm."""
     profile = _feel(body, scan, recess, place, tabs)
     deepest = max(place.low + room.below + tabs.length, place.top - LONGEST_TIP * tabs.length)
@@ -217,7 +194,7 @@ def _fit_tab(body: Surface, scan: Surface, recess: Recess, place: TabPlace, tabs
     if np.abs(excess).max() > UNEVEN * tabs.thickness:
         return None
     thickness = tabs.thickness + float(np.abs(excess[: len(span) // 2]).max())
-    return Tab(place, crest, float(offset), float(np.arctan(slope)), thickness, rides[chosen])
+    return Tab(place, crest, float(offset), float(np.arctan(slope)), thickness, rides[chosen], longest)
 
 
 def _feel(body: Surface, scan: Surface, recess: Recess, place: TabPlace, tabs: RetainingTabs) -> _Profile:

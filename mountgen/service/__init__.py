@@ -9,11 +9,13 @@ from mountgen.service.fit_stack import judge_fit_stack
 from mountgen.service.heat_check import judge_heat
 from mountgen.service.load_check import judge_load
 from mountgen.service.print_check import judge_print
+from mountgen.service.tab_check import judge_tabs
 from mountgen.service.tape_check import judge_tape
 
 JUDGES: dict[str, Callable[[Case], Finding]] = {
     "heat": judge_heat,
     "load": judge_load,
+    "tabs": judge_tabs,
     "tape": judge_tape,
     "fit_stack": judge_fit_stack,
     "print": judge_print,

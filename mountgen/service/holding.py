@@ -1,4 +1,4 @@
-"""How a part in its recess is driven by weight and road, and what of that its tape pads must hold."""
+"""How a part in its recess is driven by weight and road, and what of that the recess does not hold."""
 
 from __future__ import annotations
 
