@@ -187,6 +187,68 @@ class ParkedPlace(Table):
     sky: Annotated[
         Literal["clear", "cloudy"], _about("cloudy only where the sun never shines on it for long")
     ] = "clear"
+    airbags_checked: Annotated[
+        bool,
+        _about("true once the owner's manual was searched for all airbags, and those near are marked as [[keep_out]]"),
+    ] = False
+    sight_checked: Annotated[
+        bool, _about("true once it is seen from the driver's seat that neither part nor device hides road, mirrors or dials")
+    ] = False
+
+
+AIRBAG_MARGIN = 50.0  # mm that nothing may come nearer to an airbag's cover or seam than (our rule)
+VENT_MARGIN = 20.0  # mm in which air still leaves a vent (our rule)
+
+
+class KeepOut(Table):
+    """A body in the vehicle that part and device must keep away from: a box, or a mesh file."""
+
+    name: Annotated[str, _about("what it is called in the table of verdicts")]
+    kind: Annotated[
+        Literal["lever", "screen", "lid", "vent", "switch", "airbag", "airbag-seam", "other"], _about("what it is")
+    ] = "other"
+    axes: Annotated[
+        Literal["mouth", "scan"],
+        _about(
+            "mouth: mm from the middle of the dial on the survey's picture, x to the right, y up, z out of the mouth; "
+            "scan: the scan file's own unit and axes"
+        ),
+    ] = "mouth"
+    low: Annotated[Triple | None, _about("corner of the box with the least coordinates, [x, y, z]")] = None
+    high: Annotated[Triple | None, _about("corner of the box with the greatest coordinates, [x, y, z]")] = None
+    file: Annotated[
+        Path | None,
+        BeforeValidator(lambda v: None if v is None else _read_path(v)),
+        _about("mesh file instead of a box, relative to the recipe: STL, PLY, OBJ or 3MF; in mm, or with axes = scan in its unit"),
+    ] = None
+    margin: Annotated[
+        Annotated[float, length(least=0, most=500)] | None,
+        _about("distance to keep, mm; if absent 50 for an airbag and its seam, 20 for a vent, 0 for others"),
+    ] = None
+
+    @property
+    def distance(self) -> float:
+        """Distance to keep, mm."""
+        if self.margin is not None:
+            return self.margin
+        return AIRBAG_MARGIN if self.kind.startswith("airbag") else VENT_MARGIN if self.kind == "vent" else 0.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        box = self.low is not None and self.high is not None
+        conflicts: list[Conflict] = []
+        if self.file is not None and (self.low is not None or self.high is not None):
+            conflicts.append(("file", "a box and a mesh file are both given", "give low and high, or file"))
+        elif self.file is None and not box:
+            missing = "low" if self.low is None else "high"
+            conflicts.append((missing, "it has no body", "give both corners of a box (low, high), or a mesh (file)"))
+        elif self.low is not None and self.high is not None:
+            for axis, low, high in zip("xyz", self.low, self.high, strict=True):
+                if low >= high:
+                    what = f"the box has no size along {axis}: from {low:g} to {high:g}"
+                    conflicts.append(("high", what, "low is the corner with the least coordinates, high the other"))
+        _raise_conflicts(conflicts)
+        return self
 
 
 class MouthPlane(Table):
@@ -506,6 +568,9 @@ class Recipe(Table):
     fit: Annotated[Fit, _about("how the part sits in the recess")] = Fit()
     body: Annotated[BodyShape, _about("the body as such")] = BodyShape()
     printer: Annotated[Printer, _about("the machine that prints the part")] = Printer()
+    keep_out: Annotated[
+        tuple[KeepOut, ...], _about("bodies in the vehicle that part and device keep away from")
+    ] = ()
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -16,7 +16,7 @@ from difflib import get_close_matches
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic import ValidationError
 
@@ -136,6 +136,10 @@ def dump_recipe(recipe: Recipe, *, folder: Path | None = None) -> str:
         about = info.description or ""
         if isinstance(value, Table):
             tables += ["", f"[{key}]  # {about}", *_dump_table(value, folder)]
+        elif _is_list_of_tables(info.annotation):
+            tables += [] if value else ["", f"# [[{key}]] is not used: {about}"]
+            for each in value:
+                tables += ["", f"[[{key}]]  # {about}", *_dump_table(each, folder)]
         elif value is None and any(_is_table(kind) for kind in get_args(info.annotation)):
             tables += ["", f"# [{key}] is not used: {about}"]
         else:
@@ -253,13 +257,21 @@ def _read_value(raw: str) -> Any:
 
 
 def _anchor_files(data: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """Return the data with its scan file and its material sheet counted from `folder`."""
+    """Return the data with its scan file, its material sheet and its keep-out meshes counted from `folder`."""
+    if isinstance(data.get("keep_out"), list):
+        data = {**data, "keep_out": [_anchor_mesh(each, folder) for each in data["keep_out"]]}
     if isinstance(data.get("sheet"), str):
         data = {**data, "sheet": _anchor(data["sheet"], folder)}
     scan = data.get("scan")
     if not isinstance(scan, dict) or not isinstance(scan.get("file"), str):
         return data
     return {**data, "scan": {**scan, "file": _anchor(scan["file"], folder)}}
+
+
+def _anchor_mesh(table: Any, folder: Path) -> Any:
+    if not isinstance(table, dict) or not isinstance(table.get("file"), str):
+        return table
+    return {**table, "file": _anchor(table["file"], folder)}
 
 
 def _anchor(file: str, folder: Path) -> str:
@@ -307,6 +319,10 @@ def _choose_type(merged: Mapping[str, Any], layers: Sequence[Layer]) -> type[Any
 
 def _is_table(kind: object) -> bool:
     return isinstance(kind, type) and issubclass(kind, Table)
+
+
+def _is_list_of_tables(annotation: object) -> bool:
+    return get_origin(annotation) is tuple and _is_table(get_args(annotation)[0])
 
 
 def _dump_table(table: Table, folder: Path | None) -> list[str]:

@@ -122,7 +122,8 @@ def _explain(details: ErrorDetails, recipe_type: type[Recipe]) -> tuple[str, str
 def _explain_unknown(
     key: str, path: KeyPath, table: type[Table], recipe_type: type[Recipe]
 ) -> tuple[str, str]:
-    here = f"[{path[-1]}]" if path else "the recipe"
+    names = [part for part in path if isinstance(part, str)]
+    here = f"[{names[-1]}]" if names else "the recipe"
     allowed = f"allowed in {here}: {', '.join(table.model_fields)}"
     kind = recipe_type.model_fields["kind"].default
     others = []
@@ -171,6 +172,8 @@ def _find_table(recipe_type: type[Table], path: KeyPath) -> type[Table] | None:
     """Return the type of the table at a path of a recipe, or None where there is none."""
     here: type[Table] | None = recipe_type
     for part in path:
+        if isinstance(part, int):  # an item of a list of tables
+            continue
         info = None if here is None else here.model_fields.get(str(part))
         if info is None:
             return None

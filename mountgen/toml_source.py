@@ -49,10 +49,11 @@ class TomlSource:
         """Statement of each key: first line, its lines, and how many brackets are open after each of them."""
         found: dict[KeyPath, tuple[int, list[str], list[int]]] = {}
         table: KeyPath = ()
+        tables: dict[KeyPath, int] = {}  # of a list of tables, how many have begun
         for begin, lines, depths in _cut_statements(self.text):
             paths = list(_walk(tomllib.loads("\n".join(lines))))
             if lines[0].lstrip().startswith("["):
-                table = max(paths, key=len)
+                table = _number_tables(max(paths, key=len), tables, begins=lines[0].lstrip().startswith("[["))
                 paths = [table[: n + 1] for n in range(len(table))]
             else:
                 paths = [table + path for path in paths]
@@ -94,6 +95,22 @@ class TomlSource:
             return True
 
         return begin + bisect_left(range(1, len(lines)), True, key=has_item)
+
+
+def _number_tables(table: KeyPath, tables: dict[KeyPath, int], *, begins: bool) -> KeyPath:
+    """Return a header's path with its place in each list of tables on its way; `begins`: it begins another table of a list."""
+    path: KeyPath = ()
+    if begins:
+        names = tuple(part for part in table if isinstance(part, str))
+        tables[names] = tables.get(names, 0) + 1
+    names = ()
+    for part in table:
+        if not isinstance(part, str):
+            continue
+        names, path = (*names, part), (*path, part)
+        if names in tables:
+            path = (*path, tables[names] - 1)
+    return path
 
 
 def read_toml(path: Path) -> TomlSource:

@@ -521,7 +521,7 @@ def test_starters_are_of_their_kinds() -> None:
 @pytest.mark.parametrize("starter", starter_names())
 def test_a_starter_explains_every_key_in_its_place(starter: str) -> None:
     text = read_starter(starter)
-    used = re.sub(r"^# (?=\[?[a-z_]+(\]| =))", "", text, flags=re.MULTILINE)
+    used = re.sub(r"^# (?=\[{0,2}[a-z_]+(\]| =))", "", text, flags=re.MULTILINE)
     content = tomllib.loads(used)
     dumped = load_starter(starter)
     for key in type(dumped).model_fields:
@@ -536,7 +536,7 @@ def test_a_starter_explains_every_key_in_its_place(starter: str) -> None:
 
 @pytest.mark.parametrize("starter", starter_names())
 def test_a_starter_with_all_its_examples_taken_up_is_valid(write: Write, starter: str) -> None:
-    used = re.sub(r"^# (?=\[?[a-z_]+(\]| =))", "", read_starter(starter), flags=re.MULTILINE)
+    used = re.sub(r"^# (?=\[{0,2}[a-z_]+(\]| =))", "", read_starter(starter), flags=re.MULTILINE)
     recipe = load_recipe(write(used))
     assert None not in recipe.model_dump().values(), "every optional table has its example"
     assert recipe.body.wall is not None
@@ -626,3 +626,50 @@ def test_starters_are_found_where_the_package_is_not_installed(tmp_path: Path) -
         cwd=tmp_path, capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert run.stdout.split() == ["phone-shelf", "plug", "tray"]
+
+
+# lists of tables
+
+TWO_KEEP_OUTS = """kind = "plug"
+
+[[keep_out]]
+name = "lever"
+kind = "lever"
+low = [0, 0, 0]
+high = [10, 20, 30.5]
+
+[[keep_out]]
+name = "airbag cover"
+kind = "airbag"
+axes = "scan"
+file = "cover.stl"
+"""
+
+
+def test_keep_outs_are_read_counted_from_the_file_and_written_so_that_they_load_again(write: Write, tmp_path: Path) -> None:
+    recipe = load_recipe(write(TWO_KEEP_OUTS))
+    lever, cover = recipe.keep_out
+    assert (lever.name, lever.low, lever.high, lever.distance) == ("lever", (0.0, 0.0, 0.0), (10.0, 20.0, 30.5), 0.0)
+    assert (cover.axes, cover.file, cover.distance) == ("scan", (tmp_path / "cover.stl").resolve(), 50.0)
+    text = dump_recipe(recipe, folder=tmp_path)
+    assert 'file = "cover.stl"' in text
+    assert load_recipe(write(text)) == recipe
+    assert "# [[keep_out]] is not used" in dump_recipe(load_recipe(write('kind = "plug"')))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what", "where", "remedy"),
+    [
+        ('kind = "airbag"', 'kind = "airbg"', '"airbg" is not one of the choices', ":11, keep_out[1].kind", '"airbag"'),
+        ("high = [10, 20, 30.5]", "high = [10, -20, 30.5]", "the box has no size along y: from 0 to -20", ":7, keep_out[0].high", "low is"),
+        ("high = [10, 20, 30.5]", "", "it has no body", ":3, keep_out[0].high", "both corners"),
+        ('axes = "scan"', "low = [0, 0, 0]", "a box and a mesh file are both given", ":13, keep_out[1].file", "or file"),
+        ('axes = "scan"', "marjin = 3", "unknown key 'marjin'", ":12, keep_out[1].marjin", "did you mean 'margin'?"),
+    ],
+)  # fmt: skip
+def test_a_mistake_in_a_keep_out_names_the_one_it_is_in(write: Write, old: str, new: str, what: str, where: str, remedy: str) -> None:
+    with pytest.raises(RecipeError) as caught:
+        load_recipe(write(TWO_KEEP_OUTS.replace(old, new)))
+    assert what in caught.value.what
+    assert where in caught.value.where
+    assert remedy in caught.value.remedy
