@@ -14,7 +14,10 @@ from mountgen.stiffness import Bending, find_load
 
 ALL = frozenset(("left", "right", "front", "back"))
 WEIGHT = find_load(0.25)  # N
-DECK = Span(along=150.0, inwards=80.0, thickness=3.0, held=ALL, area=12_000.0, loaded=12_000.0, place=(0.0, 0.0, 0.0))
+DECK = Span(
+    along=150.0, inwards=80.0, thickness=3.0, held=ALL, area=12_000.0, loaded=12_000.0, place=(0.0, 0.0, 0.0),
+    cells=np.ones((1, 1), dtype=np.bool_),
+)  # fmt: skip
 
 
 def bend(span: Span, *, weight: float = WEIGHT, modulus: float = 2000.0) -> Bending:

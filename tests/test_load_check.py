@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 import jsonschema
@@ -10,6 +11,7 @@ import manifold3d
 import pytest
 
 from mountgen.errors import EnduranceError
+from mountgen.features.part import SoftZone
 from mountgen.heat import find_sustained_modulus
 from mountgen.material import find_material
 from mountgen.recipe import PlugRecipe
@@ -180,8 +182,8 @@ def test_a_plastic_without_values_is_said_to_be_unknown() -> None:
 def test_a_part_without_a_device_is_not_judged() -> None:
     recipe = PlugRecipe(name="plug")
     case = make_case(stool(deck=3.0), lying(-8.5), shelf_recipe())
-    changed: Any = case.__class__(**(vars(case) | {"recipe": recipe}))
-    assert judge_load(changed) == Finding() or judge_load(changed).checks == ()
+    found = judge_load(replace(case, recipe=recipe))
+    assert (found.checks, found.facts, found.notes) == ((), {}, ())
 
 
 def test_a_mass_in_grams_is_refused() -> None:
@@ -194,7 +196,29 @@ def test_a_mass_in_grams_is_refused() -> None:
         shelf_recipe(device={"length": 59.0, "width": 19.5, "thickness": 8.0, "mass": 250})
 
 
-def test_tape_below_counts_as_bearing() -> None:
+def test_what_is_near_enough_follows_the_gap_at_the_floor() -> None:
     assert find_distance(shelf_recipe()) == 1.0
-    taped = shelf_recipe(tape={"count": 2, "length": 20, "width": 10, "thickness": 1.1})
-    assert find_distance(taped) == pytest.approx(1.6)
+    assert find_distance(shelf_recipe(fit={"clearance": 0.5, "floor": 0.8})) == pytest.approx(1.3)
+
+
+def test_tape_below_bears_whatever_its_thickness() -> None:
+    """A shelf 2 mm above the floor, on a pad of tape 20 x 10 mm."""
+    shelf = block(-29.5, FLOOR + 2.0, -19.5, 29.5, -9.5, 0.0)
+    bare = make_case(shelf, lying(-9.5), shelf_recipe())
+    assert judge_load(bare).facts["bearing_area"] == 0.0
+    pad = SoftZone("tape pad 1", (-10.0, FLOOR + 1.5, -15.0), (10.0, FLOOR + 2.5, -5.0))
+    hook = SoftZone("hook 1", (-29.5, FLOOR + 1.5, -15.0), (-20.0, FLOOR + 2.5, -5.0))
+    taped = replace(bare, part=replace(bare.part, soft=(pad, hook)))
+    assert judge_load(taped).facts["bearing_area"] == pytest.approx(200.0, rel=0.08)  # to a cell at each edge
+
+
+def test_a_stout_span_does_not_bend() -> None:
+    """A gap of 10 mm under 9 mm of deck is bridged as if it were not there; under 3 mm it is a span."""
+    solid = block(-29.5, FLOOR + 0.5, -19.5, 29.5, -8.5, 0.0)
+    stout = judge(solid - block(-5.0, -30.0, -30.0, 5.0, -17.5, 5.0), -8.5)
+    assert [piece["model"] for piece in stout.facts["pieces"]] == ["column"]
+    assert stout.facts["carried_share"] == pytest.approx(49.0 / 59.0, abs=0.02)
+    thin = judge(solid - block(-5.0, -30.0, -30.0, 5.0, -11.5, 5.0), -8.5)
+    assert [piece["model"] for piece in thin.facts["pieces"]] == ["beam", "column"]
+    assert passes(stout)
+    assert passes(thin)

@@ -6,6 +6,7 @@ rests on it and the scan. A deck bears where its underside is so near to the sca
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil
 
@@ -21,6 +22,7 @@ SINKS = 0.3  # mm by which the scan may lie above the part's underside, and the 
 RESTS = 1.5  # mm; the device's underside no farther above the deck than this rests on it, its rounded edges included
 HELD = 0.75  # share of a side that must be held for the side to count as held (our rule)
 LOW_END = 5.0  # per cent; a span is as thick as its thinnest part, less what is thinner over this share of it only
+Box = tuple[tuple[float, float, float], tuple[float, float, float]]
 SIDES = ("left", "right", "front", "back")
 _STEPS = {"left": (0, -1), "right": (0, 1), "front": (-1, 0), "back": (1, 0)}  # rows run inwards, columns to the right
 
@@ -72,6 +74,7 @@ class Span:
     held   : which of its sides rest on what bears, or meet the wall of the recess: of SIDES.
     area   : mm².  loaded: mm² of it on which the device rests.
     place  : (3,) mm, part frame, its middle.
+    cells  : (R, C) bool, of the bearing.
     """
 
     along: float
@@ -81,6 +84,7 @@ class Span:
     area: float
     loaded: float
     place: tuple[float, float, float]
+    cells: Bools
 
 
 def level_axes(up: Floats) -> Floats:
@@ -93,7 +97,13 @@ def level_axes(up: Floats) -> Floats:
 
 
 def map_bearing(
-    part: Triangles, device: Triangles, scan: Surface, *, up: Floats, distance: float
+    part: Triangles,
+    device: Triangles,
+    scan: Surface,
+    *,
+    up: Floats,
+    distance: float,
+    pads: Sequence[Box] = (),
 ) -> Bearing:
     """Find where a part bears on the scan below it, and where a device rests on the part.
 
@@ -103,6 +113,7 @@ def map_bearing(
         scan: normals to the free side.
         up: (3,) the vehicle's up, part frame.
         distance: mm of gap, measured straight down, up to which the part bears.
+        pads: boxes (low, high), part frame, in which it bears through tape, whatever the gap.
 
     Returns:
         Bearing.
@@ -123,6 +134,11 @@ def map_bearing(
     gap = np.where(np.isfinite(ground), bottom - np.where(np.isfinite(ground), ground, 0.0), np.inf)
     rests = solid & (underside - np.where(solid, top, 0.0) <= RESTS)
     bears = solid & (gap <= distance)
+    if pads:
+        grid_x, grid_s = np.meshgrid(x, s)
+        underneath = np.stack([grid_x, grid_s, np.where(solid, bottom, 0.0)], axis=2) @ axes
+        for low, high in pads:
+            bears |= solid & np.isfinite(gap) & ((underneath >= low) & (underneath <= high)).all(axis=2)
     cell = (float(x[1] - x[0]), float(s[1] - s[0]))
     top, bottom = (np.where(solid, height, np.nan) for height in (top, bottom))
     return Bearing(axes, x, s, cell, top, bottom, gap, bears, rests, distance)
@@ -166,6 +182,7 @@ def _measure_span(bearing: Bearing, cells: Bools, scan: Surface) -> Span:
         area=bearing.area(cells),
         loaded=bearing.area(cells & bearing.rests),
         place=bearing.place(cells),
+        cells=cells,
     )
 
 

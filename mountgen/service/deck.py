@@ -20,6 +20,7 @@ from mountgen.stiffness import (
 # Of its own size, the even load that bends at least as much as a load gathered anywhere: at midspan of a beam moment
 # and sag are 2 and 1.6 times those of an even one, at a cantilever's end 2 and 8/3 times.
 GATHERED, GATHERED_AT_END = 2.0, 8.0 / 3.0
+STOUT = 2.0  # thicknesses; a shorter span passes its load straight on to its sides, and the theory of plates ends
 LEAST_RATIO = 0.5  # of depth to free edge, below which the table of plates with a free edge has no row
 SOURCES = {
     "column": "solid from the deck to where it bears: weight over area",
@@ -57,15 +58,19 @@ class Piece:
 
 
 def list_pieces(bearing: Bearing, spans: tuple[Span, ...]) -> tuple[Piece, ...]:
-    """Return the pieces of a deck: that which bears under the device, and each span."""
+    """Return the pieces of a deck: each span that bends, and one column of all that bears or is too stout to bend."""
     pieces = [choose_model(span) for span in spans]
-    carried = bearing.rests & bearing.bears
-    if carried.any():
-        height = float(np.max((bearing.top - bearing.bottom)[carried]))
-        area = bearing.area(carried)
-        place = describe_place(bearing.place(carried))
-        pieces.append(Piece("column", height, 0.0, height, area, area, 1.0, place))
-    return tuple(pieces)
+    bends = [piece for piece in pieces if piece.model == "not carried" or piece.span > STOUT * piece.thickness]
+    column = bearing.rests & bearing.bears
+    for span, piece in zip(spans, pieces, strict=True):
+        if piece not in bends:
+            column = column | (span.cells & bearing.rests)
+    if column.any():
+        height = float(np.max((bearing.top - bearing.bottom)[column]))
+        area = bearing.area(column)
+        place = describe_place(bearing.place(column))
+        bends.append(Piece("column", height, 0.0, height, area, area, 1.0, place))
+    return tuple(bends)
 
 
 def choose_model(span: Span) -> Piece:

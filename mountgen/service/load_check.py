@@ -31,6 +31,7 @@ from mountgen.stiffness import (
 from mountgen.verdict import Check, Verdict
 
 MOST_RIBS, THICKEST = 20, 50.0  # that a recipe takes; mm
+LEAST_SAG = 1e-9  # mm; no deck is stiffer, and a frequency needs some sag
 STEP = 0.1  # mm, to which sizes in a remedy are rounded up
 SAG_AT_LEAST_FREQUENCY = 1000.0 * GRAVITY / (2.0 * pi * LEAST_FREQUENCY) ** 2  # mm, the inverse of find_frequency
 
@@ -78,7 +79,11 @@ def judge_load(case: Case) -> Finding:
     if not isinstance(recipe, PhoneShelfRecipe) or seated is None:
         return Finding()
     surface = case.inspection.standing.surface
-    bearing = map_bearing(case.part.body.mesh, seated.mesh, surface, up=case.recess.up, distance=find_distance(recipe))
+    pads = [(zone.low, zone.high) for zone in case.part.soft if zone.name.startswith("tape pad")]
+    distance = find_distance(recipe)
+    bearing = map_bearing(
+        case.part.body.mesh, seated.mesh, surface, up=case.recess.up, distance=distance, pads=pads
+    )
     pieces = list_pieces(bearing, find_spans(bearing, surface))
     if not pieces:
         return Finding(notes=("the device does not rest on the deck as seated: its load is not judged",))
@@ -104,9 +109,8 @@ def judge_load(case: Case) -> Finding:
 
 
 def find_distance(recipe: PhoneShelfRecipe) -> float:
-    """Return the gap below a part up to which it bears, mm: clearance or tape, and what settles."""
-    floor = recipe.fit.clearance if recipe.fit.floor is None else recipe.fit.floor
-    return max(floor, recipe.tape.thickness if recipe.tape else 0.0) + SETTLES
+    """Return the gap below a part up to which it bears, mm: clearance, and what settles."""
+    return (recipe.fit.clearance if recipe.fit.floor is None else recipe.fit.floor) + SETTLES
 
 
 def find_strength(material: Material) -> Quantity:
@@ -145,6 +149,11 @@ def answer_all(pieces: Sequence[Piece], burden: Burden, material: Material) -> t
     return tuple(answers)
 
 
+def find_lowest(answer: Answer) -> float:
+    """Return the lowest natural frequency of a piece of deck with the device on it, Hz; 0 where nothing carries it."""
+    return find_frequency(max(answer.cold.sag, LEAST_SAG)) if isfinite(answer.cold.sag) else 0.0
+
+
 def _judge_answers(
     case: Case, recipe: PhoneShelfRecipe, answers: Sequence[Answer], burden: Burden
 ) -> Iterator[Check]:
@@ -178,7 +187,7 @@ def _judge_answers(
     if not spans:
         return
     source = "above what a vehicle's body does on the road (our rule); Rayleigh's method (standard)"
-    lowest = find_frequency(slow.cold.sag) if isfinite(slow.cold.sag) else 0.0
+    lowest = find_lowest(slow)
     yield judge("frequency", "natural frequency of the deck", lowest, LEAST_FREQUENCY, "Hz", source, "caution")
     stress = rest.crept.stress
     if isfinite(stress) and stress > HIGH_STRESS:
@@ -311,6 +320,6 @@ def _list_facts(answer: Answer) -> dict[str, Any]:
         "sag_hot_crept": answer.crept.sag,
         "stress_rest_mpa": answer.crept.stress,
         "stress_jolt_mpa": answer.jolt.stress,
-        "frequency_hz": find_frequency(answer.cold.sag) if isfinite(answer.cold.sag) else 0.0,
+        "frequency_hz": find_lowest(answer),
         "place": piece.place,
     }
