@@ -208,8 +208,8 @@ def cut_lines(vertices: Floats, faces: Ints, plane: Plane) -> Floats:
         (N, 2, 3) float64, mm; one piece for each face that is cut, in no order.
     """
     height = (vertices - plane.point) @ (plane.normal / np.linalg.norm(plane.normal))
-    above = height[faces] >= 0.0
-    cut = faces[above.any(axis=1) & ~above.all(axis=1)]
+    first, second, third = (height >= 0.0)[faces].T
+    cut = faces[(first != second) | (second != third)]
     above = height[cut] >= 0.0
     lone = np.where(above.sum(axis=1) == 1, above.argmax(axis=1), (~above).argmax(axis=1))
     rows = np.arange(len(cut))

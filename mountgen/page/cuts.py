@@ -241,8 +241,9 @@ def _walk(line: Floats) -> tuple[Floats, Floats]:
 
 def _nearest_on(points: Floats, pieces: Floats) -> Floats:
     """Return the nearest places (N, 2) to points (N, 2) on straight pieces (M, 2, 2)."""
-    start, way = pieces[:, 0], pieces[:, 1] - pieces[:, 0]
-    share = np.einsum("nmk,mk->nm", points[:, None] - start, way) / np.maximum((way**2).sum(axis=1), 1e-12)
-    spots = start + np.clip(share, 0.0, 1.0)[:, :, None] * way
-    best = np.argmin(((spots - points[:, None]) ** 2).sum(axis=2), axis=1)
-    return np.asarray(spots[np.arange(len(points)), best])
+    import shapely
+
+    piece = shapely.STRtree(shapely.linestrings(pieces)).nearest(shapely.points(points))
+    start, way = pieces[piece, 0], pieces[piece, 1] - pieces[piece, 0]
+    share = ((points - start) * way).sum(axis=1) / np.maximum((way**2).sum(axis=1), 1e-12)
+    return np.asarray(start + np.clip(share, 0.0, 1.0)[:, None] * way)

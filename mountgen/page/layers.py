@@ -20,7 +20,7 @@ from mountgen.sampling import sort_nearby
 from mountgen.topology import measure_faces
 
 SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
-CROWDED = 2.0  # times that many triangles are first drawn together cube by cube, which costs a tenth of thinning
+CROWDED = 1.5  # times that many triangles are first drawn together cube by cube, which costs a tenth of thinning
 PART_EDGE = 3.0  # mm; longer edges of the part are halved, so that the gap is measured between its corners too
 SPLITS = 7  # rounds of halving; each halves the longest edges, so 384 mm come down to PART_EDGE
 SURROUND, LEAST_SURROUND = 0.25, 15.0  # share of the mouth's size, mm: panel shown about the mouth
