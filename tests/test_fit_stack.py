@@ -50,9 +50,13 @@ def judge(recipe: Recipe, *, noise: float = 0.03, width: int = 60) -> Finding:
 def test_stack_by_hand() -> None:
     recipe = plug(fit={"trim": "abs", "sits": "loose"}, printer={"tolerance": 0.2})
     found = stack_recipe(recipe, noise=0.05, size=200.0, material=ASA)
-    # ASA 95, ABS 81 to 101 µm/(m·K); 20 °C to 35 + 43 °C; half of 200 mm counts
-    closing = 100.0 * (95.0 - 91.0) * 1e-6 * 58.0
-    spread = 100.0 * (101.0 - 81.0) / 2.0 / math.sqrt(3.0) * 1e-6 * 58.0
+    part, trim = ASA.expansion, find_material("abs").expansion
+    assert part is not None
+    assert trim is not None
+    # 20 °C to 35 + 43 °C; half of 200 mm counts; where the part expands less than the trim, the cold to -20 °C closes
+    differs = part.value - trim.value
+    closing = 100.0 * max(differs * 58.0, differs * -40.0) * 1e-6
+    spread = 100.0 * math.hypot(part.high - part.low, trim.high - trim.low) / 2.0 / math.sqrt(3.0) * 1e-6 * 58.0
     noise = 2.0 * math.sqrt(0.05**2 + 0.1**2 + spread**2)
     assert found.stack.needed == pytest.approx(noise + closing + 0.3, abs=1e-5)
     assert found.hottest_c == pytest.approx(78.0, abs=0.01)

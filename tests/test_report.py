@@ -112,7 +112,7 @@ def make_report(**changes: Any) -> dict[str, Any]:
         "density": 1.07,
         "unseen_area": 12.5,
         "inspection": INSPECTION,
-        "service": {"heat": {"part_c": 71.5}},
+        "service": {"a question": {"part_c": 71.5}},
         "checks": CHECKS,
         "files": {"stl": "juniper-shelf.stl", "step": "juniper-shelf.step", "3mf": "juniper-shelf.3mf"},
         "seconds": {"read the scan": 0.12, "loft the body": 0.9},
@@ -143,7 +143,10 @@ def test_the_report_is_what_its_schema_says() -> None:
 
 
 def test_every_key_is_described_and_every_measure_has_a_unit() -> None:
-    unit = ("mm", "mm²", "mm³", "degrees", ", s", ", g", "count", "0 to 1", "in `unit`", "no unit", "°C", "kPa")
+    unit = (
+        "mm", "mm²", "mm³", "degrees", ", s", ", g", "count", "0 to 1", "in `unit`", "no unit",
+        "°C", ", K", "kPa", "MPa", ", N", ", kg", ", Hz", ", %", "mN/m", "minutes",
+    )  # fmt: skip
     for path, entry in walk(load_report_schema()):
         assert len(entry["description"]) > 10, path
         kinds = entry.get("type", [])
