@@ -184,8 +184,10 @@ def test_options_reach_the_library(library: Library, tmp_path: Path) -> None:
         'note="a=b"',
         "--out",
         str(tmp_path / "new"),
+        "--pictures",
     )
     assert run("make", "a/shelf.toml", *options) == 0
+    assert library.made["pictures"] is True
     assert library.loaded == {
         "path": Path("a/shelf.toml"),
         "overrides": ["fit.clearance=0.6", 'note="a=b"'],
@@ -196,6 +198,7 @@ def test_options_reach_the_library(library: Library, tmp_path: Path) -> None:
     assert library.made["store"].folder == Path(os.environ["MOUNTGEN_CACHE"])
     assert run("make", "a/shelf.toml") == 0
     assert library.made["out"] == Path("a")  # beside the recipe
+    assert library.made["pictures"] is False
     assert library.loaded["overrides"] == []
     assert library.loaded["scan"] is None
 

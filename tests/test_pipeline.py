@@ -14,13 +14,13 @@ from PIL import Image
 
 from mountgen import pipeline
 from mountgen.datum import Recess
-from mountgen.errors import ExportError
+from mountgen.errors import ExportError, MaterialError
 from mountgen.field import InsertableSpace, UnseenArea
 from mountgen.kernel import tessellate
 from mountgen.loft import make_block
 from mountgen.mend import Mend
 from mountgen.pipeline import guard_sources, name_outputs
-from mountgen.recipe import PlugRecipe
+from mountgen.recipe import PlugRecipe, ScanSource
 from mountgen.scan import Scan
 from mountgen.store import Store, make_key
 from tests.prepared import prepare
@@ -104,3 +104,17 @@ def test_pictures_are_outputs_too_and_the_part_is_drawn(tmp_path: Path) -> None:
     picture = Image.open(BytesIO(pipeline._draw_part(mesh, recess, PlugRecipe(name="well"))))
     assert picture.format == "PNG"
     assert len(picture.convert("RGB").getcolors(1 << 24)) > 200  # no blank sheet
+
+
+def test_a_sheet_is_never_overwritten_and_read_before_anything_is_done(tmp_path: Path) -> None:
+    sheet = tmp_path / "well.stl"
+    sheet.write_text("[asa]\nhdt_045 = 98\n")
+    recipe = PlugRecipe(name="well", sheet=sheet, scan=ScanSource(file=tmp_path / "no such scan.ply"))
+    silent: Any = None  # nothing is told before that
+    with pytest.raises(ExportError) as caught:
+        pipeline.make(recipe, tmp_path, store=Store(None), progress=silent)
+    assert caught.value.where == str(sheet)
+    missing = recipe.model_copy(update={"sheet": tmp_path / "none.toml"})
+    with pytest.raises(MaterialError, match="the sheet cannot be read"):
+        pipeline.make(missing, tmp_path, store=Store(None), progress=silent)
+    assert sheet.read_text().startswith("[asa]")
