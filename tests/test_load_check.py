@@ -222,3 +222,20 @@ def test_a_stout_span_does_not_bend() -> None:
     assert [piece["model"] for piece in thin.facts["pieces"]] == ["beam", "column"]
     assert passes(stout)
     assert passes(thin)
+
+
+def test_a_lip_is_a_cantilever_pushed_at_its_edge() -> None:
+    def judge_lip(**lip: float) -> Check:
+        solid = block(-29.5, FLOOR + 0.5, -19.5, 29.5, -9.5, 0.0)
+        body = {"edge_radius": 0.4}
+        return by_name(judge(solid, -9.5, mass=2.0, lip=lip, body=body))["lip stress when braking"]
+
+    thick = judge_lip(height=4.0, thickness=3.0, scoop=19.0)
+    assert thick.value == pytest.approx(6.0 * (3.0 * 2.0 * 9.81) * 4.0 / (40.0 * 3.0**2))  # M / W, over 59 - 19 mm
+    assert (thick.verdict, thick.limit) == ("pass", 9.5)
+    thin = judge_lip(height=8.0, thickness=1.0, scoop=19.0)
+    assert thin.verdict == "fail"
+    need = read_key(thin.remedy, "lip.thickness")
+    assert judge_lip(height=8.0, thickness=need, scoop=19.0).verdict == "pass"
+    assert judge_lip(height=8.0, thickness=need - 0.1, scoop=19.0).verdict == "fail"
+    assert "lip stress when braking" not in by_name(judge(stool(deck=3.0), -8.5))

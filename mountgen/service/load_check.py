@@ -2,65 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from math import ceil, inf, isfinite, pi
+from collections.abc import Iterator, Sequence
+from math import isfinite
 from typing import Any
 
-from mountgen.errors import EnduranceError
-from mountgen.heat import HIGH_STRESS, ROOM_C, find_modulus, find_sustained_modulus, judge_softening, rank_materials
-from mountgen.material import Material, Quantity
+from mountgen.heat import HIGH_STRESS, ROOM_C, find_modulus, find_sustained_modulus, judge_softening
+from mountgen.material import Material
 from mountgen.parked import find_service_temperature
 from mountgen.recipe import PhoneShelfRecipe
-from mountgen.service.bearing import SETTLES, Span, find_spans, map_bearing
+from mountgen.service.bearing import SETTLES, find_spans, map_bearing
 from mountgen.service.case import Case, Finding
-from mountgen.service.deck import SOURCES, Piece, bend_piece, cut_by_ribs, list_pieces
-from mountgen.service.heat_check import can_carry
+from mountgen.service.deck import GATHERED, SOURCES, Piece, list_pieces
+from mountgen.service.load_advice import advise, choose_other, round_up
+from mountgen.service.load_answer import Answer, Burden, answer_all, find_lowest, find_strength
 from mountgen.stiffness import (
     DOWN_G,
-    GRAVITY,
     LEAST_FREQUENCY,
     PEAK_SHARE,
     SAG_SHARE,
+    SIDE_G,
     SUSTAINED_SHARE,
-    Bending,
-    find_frequency,
+    bend_cantilever,
     find_load,
     find_passing_thickness,
 )
 from mountgen.verdict import Check, Verdict
-
-MOST_RIBS, THICKEST = 20, 50.0  # that a recipe takes; mm
-LEAST_SAG = 1e-9  # mm; no deck is stiffer, and a frequency needs some sag
-STEP = 0.1  # mm, to which sizes in a remedy are rounded up
-SAG_AT_LEAST_FREQUENCY = 1000.0 * GRAVITY / (2.0 * pi * LEAST_FREQUENCY) ** 2  # mm, the inverse of find_frequency
-
-
-@dataclass(frozen=True)
-class Burden:
-    """What rests on the deck, and how warm it gets there.
-
-    weight : N, at 1 g.  loaded: mm² on which the device rests.  temp_c: of the part when parked, °C.
-    """
-
-    weight: float
-    loaded: float
-    temp_c: float
-
-
-@dataclass(frozen=True)
-class Answer:
-    """How one piece of a deck answers to the device.
-
-    cold : at 1 g, 23 °C, short-term.  crept: at 1 g, parked in the heat, for long.  jolt: at the peak load factor, 23 °C.
-    uses : how much of its limit is used: of sag, of stress at rest, of stress at a jolt, of sag for the least frequency.
-    """
-
-    piece: Piece
-    cold: Bending
-    crept: Bending
-    jolt: Bending
-    uses: Mapping[str, float]
 
 
 def judge_load(case: Case) -> Finding:
@@ -104,54 +70,13 @@ def judge_load(case: Case) -> Finding:
     if lacks:
         return Finding(checks=(_judge_unknown(case, lacks, pieces, burden),), facts=facts)
     answers = answer_all(pieces, burden, case.material)
-    checks = tuple(_judge_answers(case, recipe, answers, burden))
+    checks = (*_judge_answers(case, recipe, answers, burden), *_judge_lip(recipe, case.material))
     return Finding(checks=checks, facts=facts | {"pieces": [_list_facts(answer) for answer in answers]})
 
 
 def find_distance(recipe: PhoneShelfRecipe) -> float:
     """Return the gap below a part up to which it bears, mm: clearance, and what settles."""
     return (recipe.fit.clearance if recipe.fit.floor is None else recipe.fit.floor) + SETTLES
-
-
-def find_strength(material: Material) -> Quantity:
-    """Return the strength that counts, MPa: across the layers, as it is not known how the part is printed.
-
-    Raises:
-        EnduranceError: it is not known.
-    """
-    if material.strength_z is None:
-        what = f"no strength across the layers is known for {material.name}"
-        raise EnduranceError(what, "material", "give strength_z in a sheet of your own, or take another")
-    return material.strength_z
-
-
-def answer_all(pieces: Sequence[Piece], burden: Burden, material: Material) -> tuple[Answer, ...]:
-    """Bend all pieces of a deck made of a material.
-
-    Raises:
-        EnduranceError: the material's modulus, deflection temperature or strength is not known.
-    """
-    strength = find_strength(material).low
-    short, long = find_modulus(material, ROOM_C), find_sustained_modulus(material, burden.temp_c)
-    answers = []
-    for piece in pieces:
-        load = {"weight": burden.weight, "loaded": burden.loaded}
-        cold = bend_piece(piece, modulus=short, **load)
-        crept = bend_piece(piece, modulus=long, **load)
-        jolt = bend_piece(piece, modulus=short, weight=DOWN_G * burden.weight, loaded=burden.loaded)
-        uses = {
-            "sag": crept.sag / (SAG_SHARE * piece.span),
-            "rest": crept.stress / (SUSTAINED_SHARE * strength),
-            "jolt": jolt.stress / (PEAK_SHARE * strength),
-            "frequency": cold.sag / SAG_AT_LEAST_FREQUENCY,
-        }
-        answers.append(Answer(piece, cold, crept, jolt, uses))
-    return tuple(answers)
-
-
-def find_lowest(answer: Answer) -> float:
-    """Return the lowest natural frequency of a piece of deck with the device on it, Hz; 0 where nothing carries it."""
-    return find_frequency(max(answer.cold.sag, LEAST_SAG)) if isfinite(answer.cold.sag) else 0.0
 
 
 def _judge_answers(
@@ -201,106 +126,32 @@ def _judge_answers(
         yield Check("heat under the deck's stress", found.verdict, burden.temp_c, limit, "°C", text, remedy, rest.piece.place)
 
 
-def advise(
-    case: Case,
-    recipe: PhoneShelfRecipe,
-    answer: Answer,
-    answers: Sequence[Answer],
-    burden: Burden,
-    *,
-    most_stress: float = inf,
-) -> str:
-    """Return what would make a piece of deck pass: sizes from the formulae, and a material.
-
-    Args:
-        case: the part and all materials.
-        recipe: of the part.
-        answer: of that piece.
-        answers: of all pieces, for a material must do for them all.
-        burden: on the deck.
-        most_stress: MPa, of the stress at rest, where it must be less than its own limit; 0 where no size helps.
-    """
-    strength = find_strength(case.material).low
-    if answer.piece.model == "not carried":
-        if recipe.fit.reach != "full":
-            return 'set fit.reach = "full", so that the part stands on the floor'
-        return "scan the floor below the part too: nothing that was scanned carries it there"
-    rest_limit = min(SUSTAINED_SHARE * strength, most_stress)
-    options = []
-    if answer.piece.origin is not None and isfinite(answer.crept.sag) and most_stress > 0.0:
-        need = find_need(answer, rest_limit=rest_limit, peak_limit=PEAK_SHARE * strength)
-        more = ceil((need - answer.piece.thickness) / STEP - 1e-9) * STEP
-        ribs = _count_ribs(recipe, answer.piece.origin, burden, case.material, rest_limit)
-        options = _advise_sizes(recipe, more, ribs)
-    other = _choose_other(case, [each.piece for each in answers], burden)
-    options += [f'set material = "{other}"'] if other else []
-    return ", or ".join(options) or "give a lighter device: no size and no material of the table would do"
-
-
-def find_need(answer: Answer, *, rest_limit: float, peak_limit: float) -> float:
-    """Return the thickness at which a piece of deck keeps all limits, mm, at least its own.
-
-    Args:
-        answer: of the piece; its material has not gone soft.
-        rest_limit, peak_limit: MPa, of the stress at rest and at a jolt.
-    """
-    thickness, jolt = answer.piece.thickness, answer.jolt
-    return max(
-        find_passing_thickness(
-            answer.crept, thickness, sag_limit=SAG_SHARE * answer.piece.span, stress_limit=rest_limit
-        ),
-        find_passing_thickness(jolt, thickness, sag_limit=jolt.sag, stress_limit=peak_limit),
-        find_passing_thickness(answer.cold, thickness, sag_limit=SAG_AT_LEAST_FREQUENCY, stress_limit=peak_limit),
+def _judge_lip(recipe: PhoneShelfRecipe, material: Material) -> Iterator[Check]:
+    """Judge the lip where braking throws the device against its upper edge."""
+    lip = recipe.lip
+    if lip is None:
+        return
+    strength = find_strength(material)
+    push = find_load(recipe.device.mass, g_factor=SIDE_G)
+    bent = bend_cantilever(
+        GATHERED * push, span=lip.height, width=recipe.device.across - lip.scoop, thickness=lip.thickness,
+        modulus=find_modulus(material, ROOM_C),
+    )  # fmt: skip
+    limit = PEAK_SHARE * strength.low
+    remedy = ""
+    if bent.stress > limit:
+        need = find_passing_thickness(bent, lip.thickness, sag_limit=bent.sag, stress_limit=limit)
+        remedy = f"set lip.thickness = {round_up(need):g}"
+    source = (
+        f"{PEAK_SHARE:g} (our rule) of {strength.low:g} MPa across the layers ({strength.source}; {strength.tag}); "
+        f"{SIDE_G:g} g forwards when braking or cornering (our rule), never a crash; {SOURCES['cantilever']}"
     )
-
-
-def _advise_sizes(recipe: PhoneShelfRecipe, more: float, ribs: int | None) -> list[str]:
-    """Return the keys that make a deck thicker by `more` mm, or cut its span by ribs."""
-    if recipe.body.wall is None:
-        return [f"set deck.height = {recipe.deck.height + more:.4g}, which makes the deck that much thicker"]
-    options = []
-    if recipe.body.wall + more <= THICKEST:
-        options.append(f"set body.wall = {recipe.body.wall + more:.4g}")
-    if ribs is not None:
-        options.append(f"set body.ribs = {ribs}")
-    return options
-
-
-def _count_ribs(
-    recipe: PhoneShelfRecipe, span: Span, burden: Burden, material: Material, rest_limit: float
-) -> int | None:
-    """Return how many ribs a hollow body needs so that this span passes; None where ribs do not help."""
-    if recipe.body.wall is None:
-        return None
-    rooms = recipe.body.ribs + 1  # that are there now, each of which the ribs cut into as many
-    for parts in range(2, (MOST_RIBS + 1) // rooms + 1):
-        piece = cut_by_ribs(span, ribs=parts - 1, rib=recipe.body.wall)
-        if piece is None:
-            return None
-        (answer,) = answer_all([piece], burden, material)
-        if max(answer.uses.values()) <= 1.0 and answer.crept.stress <= rest_limit:
-            return rooms * parts - 1
-    return None
-
-
-def _choose_other(case: Case, pieces: Sequence[Piece], burden: Burden) -> str | None:
-    """Return the material that just bears the heat and of which this deck would pass; None where none does."""
-    known = [each for each in case.materials.values() if can_carry(each)]
-    for ranked in reversed(rank_materials(known, burden.temp_c)):
-        material = case.materials[ranked.material]
-        if ranked.verdict != "pass" or (material.hdt_045 is None and material.hdt_180 is None):
-            continue
-        answers = answer_all(pieces, burden, material)
-        stress = max(each.crept.stress for each in answers)
-        bears = judge_softening(material, burden.temp_c, stress=stress).verdict == "pass" if isfinite(stress) else False
-        if bears and all(max(each.uses.values()) <= 1.0 for each in answers):
-            return ranked.material
-    return None
+    yield Check("lip stress when braking", "fail" if remedy else "pass", bent.stress, limit, "MPa", source, remedy)
 
 
 def _judge_unknown(case: Case, lacks: Sequence[str], pieces: Sequence[Piece], burden: Burden) -> Check:
     """Say that a material's values do not tell whether it carries, and what would."""
-    key, other = case.material.key, _choose_other(case, pieces, burden)
+    key, other = case.material.key, choose_other(case, pieces, burden)
     remedy = f"give {', '.join(lacks)} of [{key}] in a sheet of your own (sheet)"
     remedy += f', or set material = "{other}"' if other else ""
     source = f"the table has no {', '.join(lacks)} for {case.material.name}"

@@ -1,0 +1,104 @@
+"""What would make a deck pass: thicker, cut by ribs, of another plastic. Sizes come from the formulae that judge it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil, inf, isfinite
+
+from mountgen.heat import judge_softening, rank_materials
+from mountgen.material import Material
+from mountgen.recipe import PhoneShelfRecipe
+from mountgen.service.bearing import Span
+from mountgen.service.case import Case
+from mountgen.service.deck import Piece, cut_by_ribs
+from mountgen.service.heat_check import can_carry
+from mountgen.service.load_answer import Answer, Burden, answer_all, find_need, find_strength
+from mountgen.stiffness import PEAK_SHARE, SUSTAINED_SHARE
+
+MOST_RIBS, THICKEST = 20, 50.0  # that a recipe takes; mm
+STEP = 0.1  # mm, to which sizes in a remedy are rounded up
+
+
+def round_up(size: float) -> float:
+    """Return a size, mm, rounded up to the step of a remedy."""
+    return round(ceil(size / STEP - 1e-9) * STEP, 6)
+
+
+def advise(
+    case: Case,
+    recipe: PhoneShelfRecipe,
+    answer: Answer,
+    answers: Sequence[Answer],
+    burden: Burden,
+    *,
+    most_stress: float = inf,
+) -> str:
+    """Return what would make a piece of deck pass: sizes from the formulae, and a material.
+
+    Args:
+        case: the part and all materials.
+        recipe: of the part.
+        answer: of that piece.
+        answers: of all pieces, for a material must do for them all.
+        burden: on the deck.
+        most_stress: MPa, of the stress at rest, where it must be less than its own limit; 0 where no size helps.
+    """
+    strength = find_strength(case.material).low
+    if answer.piece.model == "not carried":
+        if recipe.fit.reach != "full":
+            return 'set fit.reach = "full", so that the part stands on the floor'
+        return "scan the floor below the part too: nothing that was scanned carries it there"
+    rest_limit = min(SUSTAINED_SHARE * strength, most_stress)
+    options = []
+    if answer.piece.origin is not None and isfinite(answer.crept.sag) and most_stress > 0.0:
+        need = find_need(answer, rest_limit=rest_limit, peak_limit=PEAK_SHARE * strength)
+        more = round_up(need - answer.piece.thickness)
+        ribs = _count_ribs(recipe, answer.piece.origin, burden, case.material, rest_limit)
+        options = _advise_sizes(recipe, more, ribs)
+    other = choose_other(case, [each.piece for each in answers], burden)
+    options += [f'set material = "{other}"'] if other else []
+    return ", or ".join(options) or "give a lighter device: no size and no material of the table would do"
+
+
+def _advise_sizes(recipe: PhoneShelfRecipe, more: float, ribs: int | None) -> list[str]:
+    """Return the keys that make a deck thicker by `more` mm, or cut its span by ribs."""
+    if recipe.body.wall is None:
+        return [f"set deck.height = {recipe.deck.height + more:.4g}, which makes the deck that much thicker"]
+    options = []
+    if recipe.body.wall + more <= THICKEST:
+        options.append(f"set body.wall = {recipe.body.wall + more:.4g}")
+    if ribs is not None:
+        options.append(f"set body.ribs = {ribs}")
+    return options
+
+
+def _count_ribs(
+    recipe: PhoneShelfRecipe, span: Span, burden: Burden, material: Material, rest_limit: float
+) -> int | None:
+    """Return how many ribs a hollow body needs so that this span passes; None where ribs do not help."""
+    if recipe.body.wall is None:
+        return None
+    rooms = recipe.body.ribs + 1  # that are there now, each of which the ribs cut into as many
+    for parts in range(2, (MOST_RIBS + 1) // rooms + 1):
+        piece = cut_by_ribs(span, ribs=parts - 1, rib=recipe.body.wall)
+        if piece is None:
+            return None
+        (answer,) = answer_all([piece], burden, material)
+        if max(answer.uses.values()) <= 1.0 and answer.crept.stress <= rest_limit:
+            return rooms * parts - 1
+    return None
+
+
+def choose_other(case: Case, pieces: Sequence[Piece], burden: Burden) -> str | None:
+    """Return the material that just bears the heat and of which this deck would pass; None where none does."""
+    known = [each for each in case.materials.values() if can_carry(each)]
+    for ranked in reversed(rank_materials(known, burden.temp_c)):
+        material = case.materials[ranked.material]
+        if ranked.verdict != "pass" or (material.hdt_045 is None and material.hdt_180 is None):
+            continue
+        answers = answer_all(pieces, burden, material)
+        stress = max(each.crept.stress for each in answers)
+        bears = judge_softening(material, burden.temp_c, stress=stress).verdict == "pass" if isfinite(stress) else False
+        if bears and all(max(each.uses.values()) <= 1.0 for each in answers):
+            return ranked.material
+    return None
