@@ -175,7 +175,8 @@ def _describe_scan(report: Mapping[str, Any], schema: Mapping[str, Any]) -> Chil
 
 def _list_cautions(report: Mapping[str, Any]) -> Child:
     cautions = report.get("cautions") or ()
-    notes = [*(each if isinstance(each, str) else word_value(each) for each in cautions), *report["notes"]]
+    told = [f"{each['topic'].capitalize()}: {each['brief']}. {each['more']}".strip() for each in cautions]
+    notes = [*told, *report["notes"]]
     general = (
         "What was checked is geometry, and what tables say of plastics and tapes. This program does not know the vehicle: it "
         "does not promise that the part stays in place in a crash, nor that it is legal or approved anywhere. Keep it clear of "

@@ -64,6 +64,9 @@ def plot_heat(facts: Mapping[str, Any]) -> Markup:
         for text, (kind, at) in known.items()
     ]  # fmt: skip
     end = f"part {format_number(round(facts['part_c'], 1))} °C"
+    middle = y(warm[len(warm) // 2])
+    spots = (middle - 9.0, middle + LINE + 5.0)  # over the curve or under it, wherever no limit runs through the words
+    spot = max(spots, key=lambda at: min((abs(at - LETTER / 3 - y(limit)) for _, limit in known.values()), default=1.0))
     summary = f"{end} after {format_number(hours[-1])} h; " + "; ".join(known or ["no limit is known"])
     return element(
         "svg",
@@ -72,7 +75,7 @@ def plot_heat(facts: Mapping[str, Any]) -> Markup:
         *marks,
         element("path", class_="curve", d=line),
         element("circle", class_="dot", cx=x(hours[-1]), cy=y(warm[-1]), r=5),
-        element("text", end, x=LEFT + 0.5 * (WIDTH - LEFT - RIGHT), y=y(warm[len(warm) // 2]) - 9, text_anchor="middle",
+        element("text", end, x=LEFT + 0.5 * (WIDTH - LEFT - RIGHT), y=spot, text_anchor="middle",
                 class_="strong"),
         viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
         font_size=LETTER,
