@@ -26,8 +26,8 @@ SOURCES = {
     "column": "solid from the deck to where it bears: weight over area",
     "plate on four edges": "Roark's Formulas for Stress and Strain, 7th ed., table 11.4 (read)",
     "plate on three edges": "Roark's Formulas for Stress and Strain, table 26 case 2a (read, one value corrected)",
-    "beam": "beam on two edges, Euler-Bernoulli (standard, from memory)",
-    "cantilever": "cantilever, Euler-Bernoulli (standard, from memory)",
+    "beam": "beam on two edges, Euler-Bernoulli (textbook formula, checked here by integration)",
+    "cantilever": "cantilever, Euler-Bernoulli (textbook formula, checked here by integration)",
     "not carried": "nothing of the scan lies near enough to carry it",
 }
 
