@@ -255,9 +255,36 @@ def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd) -> Solid:
     BRepLib.SameParameter_s(shell, 1e-5, True)
     build.MakeSolid(solid)
     build.Add(solid, shell)
-    if not is_valid(solid):
-        raise KernelError("wall, floor and lid do not make a valid solid", "body", "the solid is made another way")
+    _require_valid(solid, [(bottom, top)], caps)
     return solid
+
+
+def _require_valid(solid: Solid, sleeves: Sequence[tuple[TubeEnd, TubeEnd]], caps: Sequence[Any]) -> None:
+    """Make sure that tubes between given ends, closed by caps, bound a valid solid.
+
+    A tube is trimmed by two curves over its own u, so its outline is simple exactly where the lower runs below the upper. That
+    takes no time; the kernel, which knows nothing of this, intersects the two curves piece by piece and takes longer than for
+    all else that is checked here.
+
+    Raises:
+        KernelError: they do not.
+    """
+    from OCP.BRepCheck import BRepCheck_Analyzer
+
+    for low, high in sleeves:
+        at = np.unique(np.concatenate([low.axis.breaks, high.axis.breaks]))
+        at = np.concatenate([at, 0.5 * (at[:-1] + at[1:])])
+        if (_heights(high, at) < _heights(low, at) + TRIM).any():
+            raise KernelError("one end of the wall crosses the other", "body", "the solid is made another way")
+    if not BRepCheck_Analyzer(solid, False).IsValid() or not all(BRepCheck_Analyzer(cap, True).IsValid() for cap in caps):
+        raise KernelError("wall, floor and lid do not make a valid solid", "body", "the solid is made another way")
+    _found_valid[:] = [solid]
+
+
+def _heights(end: TubeEnd, at: Floats) -> Floats:
+    """Return an end's height along its tube, in the tube's v, at u `at` (N,)."""
+    heights: Floats = end.axis.basis(at) @ end.wall[:, 1]
+    return heights
 
 
 def _forward(yes: bool) -> Any:
@@ -550,6 +577,7 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
         loop.Closed(True)
         build.Add(face, loop)
         build.Add(shell, face.Reversed() if sleeve.inside else face)
+    covers = []
     for cap in caps:
         face = TopoDS_Face()
         build.MakeFace(face, grounds[id(cap.outer.field)], SEAM)
@@ -562,10 +590,10 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
             ring.Closed(True)
             build.Add(face, ring)
         build.Add(shell, face if cap.up else face.Reversed())
+        covers.append(face)
     shell.Closed(True)
     BRepLib.SameParameter_s(shell, 1e-5, True)
     build.MakeSolid(solid)
     build.Add(solid, shell)
-    if not is_valid(solid):
-        raise KernelError("walls and caps do not make a valid solid", "body", "the solid is made another way")
+    _require_valid(solid, [(sleeve.low, sleeve.high) for sleeve in sleeves], covers)
     return solid

@@ -5,7 +5,7 @@ from __future__ import annotations
 from mountgen.datum import Recess
 from mountgen.gap import TOLERANCE
 from mountgen.inspection import inspect_body
-from mountgen.kernel import Mesh
+from mountgen.kernel import Mesh, Solid
 from mountgen.soundness import check_soundness
 
 
@@ -14,6 +14,13 @@ def assert_printable(mesh: Mesh) -> None:
     sound = check_soundness(mesh.vertices, mesh.faces)
     assert sound.manifold, sound.reason
     assert (sound.pieces, sound.hollows) == (1, 0), f"{sound.pieces} pieces, {sound.hollows} shut hollows"
+
+
+def is_valid(solid: Solid) -> bool:
+    """Return the solid kernel's own verdict, asked anew: `kernel.is_valid` remembers, and trusts what was built face by face."""
+    from OCP.BRepCheck import BRepCheck_Analyzer
+
+    return bool(BRepCheck_Analyzer(solid, True).IsValid())
 
 
 def assert_clears(mesh: Mesh, recess: Recess, gap: float) -> None:

@@ -23,9 +23,10 @@ from mountgen.datum import Recess, lid_height
 from mountgen.errors import MountgenError
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import Inspection, inspect_body
-from mountgen.kernel import Mesh, count_faces, is_valid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Mesh, count_faces, mesh_volume, solids_of, tessellate
 from mountgen.loft import Block, fit_shell, make_block
 from mountgen.soundness import check_soundness
+from tests.checks import is_valid
 from tests.known import Known, known_recess, make_fit
 from tests.shapes import SEVEN
 from tests.truth import ideal_gap, ideal_height

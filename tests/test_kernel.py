@@ -19,7 +19,6 @@ from mountgen.kernel import (
     count_faces,
     divide_around,
     height_surface,
-    is_valid,
     loft_solid,
     mesh_volume,
     prism_solid,
@@ -30,6 +29,7 @@ from mountgen.kernel import (
 )
 from mountgen.soundness import check_soundness
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, uniform_axis
+from tests.checks import is_valid
 
 RADIUS, LOW, HIGH = 12.0, -20.0, 0.0
 ROUND = 1e-3  # mm; a closed cubic of 24 intervals is this near to the circle
@@ -93,6 +93,14 @@ def test_a_closed_tube_is_one_valid_cylinder_of_three_faces(tube: Solid) -> None
     sound = check_soundness(np.asarray(mesh.vertices), np.asarray(mesh.faces))
     assert (sound.manifold, sound.pieces, sound.hollows) == (True, 1, 0)
     assert mesh_volume(mesh) > 0.0  # normals outwards
+
+
+def test_a_lid_that_dips_below_the_floor_makes_no_tube() -> None:
+    wall = _cylinder_wall()
+    steep = 1.2 * (HIGH - LOW) / RADIUS  # the lid meets the floor within the tube
+    with pytest.raises(KernelError) as caught:
+        closed_tube(wall, _end(wall, LOW), _end(wall, HIGH, steep))
+    assert "crosses" in caught.value.what
 
 
 @pytest.mark.parametrize("chord", [0.02, 0.1])

@@ -12,12 +12,12 @@ from mountgen.arrays import Floats
 from mountgen.datum import find_datum, lid_height
 from mountgen.errors import LoftError
 from mountgen.field import InsertableSpace, build_space
-from mountgen.kernel import Mesh, Solid, count_faces, is_valid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
 from mountgen.recipe import Mouth
 from mountgen.section import sample_height
 from mountgen.surface import Surface
-from tests.checks import assert_clears, assert_printable
+from tests.checks import assert_clears, assert_printable, is_valid
 from tests.known import known_recess, make_fit, mend_scan
 from tests.shapes import scan_specimen
 

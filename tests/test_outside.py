@@ -21,10 +21,10 @@ from mountgen.arrays import Floats, Ints
 from mountgen.datum import Recess, find_datum
 from mountgen.errors import MountgenError
 from mountgen.field import InsertableSpace, build_space
-from mountgen.kernel import Mesh, is_valid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
 from mountgen.loft import Block, fit_shell, make_block
 from mountgen.scan import Scan
-from tests.checks import assert_printable
+from tests.checks import assert_printable, is_valid
 from tests.known import make_fit, make_mouth
 
 CLEARANCE, DRAFT = 0.5, 1.0

@@ -8,9 +8,9 @@ import pytest
 from mountgen.datum import lid_height
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
-from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of
+from mountgen.kernel import count_faces, mesh_volume, solids_of
 from mountgen.recipe import PlugRecipe
-from tests.checks import assert_printable
+from tests.checks import assert_printable, is_valid
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare
 from tests.shapes import CYLINDER_RADIUS
 from tests.test_tray import frustum_volume
