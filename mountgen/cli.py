@@ -19,19 +19,24 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 from rich import box
 from rich.console import Console
+from rich.padding import Padding
 from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
 from mountgen.errors import MountgenError
-from mountgen.verdict import format_number
+from mountgen.verdict import format_number, rank_checks
 
 if TYPE_CHECKING:
     from mountgen.material_table import Grid
+    from mountgen.service.cautions import Caution
     from mountgen.verdict import Check
 
 MADE, NOT_MADE, CHECK_FAILED, STOPPED = 0, 1, 3, 130  # 2 (a wrong command line) comes from the parser
 LOG_WIDTH = 120  # characters a line where the output is no terminal and COLUMNS is not set
+BASES_IN_SHORT = {"from memory": "memory", "common practice": "practice", "by definition": "defined"}  # in the table of verdicts
+RIGHT = (2, 3)  # columns of the table of verdicts that hold numbers
+INDENT = (0, 0, 0, 9)  # of what stands under a check's name
 COLOURS = {"fail": "bold red", "caution": "yellow", "pass": "green"}
 EPILOG = (
     "Exit codes: 0 made and no check failed (cautions are shown); 3 made and written, but a check failed; "
@@ -130,6 +135,7 @@ def make(
                 pictures=pictures,
             )
         _show_checks(made.checks)
+        _show_cautions(made.cautions)
         _show_files(list(made.files.values()), seconds=sum(made.seconds.values()))
         failed = [check for check in made.checks if check.verdict == "fail"]
         if failed:
@@ -331,27 +337,46 @@ def _failures_shown() -> Iterator[None]:
 
 
 def _show_checks(checks: Sequence[Check]) -> None:
-    """Print the table of verdicts, the worst first."""
-    from mountgen.verdict import SEVERITY
+    """Print the table of verdicts, the worst first; what to do, and where a limit comes from, under what is no pass."""
+    screen = _stdout()
+    ranked = rank_checks(checks)
+    rows = [("verdict", "check", "value", "limit", "unit", "basis"), *(_word_check(check) for check in ranked)]
+    wide = [max(len(row[k]) for row in rows) for k in range(6)]
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("verdict", no_wrap=True)
-    table.add_column("check", overflow="fold")
-    for title in ("value", "limit"):
-        table.add_column(title, justify="right", no_wrap=True)
-    table.add_column("unit", no_wrap=True)
-    table.add_column("what to do", overflow="fold", ratio=1)
-    for check in sorted(checks, key=lambda c: SEVERITY[c.verdict]):
-        advice = check.remedy if check.verdict != "pass" else ""
-        table.add_row(
-            Text(check.verdict, style=COLOURS[check.verdict]),
-            _clean(check.name),
-            format_number(check.value),
-            format_number(check.limit),
-            _clean(check.unit),
-            _clean(f"{check.place}: {advice}" if advice and check.place else advice),
-        )
-    _stdout().print(table)
+    def line(row: Sequence[str]) -> Text:
+        cells = (cell.rjust(wide[k]) if k in RIGHT else cell.ljust(wide[k]) for k, cell in enumerate(row))
+        return _clean("  ".join(cells).rstrip())
+
+    screen.print()
+    screen.print(line(rows[0]), style="bold", soft_wrap=True)
+    for check, row in zip(ranked, rows[1:], strict=True):
+        told = line(row)
+        told.stylize(COLOURS[check.verdict], 0, len(check.verdict))
+        screen.print(told, soft_wrap=True)
+        if check.verdict == "pass":
+            continue
+        advice = ": ".join(text for text in (check.place, check.remedy) if text)
+        for text, style in ((advice, ""), (f"limit: {check.source}" if check.source else "", "dim")):
+            if text:
+                screen.print(Padding(_clean(text), INDENT), style=style)
+    screen.print()
+
+
+def _word_check(check: Check) -> tuple[str, str, str, str, str, str]:
+    basis = "-" if check.basis is None else BASES_IN_SHORT.get(check.basis, check.basis)
+    return check.verdict, check.name, format_number(check.value), format_number(check.limit), check.unit, basis
+
+
+def _show_cautions(cautions: Sequence[Caution]) -> None:
+    """Print the usual cautions, a sentence each."""
+    rows = Table(box=None, show_header=False, pad_edge=False)
+    rows.add_column(no_wrap=True)
+    rows.add_column(overflow="fold")
+    for caution in cautions:
+        rows.add_row(_clean(caution.topic), _clean(caution.brief))
+    screen = _stdout()
+    screen.print("Keep in mind (more of it in report.json):")
+    screen.print(rows)
 
 
 def _show_grid(grid: Grid) -> None:

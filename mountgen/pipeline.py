@@ -20,11 +20,12 @@ from mountgen.recipe_file import dump_recipe
 from mountgen.scan import Mend, Scan, read_scan
 from mountgen.spline import Axis, Surface
 from mountgen.store import Entry, Store, make_key
-from mountgen.verdict import Check
+from mountgen.verdict import Check, rank_checks
 
 if TYPE_CHECKING:
     from mountgen.kernel import Mesh
     from mountgen.recipe import Recipe
+    from mountgen.service.cautions import Caution
 
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
 
@@ -45,13 +46,15 @@ class Made:
 
     report  : as in report.json.
     files   : file name to path.
-    checks  : verdicts, in the order made.
+    checks  : verdicts, the worst first.
+    cautions: what the user should keep in mind.
     seconds : by stage, in the order run.
     """
 
     report: dict[str, Any]
     files: dict[str, Path]
     checks: tuple[Check, ...]
+    cautions: tuple[Caution, ...]
     seconds: dict[str, float]
 
 
@@ -103,7 +106,8 @@ def make(
     materials = load_materials(recipe.sheet)
     material = find_material(recipe.material, materials)
     scale = find_enlargement(recipe, material)
-    sources = (*sources, recipe.scan.file, *([recipe.sheet] if recipe.sheet else []))
+    bodies = (keep_out.file for keep_out in recipe.keep_out)
+    sources = (*sources, recipe.scan.file, *(file for file in (recipe.sheet, *bodies) if file is not None))
     guard_sources(sources, out=out, names=name_outputs(recipe.name))
 
     with clock.stage("read the scan"):
@@ -151,6 +155,7 @@ def make(
         from mountgen.safe_write import write_files
         from mountgen.service import judge_service
         from mountgen.service.case import Case
+        from mountgen.service.cautions import list_cautions
 
     with clock.stage("make the part"):
         part = add_features(shell, space, recess, recipe=recipe)
@@ -182,7 +187,9 @@ def make(
             materials=materials, inspection=inspection, pictures=pictures,
         )  # fmt: skip
         found = judge_service(case)
-    checks = (*inspection.checks, *part.checks, *(check for each in found.values() for check in each.checks))
+    judged = (check for each in found.values() for check in each.checks)
+    checks = rank_checks((*inspection.checks, *part.checks, *judged))
+    cautions = list_cautions(recipe, found)
     for note in (note for each in found.values() for note in each.notes):
         progress.say(f"note       {note}")
 
@@ -210,6 +217,7 @@ def make(
             inspection=inspection,
             service={question: each.facts for question, each in found.items() if each.facts},
             checks=checks,
+            cautions=cautions,
             notes=(*part.notes, *(note for each in found.values() for note in each.notes)),
             files=kinds,
             seconds=clock.seconds,
@@ -220,7 +228,7 @@ def make(
     with clock.stage("write files"):
         contents |= {kinds["recipe"]: resolved.encode("utf-8"), kinds["report"]: told, kinds["page"]: page}
         files = write_files(out, contents)
-    return Made(report=report, files=files, checks=checks, seconds=clock.seconds)
+    return Made(report=report, files=files, checks=checks, cautions=cautions, seconds=clock.seconds)
 
 
 def name_outputs(name: str) -> tuple[str, ...]:

@@ -219,7 +219,7 @@ class KeepOut(Table):
     file: Annotated[
         Path | None,
         BeforeValidator(lambda v: None if v is None else _read_path(v)),
-        _about("mesh file instead of a box, relative to the recipe: STL, PLY, OBJ or 3MF; in mm, or with axes = scan in its unit"),
+        _about("mesh file instead of a box, relative to the recipe: STL, PLY, OBJ, 3MF; in mm, or in scan.unit with its axes"),
     ] = None
     margin: Annotated[
         Annotated[float, length(least=0, most=500)] | None,

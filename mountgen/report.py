@@ -31,6 +31,7 @@ from mountgen.verdict import SEVERITY, Check
 if TYPE_CHECKING:
     from mountgen.gap import Gap, PathGap
     from mountgen.inspection import Inspection
+    from mountgen.service.cautions import Caution
 
 REPORT_VERSION = 1  # grows when a key changes its meaning or goes away
 LIBRARIES = (
@@ -54,6 +55,7 @@ def build_report(
     files: Mapping[str, str],
     seconds: Mapping[str, float],
     notes: Sequence[str] = (),
+    cautions: Sequence[Caution] = (),
 ) -> Json:
     """Return the report of one run, made of what JSON can hold.
 
@@ -66,10 +68,11 @@ def build_report(
         unseen_area: plan area of the mouth over which the scan has no surface, mm².
         inspection: what gauging the finished mesh found.
         service: question asked about the part in its vehicle to the facts found.
-        checks: all verdicts of the run, those of the inspection among them.
+        checks: all verdicts of the run, those of the inspection among them, the worst first.
         files: kind ("stl", "step", "3mf", "recipe", ...) to file name, relative to the report.
         seconds: by stage, in the order run.
         notes: sentences that the user must read, besides those of recess and body.
+        cautions: what the user should keep in mind, verdicts or not.
 
     Returns:
         dict: valid under `load_report_schema()`.
@@ -110,7 +113,8 @@ def build_report(
         },
         "body": measure_body(body, density=density),
         "service": service,
-        "checks": checks,
+        "checks": [{**dataclasses.asdict(check), "basis": check.basis} for check in checks],
+        "cautions": cautions,
         "notes": (*recess.notes, *body.notes, *notes),
         "files": files,
         "seconds": seconds,

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import isfinite
-from typing import Literal
+from typing import Literal, get_args
 
 Verdict = Literal["pass", "caution", "fail"]
 SEVERITY: dict[Verdict, int] = {"fail": 0, "caution": 1, "pass": 2}
+Basis = Literal["from memory", "our rule", "common practice", "read", "recipe", "by definition"]
+BASES: tuple[Basis, ...] = get_args(Basis)  # the least sure first
+_BASIS = re.compile(r"\b(?:" + "|".join(BASES) + r")\b")
 
 
 @dataclass(frozen=True)
@@ -16,7 +21,7 @@ class Check:
 
     name    : short, unique, e.g. "clearance at rest".
     value   : what was found; limit: what it is held against, both in `unit` ("" for counts and yes/no as 1/0).
-    source  : where the limit comes from and how sure that is: a citation, "recipe", "common practice" or "from memory".
+    source  : where the limit comes from, and how sure each part of that is, in the words of BASES.
     remedy  : what to do if it is not a pass; names the recipe key and a value that would pass where one can be computed.
     place   : where, in part coordinates and clock position; "" where it has no place.
     """
@@ -29,6 +34,17 @@ class Check:
     source: str
     remedy: str = ""
     place: str = ""
+
+    @property
+    def basis(self) -> Basis | None:
+        """How sure the limit is: the least sure of what its source names; None where the source does not say."""
+        named = set(_BASIS.findall(self.source))
+        return next((basis for basis in BASES if basis in named), None)
+
+
+def rank_checks(checks: Iterable[Check]) -> tuple[Check, ...]:
+    """Return checks with the worst first, else in the order given."""
+    return tuple(sorted(checks, key=lambda check: SEVERITY[check.verdict]))
 
 
 def format_number(value: float | None) -> str:

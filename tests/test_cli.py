@@ -19,7 +19,8 @@ import pytest
 
 from mountgen.cli import main
 from mountgen.errors import KernelError, LoftError, RecipeError, ScanError
-from mountgen.verdict import Check, format_number
+from mountgen.service.cautions import Caution
+from mountgen.verdict import Check, format_number, rank_checks
 
 ROOT = Path(__file__).resolve().parent.parent
 PASS = Check("manifold", "pass", 1, 1, "", "recipe")
@@ -36,6 +37,7 @@ class Library:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.checks: tuple[Check, ...] = (PASS,)
+        self.cautions: tuple[Caution, ...] = (Caution("airbags", "keep it off every airbag's cover", "more of that"),)
         self.failure: BaseException | None = None
         self.said = ["mouth      190.0 x 75.0 mm ≤ [limit]"]
         self.loaded: dict[str, Any] = {}
@@ -67,7 +69,7 @@ class Library:
                 raise self.failure
         files = {"shelf.stl": out / "shelf.stl", "report.json": out / "report.json"}
         return SimpleNamespace(
-            report={}, files=files, checks=self.checks, seconds={"read": 0.25, "loft": 1.0}
+            report={}, files=files, checks=self.checks, cautions=self.cautions, seconds={"read": 0.25, "loft": 1.0}
         )
 
 
@@ -111,9 +113,8 @@ def test_a_failed_check_is_3_and_said_last(library: Library, capsys: pytest.Capt
     ]
     assert rows == ["fail", "caution", "pass"]
     row = next(line for line in out.splitlines() if line.split()[:1] == ["fail"])
-    assert all(
-        part in row for part in ("clearance at rest", "-0.123", "0.47", "mm", "set fit.clearance = 0.7")
-    )
+    assert all(part in row for part in ("clearance at rest", "-0.123", "0.47", "mm", "recipe"))
+    assert "x 1.0 y 2.0: set fit.clearance = 0.7" in out
     assert "wall [thin]" in out  # brackets are text, not markup
     assert "wrote" in out
     assert err.splitlines()[-3:] == [
@@ -121,6 +122,52 @@ def test_a_failed_check_is_3_and_said_last(library: Library, capsys: pytest.Capt
         "  clearance at rest: -0.123 mm, limit 0.47 mm, at x 1.0 y 2.0",
         "    set fit.clearance = 0.7",
     ]
+
+
+SURE = (
+    Check("a", "pass", 1.0, 1.0, "mm", "recipe: fit.clearance"),
+    Check("b", "caution", 20.0, 21.0, "°C", "a data sheet (read); the gap to it is our rule", "set sheet", "x 1 y 2 z 3 mm"),
+    Check("c", "fail", 1.0, 2.0, "N", "a handbook, from memory; friction is our rule"),
+    Check("d", "fail", 1.0, 2.0, "", "nobody spread the word already"),
+    Check("e", "pass", 1.0, 2.0, "share", "common practice; a page that was read says the same"),
+)
+
+
+def test_how_sure_a_limit_is_goes_by_the_least_sure_of_what_it_rests_on() -> None:
+    assert [check.basis for check in SURE] == ["recipe", "our rule", "from memory", None, "common practice"]
+
+
+def test_the_worst_come_first_else_in_their_order() -> None:
+    assert [check.name for check in rank_checks(SURE)] == ["c", "d", "b", "a", "e"]
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_the_table_is_readable_at_usual_widths(
+    library: Library, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, width: int
+) -> None:
+    long = Check(
+        "radius of exposed edges", "caution", 0.78125, 3.2, "mm", "radii of 2.5 or 3.2 mm by zone (a digest was read): our rule",
+        "set body.edge_radius = 3.2 and lip.thickness = 6.4, or sand the edge round", "x -13.5 y -33.8 z 4.0 mm, 5:15 o'clock",
+    )  # fmt: skip
+    library.checks = (*SURE, long)
+    monkeypatch.setenv("COLUMNS", str(width))
+    assert run("make", "shelf.toml") == 3
+    lines = capsys.readouterr().out.splitlines()
+    assert max(len(line) for line in lines) <= width
+    (row,) = (line for line in lines if "radius of exposed edges" in line)
+    assert row.split() == ["caution", "radius", "of", "exposed", "edges", "0.781", "3.2", "mm", "our", "rule"]
+    told = " ".join(line.strip() for line in lines[lines.index(row) + 1 :])
+    advice = "5:15 o'clock: set body.edge_radius = 3.2 and lip.thickness = 6.4, or sand the edge round limit: radii of 2.5"
+    assert advice in " ".join(told.split())
+    assert sum(line.strip().startswith("caution") for line in lines) == 2
+
+
+def test_cautions_are_told_in_a_sentence_each(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("make", "shelf.toml") == 0
+    out = capsys.readouterr().out
+    assert "airbags" in out
+    assert "keep it off every airbag's cover" in out
+    assert "more of that" not in out
 
 
 @pytest.mark.parametrize(
@@ -282,7 +329,7 @@ DRIVER = dedent("""
                 print("ready", flush=True)
                 time.sleep(30)
         checks = (Check("gap", "fail", 0.1, 0.5, "mm²", "recipe", "use 0.6 – or more"),)
-        return SimpleNamespace(report={}, files={"a": Path("ä.stl")}, checks=checks * 400, seconds={"a": 1.0})
+        return SimpleNamespace(report={}, files={"a": Path("ä.stl")}, checks=checks * 400, cautions=(), seconds={"a": 1.0})
 
     recipe_file, pipeline = ModuleType("mountgen.recipe_file"), ModuleType("mountgen.pipeline")
     recipe_file.load_recipe = lambda *a, **k: SimpleNamespace(name="shelf")

@@ -127,7 +127,7 @@ def _side(outer: float, tab: PullTab, wall: float, foot: float, tip: float, radi
         radii += [0.0]
     else:
         points += [(inner - BEAD, tip), (inner - BEAD, tip - 2.0 * BEAD), (inner, tip - 3.0 * BEAD)]
-        radii += [0.0, min(0.5 * BEAD, edge), edge]
+        radii += [min(BEAD, 1.5 * edge), min(0.5 * BEAD, edge), edge]
     points.append((inner, foot + (sunk - inner)))  # 45 degrees: it prints without support
     return round_polygon(points, [*radii, 0.0])
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from mountgen.service.case import Case, Finding
+from mountgen.service.edge_check import judge_edges
 from mountgen.service.fit_stack import judge_fit_stack
 from mountgen.service.heat_check import judge_heat
+from mountgen.service.keep_out import judge_keep_outs
 from mountgen.service.load_check import judge_load
 from mountgen.service.print_check import judge_print
+from mountgen.service.surroundings import judge_surroundings
 from mountgen.service.tab_check import judge_tabs
 from mountgen.service.tape_check import judge_tape
 
@@ -19,6 +22,9 @@ JUDGES: dict[str, Callable[[Case], Finding]] = {
     "tape": judge_tape,
     "fit_stack": judge_fit_stack,
     "print": judge_print,
+    "edges": judge_edges,
+    "keep_outs": judge_keep_outs,
+    "surroundings": judge_surroundings,
 }
 
 

@@ -1,0 +1,139 @@
+"""Judge the edges that somebody may hit, and how far the part stands out of its surround.
+
+The limits are those that interior rules set for makers of vehicles, taken as a yardstick: no part made here is approved.
+"""
+
+from __future__ import annotations
+
+from math import ceil
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats
+from mountgen.datum import lid_height
+from mountgen.kernel import Mesh
+from mountgen.place import describe_place
+from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
+from mountgen.service.case import Case, Finding
+from mountgen.service.edges import Edges, find_exposed_edges
+from mountgen.verdict import Check, Verdict
+
+PROUD, SUNK = 3.2, 2.5  # mm, least radius of an edge at or above the surround, and below it
+SUNK_FROM = 1.0  # mm below the surround from which an edge counts as below it
+SLACK = 0.1  # mm by which a measured radius may be short: facets
+SHARP = 0.5  # mm; an edge of less radius is sharp
+SHORT = 10.0  # mm of edge in all that sandpaper makes good in a minute: no verdict rests on less
+FACING = 0.5  # cosine between an edge and the way out of the mouth, from which it faces an occupant
+PROJECTION = 9.5  # mm past the surround
+FLANGE_SHARE = 0.95  # of a flange's thickness that its rounding takes at most
+RADII = "radii of 2.5 or 3.2 mm by zone in rules on interior projections (Directive 74/60/EEC, UN R21; a digest was read)"
+HEIGHT = "projections of more than 9.5 mm must give way in rules on interiors (74/60/EEC 5.1, a sentence of it was read)"
+
+
+def judge_edges(case: Case) -> Finding:
+    """Say how round the edges are that can be touched with the part in its place, and how far it stands out.
+
+    Args:
+        case: the part and its surroundings.
+
+    Returns:
+        Finding: radius of the exposed edges, sharp edges that face an occupant, projection past the surround.
+    """
+    edges = find_exposed_edges(case.part.body.mesh, case.recess)
+    projection, place = measure_projection(case.part.body.mesh, case.recess.lid)
+    sharp = _pick_sharp(edges)
+    checks = (
+        _judge_radius(edges, case.recipe),
+        _judge_sharp(edges, sharp, case.recipe),
+        _judge_projection(projection, place, case.recipe),
+    )
+    facts = {
+        "least_radius": _least(edges, ~_is_sunk(edges)),
+        "least_radius_below_surround": _least(edges, _is_sunk(edges)),
+        "exposed_edge_length": float(edges.length.sum()),
+        "sharp_edge_length": float(edges.length[sharp].sum()),
+        "projection": projection,
+    }
+    return Finding(checks=checks, facts=facts)
+
+
+def measure_projection(mesh: Mesh, lid: Floats) -> tuple[float, str]:
+    """Return how far a mesh stands above the surround carried across the mouth, mm, negative below it, and where."""
+    x, y, z = mesh.vertices.T
+    above = z - lid_height(lid, x, y)
+    top = int(np.argmax(above))
+    return float(above[top]), describe_place(mesh.vertices[top].tolist())
+
+
+def _is_sunk(edges: Edges) -> Bools:
+    return np.asarray(edges.above < -SUNK_FROM)
+
+
+def _least(edges: Edges, which: Bools) -> float | None:
+    return float(edges.radius[which].min()) if which.any() else None
+
+
+def _pick_sharp(edges: Edges) -> Bools:
+    """Return which samples (N,) are of sharp edges that face whoever sits in front of the mouth."""
+    return np.asarray((edges.radius < SHARP) & (edges.normals[:, 2] > FACING))
+
+
+def _judge_radius(edges: Edges, recipe: Recipe) -> Check:
+    source = f"{RADII}; the greater one where the part is flush or stands out, less what 10 mm of edge have: our rule"
+    limits = np.where(_is_sunk(edges), SUNK, PROUD)
+    order = np.argsort(edges.radius - limits)
+    long = np.flatnonzero(np.cumsum(edges.length[order]) > SHORT)
+    if not len(long):
+        return Check("radius of exposed edges", "pass", None, SUNK, "mm", source)
+    worst = order[long[0]]
+    radius, limit = float(edges.radius[worst]), float(limits[worst])
+    verdict: Verdict = "pass" if radius >= limit - SLACK else "caution"
+    remedy = "" if verdict == "pass" else advise_radius(recipe, limit)
+    return Check(
+        "radius of exposed edges", verdict, radius, limit, "mm", source, remedy, describe_place(edges.points[worst].tolist())
+    )
+
+
+def advise_radius(recipe: Recipe, radius: float) -> str:
+    """Return what to set so that the edges become as round as `radius` mm: the rounding, and what must be thicker for it."""
+    if recipe.body.edge_radius >= radius:
+        return f"body.edge_radius does not reach that edge: sand it to a radius of {radius:g} mm"
+    needed = {"lip": 2.0 * radius, "flange": radius / FLANGE_SHARE, "pull_tab": 2.0 * radius}
+    settings = [f"body.edge_radius = {radius:g}"]
+    for section, thickness in needed.items():
+        table = getattr(recipe, section, None)
+        if table is not None and table.thickness < thickness:
+            settings.append(f"{section}.thickness = {ceil(10.0 * thickness - 1e-6) / 10.0:g}")
+    return f"set {' and '.join(settings)}, or sand the edge round"
+
+
+def _judge_sharp(edges: Edges, sharp: Bools, recipe: Recipe) -> Check:
+    source = f"our rule: an edge of less than {SHARP:g} mm radius that looks out of the mouth, over 10 mm of its length"
+    length = float(edges.length[sharp].sum())
+    verdict: Verdict = "fail" if length > SHORT else "pass"
+    if not sharp.any():
+        return Check("sharp edges towards occupants", verdict, 0.0, SHORT, "mm", source)
+    middle = edges.points[sharp][int(np.argmin(edges.radius[sharp]))]
+    remedy = ""
+    if verdict == "fail":
+        small = recipe.body.edge_radius < SHARP
+        remedy = (
+            "set body.edge_radius = 1" if small else f"sand it to a radius of {SUNK:g} mm: body.edge_radius does not reach it"
+        )
+    return Check("sharp edges towards occupants", verdict, length, SHORT, "mm", source, remedy, describe_place(middle.tolist()))
+
+
+def _judge_projection(projection: float, place: str, recipe: Recipe) -> Check:
+    verdict: Verdict = "pass" if projection <= PROJECTION else "caution"
+    remedy = "" if verdict == "pass" else _advise_lower(recipe, projection - PROJECTION)
+    return Check("projection past the surround", verdict, projection, PROJECTION, "mm", HEIGHT, remedy, place)
+
+
+def _advise_lower(recipe: Recipe, excess: float) -> str:
+    """Return what to set so that the part stands out less by `excess` mm."""
+    if isinstance(recipe, TrayRecipe) and recipe.pull_tab is not None:
+        length = int(10.0 * (recipe.pull_tab.length - excess)) / 10.0
+        return f"set pull_tab.length = {length:g}" if length > 0.0 else "set pull_tab = false"
+    if not isinstance(recipe, PhoneShelfRecipe) and getattr(recipe, "flange", None) is not None:
+        return "set flange = false, or a lower flange.thickness"
+    return "correct mouth.plane: the part is made flush with it"
