@@ -156,6 +156,7 @@ def make(
         from mountgen.service import judge_service
         from mountgen.service.case import Case
         from mountgen.service.cautions import list_cautions
+        from mountgen.service.keep_out import place_keep_out
 
     with clock.stage("make the part"):
         part = add_features(shell, space, recess, recipe=recipe)
@@ -224,7 +225,10 @@ def make(
         )
     resolved, told = dump_recipe(recipe, folder=out), encode_report(report)
     with clock.stage("draw the page"):
-        page = draw_page(told, case.part, recess, inspection, clearance=recipe.fit.clearance, recipe=resolved)
+        keep_outs = [(each.name, place_keep_out(each, case)) for each in recipe.keep_out]
+        page = draw_page(
+            told, case.part, recess, inspection, clearance=recipe.fit.clearance, recipe=resolved, keep_outs=keep_outs
+        )
     with clock.stage("write files"):
         contents |= {kinds["recipe"]: resolved.encode("utf-8"), kinds["report"]: told, kinds["page"]: page}
         files = write_files(out, contents)

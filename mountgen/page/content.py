@@ -121,7 +121,7 @@ def _tabulate_checks(checks: Sequence[Mapping[str, Any]]) -> Markup:
             element("td", word_value(check["limit"]), data_label="limit", class_="number"),
             element("td", check["unit"], data_label="unit", class_="unit"),
             element("td", _advise(check), data_label="what to do"),
-            element("td", check["source"], data_label="source", class_="source"),
+            element("td", _name_basis(check), check["source"], data_label="source", class_="source"),
         )
         for check in sorted(checks, key=lambda check: SEVERITY[check["verdict"]])
     ]  # fmt: skip
@@ -133,6 +133,12 @@ def _advise(check: Mapping[str, Any]) -> str:
     if check["verdict"] == "pass":
         return ""
     return f"{check['place']}: {check['remedy']}" if check["place"] and check["remedy"] else check["remedy"] or check["place"]
+
+
+def _name_basis(check: Mapping[str, Any]) -> Markup | None:
+    """Say how sure the source is, unless it begins with that itself."""
+    basis = check.get("basis")
+    return None if not basis or check["source"].startswith(basis) else element("em", f"{basis}: ")
 
 
 def _plot(topic: str, facts: Mapping[str, Any]) -> Markup | None:

@@ -8,6 +8,7 @@ from typing import Any
 from mountgen.page.markup import Child, Markup, element
 from mountgen.verdict import format_number
 
+SENTENCE = 24  # letters; lists of texts as long as that are shown one below the other
 LONGEST = 8  # numbers of a list that are shown; a curve is plotted or left to report.json
 
 
@@ -73,7 +74,9 @@ def _is_bulky(value: Any) -> bool:
 
 def _cell(label: str, value: Any) -> Markup:
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    return element("td", word_value(value), data_label=label, class_="number" if number else None)
+    sentences = isinstance(value, list) and any(isinstance(each, str) and len(each) > SENTENCE for each in value)
+    words = element("ul", *(element("li", word_value(each)) for each in value)) if sentences else word_value(value)
+    return element("td", words, data_label=label, class_="number" if number else None)
 
 
 def _flatten(facts: Mapping[str, Any], schema: Mapping[str, Any], before: str) -> list[tuple[str, Any, str]]:

@@ -20,6 +20,7 @@ from mountgen.sampling import sort_nearby
 from mountgen.topology import measure_faces
 
 SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
+KEEP_OUT_TRIANGLES = 15_000  # shown of each body that must stay free; it may be a scan of its own
 CROWDED = 1.5  # times that many triangles are first drawn together cube by cube, which costs a tenth of thinning
 PART_EDGE = 3.0  # mm; longer edges of the part are halved, so that the gap is measured between its corners too
 SPLITS = 7  # rounds of halving; each halves the longest edges, so 384 mm come down to PART_EDGE
@@ -79,7 +80,8 @@ def make_layers(
     if device is not None:
         legs = tuple((float(x), float(y), float(z)) for x, y, z in device.legs)
         layers.append(Layer("device", "device", pack_mesh(device.mesh.vertices, device.mesh.faces), legs))
-    layers += [Layer("keep-out", name, pack_mesh(body.vertices, body.faces)) for name, body in keep_outs]
+    for name, body in keep_outs:
+        layers.append(Layer("keep-out", name, pack_mesh(*thin_mesh(body.vertices, body.faces, target=KEEP_OUT_TRIANGLES))))
     return tuple(layers)
 
 
