@@ -6,8 +6,9 @@ more than a tolerance. They cross at about ten degrees (see `section.py`), which
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from functools import lru_cache, partial
 from math import ceil, radians, tan
 from typing import Any, cast
 
@@ -59,6 +60,7 @@ ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
 EDGE_ROUNDS = 7  # of halving the edge's intervals where it is off, at most
 EDGE_ERROR = 0.002  # mm between an edge and the faces it bounds
+CROSSING_ROUNDS, CROSSING_ERROR = 40, 1e-9  # of looking for where a meridian crosses a field, at most; mm it may still move
 TANGLE = 0.4  # mm; a wall along the floor may come out of it by this much without being cut there: the floor is safe itself
 FLOOR_SAMPLE = 0.3  # mm
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
@@ -246,6 +248,7 @@ def _intersected(shell: Shell, lid: Surface) -> Solid:
     return combine(solid, prism_solid(lid, tall), "cut", what="lid")
 
 
+@lru_cache(maxsize=16)  # the same wall and floor meet when they are fitted, when pockets are sought and when the solid is made
 def _meet(wall: Surface, field: Surface) -> TubeEnd:
     """Return the curve in which a tube meets a height field: along every meridian the one height at which both agree.
 
@@ -269,12 +272,8 @@ def _meet(wall: Surface, field: Surface) -> TubeEnd:
         again = np.where(np.arange(len(v))[None, :] < last[:, None], over, -np.inf).max(initial=-np.inf)
         if again > TANGLE:
             raise KernelError(f"the wall comes {again:.2f} mm out of the floor again", "body", "the solid is made another way")
-        low, high = v[last], v[last + 1]
-        for _ in range(32):
-            middle = 0.5 * (low + high)
-            free = above(at, middle) > 0
-            low, high = np.where(free, low, middle), np.where(free, middle, high)
-        height = 0.5 * (low + high)
+        rows = np.arange(len(at))
+        height = _find_crossing(partial(above, at), v[last], v[last + 1], over[rows, last], over[rows, last + 1])
         point = wall.at_points(at, height)
         point[:, 2] = field.at_points(point[:, 0], point[:, 1])[:, 0]
         end = TubeEnd(
@@ -286,6 +285,27 @@ def _meet(wall: Surface, field: Surface) -> TubeEnd:
             return end
         axis = axis.split(off > 0.3 * EDGE_ERROR, shortest=0.0)
     raise KernelError("the wall meets the floor in a curve with kinks", "body", "the solid is made another way")
+
+
+def _find_crossing(above: Callable[[Floats], Floats], low: Floats, high: Floats, below: Floats, over: Floats) -> Floats:
+    """Return where functions (N,) that are negative at `low` and not at `high` change sign; `below`, `over`: their values there.
+
+    References:
+        M. Dowell, P. Jarratt (1971), A modified regula falsi method, BIT 11:168-174 (the Illinois method).
+    """
+    was_free = np.zeros(len(low), dtype=np.int8)  # which end moved last: 1 the higher, -1 the lower
+    middle = 0.5 * (low + high)
+    for _ in range(CROSSING_ROUNDS):
+        before, middle = middle, low + (high - low) * below / np.minimum(below - over, -1e-300)
+        if np.abs(middle - before).max(initial=0.0) < CROSSING_ERROR:
+            break
+        value = above(middle)
+        free = value > 0.0
+        over = np.where(free, value, np.where(was_free == -1, 0.5 * over, over))
+        below = np.where(free, np.where(was_free == 1, 0.5 * below, below), value)
+        low, high = np.where(free, low, middle), np.where(free, middle, high)
+        was_free = np.where(free, 1, -1).astype(np.int8)
+    return middle
 
 
 def _edge_error(wall: Surface, end: TubeEnd) -> Floats:
@@ -304,8 +324,8 @@ def _edge_error(wall: Surface, end: TubeEnd) -> Floats:
 
 
 def _refined(breaks: Floats, parts: int) -> Floats:
-    inner = [np.linspace(a, b, parts, endpoint=False) for a, b in pairwise(breaks)]
-    return np.concatenate([*inner, breaks[-1:]])
+    inner = breaks[:-1, None] + np.arange(parts) * (np.diff(breaks) / parts)[:, None]
+    return np.append(inner.ravel(), breaks[-1])
 
 
 def _lid_surface(space: InsertableSpace, like: Surface, shift: float) -> Surface:

@@ -7,6 +7,8 @@ by the (spread) shortfall and fitted again, until it holds.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
 
 import numba
 import numpy as np
@@ -127,6 +129,25 @@ def _gather(poles, i, a, j, b, value):  # type: ignore[no-untyped-def]
             value[n, d] = total
 
 
+@numba.njit(cache=True, nogil=True)
+def _scatter_grid(data, i, a, j, b, moments):  # type: ignore[no-untyped-def]
+    """Add to each pole what its basis function weighs of the data (N, M, D)."""
+    count_u, count_v, size = moments.shape
+    row = np.empty((count_v, size))
+    for n in range(data.shape[0]):
+        row[:] = 0.0
+        for m in range(data.shape[1]):
+            for k in range(4):
+                weight, at = b[m, k], (j[m] + k) % count_v
+                for d in range(size):
+                    row[at, d] += weight * data[n, m, d]
+        for k in range(4):
+            weight, to_row = a[n, k], moments[(i[n] + k) % count_u]
+            for m in range(count_v):
+                for d in range(size):
+                    to_row[m, d] += weight * row[m, d]
+
+
 def fit_curve(at: Floats, data: Floats, axis: Axis) -> Floats:
     """Return the poles (P, D) of the cubic on a clamped axis nearest to data (N, D) at parameters (N,), through its two ends."""
     from scipy.linalg import solveh_banded
@@ -154,21 +175,26 @@ def fit_curve(at: Floats, data: Floats, axis: Axis) -> Floats:
 
 def fit_surface(u: Floats, v: Floats, data: Floats, u_axis: Axis, v_axis: Axis) -> Surface:
     """Return the bicubic surface nearest (least squares, slightly stiffened) to data (N, M, D) at parameters u (N,), v (M,)."""
-    a, b = _solver(u, u_axis), _solver(v, v_axis)
-    poles = np.einsum("in,nmd,jm->ijd", a, data, b, optimize=True)
+    (i, a), (j, b) = u_axis.local(u), v_axis.local(v)
+    moments = np.zeros((u_axis.poles, v_axis.poles, data.shape[2]))
+    _scatter_grid(np.ascontiguousarray(data), i, a, j, b, moments)
+    poles = np.einsum("ik,kjd->ijd", _solver(u.tobytes(), u_axis), moments)
+    poles = np.einsum("ijd,mj->imd", poles, _solver(v.tobytes(), v_axis))
     return Surface(u_axis, v_axis, poles)
 
 
-def _solver(at: Floats, axis: Axis) -> Floats:
-    """Return the (poles, N) matrix that takes samples to poles; a little stiffness keeps unsampled poles finite."""
-    basis = axis.basis(at)
-    stiff = np.diff(np.eye(axis.poles), n=2, axis=0)
-    if axis.periodic:
-        eye = np.eye(axis.poles)
-        stiff = np.roll(eye, 1, axis=0) - 2 * eye + np.roll(eye, -1, axis=0)
+@lru_cache(maxsize=8)  # while a fit is corrected, its axes stay
+def _solver(samples: bytes, axis: Axis) -> Floats:
+    """Return the (poles, poles) matrix that takes weighed sums of the data at `samples` (N,) float64 to poles.
+
+    A little stiffness keeps unsampled poles finite.
+    """
+    basis = axis.basis(np.frombuffer(samples))
+    eye = np.eye(axis.poles)
+    stiff = np.roll(eye, 1, axis=0) - 2 * eye + np.roll(eye, -1, axis=0) if axis.periodic else np.diff(eye, n=2, axis=0)
     normal = basis.T @ basis
     scale = float(np.trace(normal)) / axis.poles
-    return np.asarray(np.linalg.solve(normal + 1e-5 * scale * (stiff.T @ stiff), basis.T), dtype=np.float64)
+    return np.asarray(np.linalg.inv(normal + 1e-5 * scale * (stiff.T @ stiff)), dtype=np.float64)
 
 
 def uniform_axis(low: float, high: float, step: float, *, periodic: bool = False) -> Axis:
@@ -178,11 +204,15 @@ def uniform_axis(low: float, high: float, step: float, *, periodic: bool = False
 
 
 def interval_error(axis: Axis, at: Floats, error: Floats, *, share: float) -> Floats:
-    """Return, per interval of an axis, the quantile `share` of error (N, M) over the samples whose parameter `at` falls in it."""
-    cell = np.clip(np.searchsorted(axis.breaks, at, side="right") - 1, 0, len(axis.breaks) - 2)
+    """Return, per interval of an axis, the quantile `share` of error (N, M) over the samples in it; their `at` (N,) rises."""
+    edges = np.searchsorted(at, axis.breaks)
+    edges[-1] = len(at)  # the last sample belongs to the last interval
     worst = np.zeros(len(axis.breaks) - 1)
-    for k in range(len(worst)):
-        strip = error[cell == k]
+    for k, (first, last) in enumerate(pairwise(edges)):
+        strip = error[first:last].ravel()
         if strip.size:
-            worst[k] = np.quantile(strip, share)
+            rank = share * (strip.size - 1)
+            low = min(int(rank), max(strip.size - 2, 0))
+            near = np.partition(strip, [low, min(low + 1, strip.size - 1)])[low : low + 2]
+            worst[k] = near[0] + (rank - low) * (near[-1] - near[0])
     return worst
