@@ -14,6 +14,7 @@ from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, TrayRecipe
 from mountgen.service.plate import lay_down, move_points
 from mountgen.service.print_orientation import (
     LAYER_BIN,
+    SHORTLIST,
     WEIGHTS,
     Arm,
     Orientation,
@@ -79,6 +80,26 @@ def test_overhang_of_a_ball_is_its_cap_beyond_45_degrees() -> None:
     assert found.value("first layer missing") > 0.97
 
 
+def test_air_under_overhangs_reaches_down_to_the_part_or_the_plate() -> None:
+    """A table's top 30 mm above the plate; a roof 10 mm above a floor, which is 8 mm thick."""
+    table = as_mesh(block(60, 40, 5, (0, 0, 30)) + block(10, 10, 30.5))
+    air = price(table, Z)[0].value("air under overhangs")
+    assert air == pytest.approx((60 * 40 - 10 * 10) * 30 / 1000.0, rel=0.05)  # cm³
+    roof = as_mesh(block(60, 40, 8) + block(5, 40, 30, (-27.5, 0, 0)) + block(60, 40, 4, (0, 0, 18)))
+    assert price(roof, Z)[0].value("air under overhangs") == pytest.approx(55 * 40 * 10 / 1000.0, rel=0.1)
+    assert price(box_mesh(), Z)[0].value("air under overhangs") == pytest.approx(0.0, abs=1e-9)
+
+
+def test_of_two_ways_up_that_hang_alike_the_one_with_less_air_is_better() -> None:
+    """A beam with a notch: near the plate one way, high above it the other."""
+    tall = as_mesh(block(60, 60, 60) - block(30, 70, 4, (0, 0, -0.001)))
+    low, high = price(tall, Z)[0], price(tall, (0.0, 1.0, 0.0))[0]
+    assert low.value("overhang") > high.value("overhang")  # the notch upright hangs nowhere
+    shelf = block(60, 60, 8) + block(10, 60, 60) + block(60, 60, 8, (0, 0, 12))
+    down, up = price(as_mesh(shelf), Z)[0], price(as_mesh(shelf), (0.0, 0.0, -1.0))[0]
+    assert up.value("air under overhangs") > down.value("air under overhangs")
+
+
 def test_layers_that_stay_hot_are_those_of_a_small_section() -> None:
     """A cone's section is under a quarter of its foot's over the upper half of its height."""
     cone = as_mesh(manifold3d.Manifold.cylinder(60.0, 20.0, 0.0, 200))
@@ -138,10 +159,23 @@ def test_what_fits_comes_first_then_what_stands_then_what_costs_less() -> None:
     rod = box_mesh((8.0, 8.0, 200.0))
     found = price(rod, bed=(100.0, 100.0, 250.0))
     keys = [(each.pose.spare < 0.0, not np.isfinite(each.lean), round(each.cost, 6)) for each in found]
-    assert keys == sorted(keys)
+    assert keys[:SHORTLIST] == sorted(keys[:SHORTLIST])
+    assert keys[SHORTLIST:] == sorted(keys[SHORTLIST:])
     assert found[0].pose.spare >= 0.0
     assert abs(found[0].up[2]) == pytest.approx(1.0)  # lying it does not fit
     assert price(rod)[0].up[2] == pytest.approx(0.0)  # on a larger bed it lies
+
+
+def test_what_has_next_to_no_first_layer_does_not_stand() -> None:
+    """A roof prism on its ridge, and on a strip cut off the ridge: 0.5 mm of 40 mm, and 4 mm of 40 mm."""
+
+    def roof(strip: float) -> Mesh:
+        flat = manifold3d.CrossSection([[(-0.5 * strip, 0.0), (0.5 * strip, 0.0), (20.0, 20.0), (-20.0, 20.0)]])
+        return as_mesh(manifold3d.Manifold.extrude(flat, 60.0).rotate((90.0, 0.0, 0.0)))
+
+    assert np.isinf(price(roof(0.5), Z)[0].lean)
+    assert np.isfinite(price(roof(4.0), Z)[0].lean)
+    assert price(roof(0.5))[0].up[2] == pytest.approx(-1.0)
 
 
 def test_only_the_way_up_that_is_wanted_is_priced() -> None:

@@ -31,7 +31,7 @@ from mountgen.verdict import Check, Verdict
 SCARS = 0.10  # share of the surface that bears on the recess; what support leaves on more than this is felt (our rule)
 BRIDGE = 10.0  # mm; 10 to 15 mm come out clean (trade page on overhangs, read)
 SWELLING = 0.15  # mm by which the first layer is pressed out, what printing programs take off by default (one profile, read)
-OTHERS = 6  # other ways up that are looked at for a better one
+OTHERS = 3  # other ways up that are looked at for shorter bridges
 SHOWN = 4  # other ways up that are listed in the report
 FORMULA = (
     "shell = min(V, A wall_lines line_width); laid = shell + infill (V - shell); support = 0.15 air under overhangs; "
@@ -158,7 +158,7 @@ def _judge_scars(case: Case, chosen: Orientation, others: _Others) -> Check:
     if verdict == "caution":
         remedy = others.advise(lambda each: share(each) <= 0.98 * SCARS)
         marks = "support leaves marks on what bears on the recess"
-        remedy = f"{marks}: {remedy}" if remedy else f"{marks}, whichever way up: scrape it smooth there before trying the fit"
+        remedy = f"{marks}: {remedy}" if remedy else f"{marks}, whichever way up it stands: scrape it smooth there"
     source = f"our rule; undersides beyond {OVERHANG_DEG:g}° from vertical need support (trade page on overhangs, read)"
     return Check("support on fit faces", verdict, value, SCARS, "share", source, remedy)
 

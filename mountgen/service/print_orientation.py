@@ -1,14 +1,15 @@
 """Which way up a part is printed: every pose tried is priced by the same stated terms, and the cheapest wins.
 
 Tried are the six axes, the twelve directions halfway between two of them, and the faces of the convex hull on which the part
-can lie. A term is a measured quantity times a stated number of points; one point is about what a square centimetre of
-support costs in time and cleaning. The weights are a rule of this project, the quantities are measured on the mesh.
+can lie. The air that support would have to fill takes longer to measure and is priced for the cheapest few only. A term is a
+measured quantity times a stated number of points; one point is about what a square centimetre of support costs in time and
+cleaning. The weights are a rule of this project, the quantities are measured on the mesh.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from math import radians, sin
 
@@ -18,7 +19,7 @@ from mountgen.arrays import Floats, Ints, freeze
 from mountgen.kernel import Mesh
 from mountgen.mesh_measure import measure_area, measure_volume
 from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
-from mountgen.service.plate import Pose, lay_down
+from mountgen.service.plate import Pose, lay_down, move_points
 from mountgen.service.print_estimate import estimate_print
 
 OVERHANG_DEG = 45.0  # from vertical; what faces down more than this is printed on support (trade page on overhangs, read)
@@ -29,22 +30,26 @@ CELL, TILTS = 3.0, 24  # mm, and steps from -1 to 1 of a normal's component; sma
 MOST_PARTS = 64  # a side of a triangle is parted in, at most
 HULL_FACES = 8  # faces of the hull that are tried, the largest first
 SAME_WAY = 0.9995  # cosine of 1.8 degrees; directions closer than this are the same pose
+FOOTING = 0.02  # share of what the part covers of the plate that must lie on it: on less it does not stand (our rule)
 STEADY = 3.0  # height of the centre of mass over the distance from its foot to the edge of the first layer
 MOST_UNSTEADY = 10.0  # times STEADY; a part that would fall over counts as this, and no more
+SHORTLIST = 6  # ways up whose air under overhangs is measured
+LOOKS_UP = 0.05  # of the normal; support can stand on faces that look up by more than this
 FIRST_LAYER_FLAT = 0.98  # of the normal; faces flatter than this within the first layer lie on the plate
 
 WEIGHTS = {  # points for one unit of each term: a rule of this project
-    "support on fit faces": 2.0,
+    "support on fit faces": 1.0,
     "overhang": 1.0,
     "height": 0.1,
     "layers across loaded arms": 15.0,
     "layers that stay hot": 0.2,
     "first layer missing": 20.0,
     "unsteady": 5.0,
+    "air under overhangs": 0.2,
 }
 UNITS = {
     "support on fit faces": "cm²", "overhang": "cm²", "height": "mm", "layers across loaded arms": "share",
-    "layers that stay hot": "mm", "first layer missing": "share", "unsteady": "",
+    "layers that stay hot": "mm", "first layer missing": "share", "unsteady": "", "air under overhangs": "cm³",
 }  # fmt: skip
 
 
@@ -72,9 +77,10 @@ class Orientation:
 
     up   : (3,) unit, part frame; the direction in which the layers grow.
     pose : how it then lies on the plate.
-    terms: of the cost, in the order of `WEIGHTS`.
+    terms: of the cost, in the order of `WEIGHTS`; the last one only where it was measured.
     first_layer : area that lies on the plate, mm².
-    lean : height of the centre of mass over the distance from its foot to the edge of the first layer; inf where it falls over.
+    lean : height of the centre of mass over the distance from its foot to the edge of the first layer;
+           inf where it falls over or has next to no first layer.
     """
 
     up: Floats
@@ -238,7 +244,7 @@ def rank_orientations(
     """Price every way up, the best first.
 
     What fits on the bed comes before what does not, then what stands on its own first layer before what would fall over, then
-    what costs less.
+    what costs less. The cheapest few are ranked once more with the air under their overhangs; only they have that term.
 
     Args:
         mesh: the part, closed, part frame, mm.
@@ -265,9 +271,13 @@ def rank_orientations(
     found = [
         _price(skin, hull, centre, up, bed=bed, layer=layer, layer_rate=layer_rate, arms=arms) for up in tried
     ]
-    return tuple(
-        sorted(found, key=lambda each: (each.pose.spare < 0.0, not np.isfinite(each.lean), round(each.cost, 6)))
-    )
+    found.sort(key=_rank)
+    few = [_add_air(skin, each) for each in found[:SHORTLIST]]
+    return (*sorted(few, key=_rank), *found[SHORTLIST:])
+
+
+def _rank(each: Orientation) -> tuple[bool, bool, float]:
+    return each.pose.spare < 0.0, not np.isfinite(each.lean), round(each.cost, 6)
 
 
 def hull_of(points: Floats) -> tuple[Floats, Ints]:
@@ -315,7 +325,7 @@ def _price(
     first = float(skin.area[lying].sum())
     shadow = float((skin.area * rise).clip(min=0.0).sum())
     height = pose.size[2]
-    lean = _measure_lean(hull[height_of - base < layer], centre, up, base) if first > 0.0 else float("inf")
+    lean = _measure_lean(hull[height_of - base < layer], centre, up, base) if first > FOOTING * shadow else float("inf")
     hot = _measure_hot(level, skin.area * rise, height, HOT_LAYER * layer_rate)
     values = {
         "support on fit faces": float((skin.area[hanging] * skin.fit[hanging]).sum()) / 100.0,
@@ -326,8 +336,28 @@ def _price(
         "first layer missing": 1.0 - min(first / shadow, 1.0) if shadow > 0.0 else 1.0,
         "unsteady": min(max(lean / STEADY - 1.0, 0.0), MOST_UNSTEADY),
     }
-    terms = tuple(Term(name, values[name], UNITS[name], weight * values[name]) for name, weight in WEIGHTS.items())
+    terms = tuple(Term(name, value, UNITS[name], WEIGHTS[name] * value) for name, value in values.items())
     return Orientation(up, pose, terms, first, lean)
+
+
+def _add_air(skin: Skin, found: Orientation) -> Orientation:
+    """Return a way up with the air under its overhangs priced too, from points in upright shafts of a cell's width."""
+    matrix = found.pose.part_to_plate
+    at = move_points(skin.points, matrix)
+    rise = skin.normals @ found.up
+    counts = (rise > LOOKS_UP) | (rise < -sin(radians(OVERHANG_DEG)))
+    at, rise, area = at[counts], rise[counts], skin.area[counts]
+    cell = np.floor(at[:, :2] / CELL).astype(np.int64)
+    shaft = cell[:, 0] * (int(cell[:, 1].max()) + 1) + cell[:, 1]
+    order = np.lexsort((at[:, 2], shaft))
+    shaft, z, rise, area = shaft[order], at[order, 2], rise[order], area[order]
+    # the last point below that looks up, if it is in the same shaft; else the plate
+    last = np.maximum.accumulate(np.where(rise > LOOKS_UP, np.arange(len(z)), -1))
+    floor = np.where((last >= 0) & (shaft[last] == shaft), z[last], 0.0)
+    hangs = rise < 0.0
+    air = float((area * -rise * (z - floor))[hangs].sum()) / 1000.0
+    term = Term("air under overhangs", air, UNITS["air under overhangs"], WEIGHTS["air under overhangs"] * air)
+    return replace(found, terms=(*found.terms, term))
 
 
 def _find_centre(skin: Skin) -> Floats:
