@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import zlib
 from base64 import b64decode, b64encode
+from contextlib import AbstractContextManager, nullcontext
 from hashlib import sha256
 from itertools import pairwise
 from pathlib import Path
@@ -26,8 +27,11 @@ from mountgen.page.layers import crop_scan, gauge_gap, split_edges, thin_mesh
 from mountgen.page.markup import element, embed_json
 from mountgen.page.pack import NO_VALUE, Packed, pack_mesh
 from mountgen.page.plots import Scale, plot_heat, plot_stack
-from mountgen.page.viewer import BLANK
+from mountgen.page.viewer import BLANK, COLOURS
+from mountgen.pipeline import make, name_outputs
+from mountgen.recipe_file import load_recipe
 from mountgen.report import encode_report
+from mountgen.store import Store
 from mountgen.surface import Surface
 from mountgen.verdict import Check
 from tests.pages import (
@@ -379,6 +383,8 @@ def test_contrast_is_enough_in_every_theme(theme: str) -> None:
         assert _contrast(colours[text], colours[ground]) >= 4.5, (text, ground)
     for shape, ground in SHAPES:
         assert _contrast(colours[shape], colours[ground]) >= 3.0, (shape, ground)
+    mark = "#" + "".join(f"{v:02x}" for v in COLOURS["mark"])
+    assert _contrast(mark, colours["stage"]) >= 3.0  # handle and frame of the cut
 
 
 def test_verdicts_differ_by_more_than_colour() -> None:
@@ -426,3 +432,28 @@ def _find(tree: Any, name: str) -> Any:
 
 def test_the_least_gap_of_the_block_is_the_clearance() -> None:
     assert inspect_block().rest.min == pytest.approx(CLEARANCE)
+
+
+def test_make_writes_the_page_with_the_report_that_it_writes(tmp_path: Path) -> None:
+    """The one real run here: a blank for the switch opening, the smallest scan of the examples."""
+    recipe = tmp_path / "blank.toml"
+    recipe.write_text('name = "blank"\nbase = "plug"\nnote = "for <Juniper> & friends"\n', encoding="utf-8")
+    loaded = load_recipe(recipe, overrides=[], scan=PAGE.parent.parent / "examples" / "scans" / "switch_opening.ply")
+
+    class Silent:
+        def stage(self, name: str) -> AbstractContextManager[None]:
+            return nullcontext()
+
+        def say(self, text: str) -> None:
+            pass
+
+    made = make(loaded, tmp_path / "out", store=Store(None), progress=Silent())
+    text = made.files["report.html"].read_text(encoding="utf-8")
+    tree = html5lib.HTMLParser(strict=True).parse(text)
+    assert json.loads(_find(tree, "report").text) == json.loads(made.files["report.json"].read_bytes())
+    assert json.loads(_find(tree, "report").text)["files"]["page"] == "report.html"
+    kinds = [each.get("data-kind") for each in tree.iter(f"{NS}script") if each.get("class") == "mesh"]
+    assert kinds == ["scan", "part"]
+    assert "for &lt;Juniper&gt; &amp; friends" in text
+    assert {"service-heat-chapter", "service-fit_stack-chapter", "cautions-chapter"} <= {each.get("id") for each in tree.iter()}
+    assert "report.html" in name_outputs("blank")

@@ -15,7 +15,7 @@ COLOURS = {"scan": SCAN, "inside": INSIDE, "device": (62, 68, 78), "keepOut": (8
 LOOKS = {"corner": "from upper right", "mouth": "into the mouth", "side": "from 3 o'clock", "below": "from below",
          "behind": "from behind"}  # fmt: skip
 LABELS = {"scan": "scan", "part": "part", "device": "device", "keep-out": "keep-outs"}
-CUTS = {"": "no cut", "x": "across x (3 to 9 o'clock)", "y": "across y (12 to 6 o'clock)", "z": "across z (depth)"}
+CUTS = {"": "none", "x": "x: left to right", "y": "y: bottom to top", "z": "z: depth"}
 HOW = (
     "Drag to turn, with Shift or two fingers to shift; wheel (once the view was clicked) or pinch to zoom; drag the double arrow "
     "to move the cut; click to read a point. Keys, once the view has the focus: arrows turn, Shift and arrows shift, + and "

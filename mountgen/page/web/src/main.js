@@ -8,12 +8,12 @@ const LOOKS = { mouth: [0, 0], corner: [0.45, 0.4], side: [Math.PI / 2, 0], belo
 const find = (id) => document.getElementById(id);
 const millimetres = (value) => `${value.toFixed(1)} mm`.replace("-", "\u2212");
 
+function fail(text) {
+  find("view-message").textContent = text;
+  find("view").dataset.state = "failed";
+}
+
 async function start() {
-  const figure = find("view");
-  const fail = (text) => {
-    find("view-message").textContent = text;
-    figure.dataset.state = "failed";
-  };
   if (typeof DecompressionStream === "undefined") {
     return fail("This browser is too old for the 3D view: it cannot unpack the meshes. All else on this page is complete.");
   }
@@ -29,7 +29,7 @@ async function start() {
       onCut: (at) => showCut(view, at),
     });
     connect(view, settings);
-    figure.dataset.state = "ready";
+    find("view").dataset.state = "ready";
     view.resize();
   } catch (error) {
     fail(`The 3D view could not be shown (${error.message}). All else on this page is complete.`);
@@ -54,6 +54,9 @@ function connect(view, settings) {
   }
   connectCut(view);
   connectWayOut(view, settings);
+  view.canvas.addEventListener("webglcontextlost", () => {
+    fail("The browser took the 3D view away, most likely for want of memory: load the page again.");
+  });
   window.addEventListener("beforeprint", () => {
     find("view-print").src = view.snapshot();
   });
