@@ -157,6 +157,7 @@ def make(
         from mountgen.service.case import Case
         from mountgen.service.cautions import list_cautions
         from mountgen.service.keep_out import place_keep_out
+        from mountgen.service.print_check import list_metadata
 
     with clock.stage("make the part"):
         part = add_features(shell, space, recess, recipe=recipe)
@@ -196,7 +197,8 @@ def make(
 
     with clock.stage("encode files"):
         lies = case.orientations[0].pose.part_to_plate
-        contents = encode_part(body, name=recipe.name, scale=scale, transform=lies)
+        told = list_metadata(case)
+        contents = encode_part(body, name=recipe.name, scale=scale, transform=lies, metadata=told)
     kinds = name_files(recipe.name) | {
         "recipe": f"{recipe.name}.resolved.toml", "report": "report.json", "page": "report.html",
     }  # fmt: skip

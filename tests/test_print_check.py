@@ -25,7 +25,7 @@ from mountgen.recipe import PlugRecipe
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding
 from mountgen.service.plate import move_points
-from mountgen.service.print_check import judge_print
+from mountgen.service.print_check import judge_print, list_metadata
 from mountgen.service.print_split import ENDINGS
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
@@ -105,8 +105,14 @@ def test_the_mass_is_that_of_the_formula_by_hand() -> None:
 def test_the_3mf_is_in_print_orientation_and_the_stl_in_the_parts_own_axes(tmp_path: Path) -> None:
     case = make_case(block(), layers_along=[0.0, 1.0, 0.0])
     body = Body(box_solid(), case.part.body.mesh)
-    files = encode_part(body, name="cover", transform=case.orientations[0].pose.part_to_plate)
+    files = encode_part(
+        body, name="cover", transform=case.orientations[0].pose.part_to_plate, metadata=list_metadata(case)
+    )
     model = read_strictly(files["cover.3mf"])
+    group = model.GetMetaDataGroup()
+    told = {(entry := group.GetMetaData(k)).GetName(): entry.GetValue() for k in range(group.GetMetaDataCount())}
+    assert told["LayersAlong"] == "[0, 1, 0]"
+    assert (told["LayerHeight"], told["Infill"], told["Material"]) == ("0.2 mm", "25 %", "ASA")
     items = model.GetBuildItems()
     assert items.MoveNext()
     fields = np.array([list(row) for row in items.GetCurrent().GetObjectTransform().Fields])

@@ -81,6 +81,20 @@ def judge_print(case: Case) -> Finding:
     return Finding(checks=checks, facts=facts, notes=tuple(notes), files=files)
 
 
+def list_metadata(case: Case) -> dict[str, str]:
+    """Return what the 3MF says of the print besides the mesh: words by name."""
+    printer, chosen = case.recipe.printer, case.orientations[0]
+    return {
+        "Description": "A part as it is printed; STL and STEP are in its own axes",
+        "Material": case.material.name,
+        "LayersAlong": word_direction(chosen.up),
+        "LayerHeight": f"{printer.layer_height:g} mm",
+        "LineWidth": f"{printer.line_width:g} mm",
+        "WallLines": str(printer.wall_lines),
+        "Infill": f"{100.0 * printer.infill:g} %",
+    }
+
+
 def turn_mesh(mesh: Mesh, orientation: Orientation) -> Mesh:
     """Return a mesh as it lies on the plate."""
     return Mesh(move_points(mesh.vertices, orientation.pose.part_to_plate), mesh.faces)
