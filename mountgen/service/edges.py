@@ -167,7 +167,7 @@ def _touch(points: Floats, bends: _Bends, owner: NDArray[np.int64], vertices: Fl
     )
     r, c = np.nonzero(ground > EMPTY)
     tops = np.column_stack([low[0] + GRID * c, low[1] + GRID * r, ground[r, c]])
-    tops = np.vstack([tops, _find_crests(used)])
+    tops = np.vstack([tops, np.asarray(recess.rim), _find_crests(used)])  # what lies between the nodes and keeps it out
     centres = stamp_points(
         tops, np.full(len(tops), SPHERE), slope=UPRIGHT, origin=origin, pitch=GRID, height=empty_field((rows, columns))
     )

@@ -1,0 +1,162 @@
+"""Edges that can be touched: radius, length and reach against closed forms; remedies that pass when they are followed."""
+
+from __future__ import annotations
+
+import re
+from math import cos, radians, sin, sqrt
+from types import SimpleNamespace
+from typing import Any
+
+import manifold3d
+import numpy as np
+import pytest
+
+from mountgen.datum import Recess
+from mountgen.kernel import Mesh
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.service.edge_check import PROUD, SLACK, SUNK, advise_radius, judge_edges
+from mountgen.service.edges import ERROR, LARGEST, PRESS, SPHERE, find_exposed_edges
+from mountgen.verdict import Check
+from tests.decks import as_mesh
+from tests.recesses import box_recess
+from tests.solids import box_mesh
+
+WIDTH, HEIGHT, DEPTH = 60, 40, 20  # mm, a recess in a flat panel
+SIDES = (30.0, 20.0)  # mm, of a block that stands in it and out of it
+RECESS = box_recess(WIDTH, HEIGHT, left=DEPTH, right=DEPTH, surround=20)
+LARGE_HEIGHT, SUNK_SIDES = 90, (80.0, 8.0)  # mm, of a larger mouth, and of a block that lies below it
+LARGE = box_recess(160, LARGE_HEIGHT, left=DEPTH, right=DEPTH, surround=20)
+
+
+def block(top: float, *, radius: float = 0.0, sides: tuple[float, float] = SIDES) -> Mesh:
+    """A block in the middle of the recess whose top lies `top` mm above the panel, all edges rounded."""
+    size, corner = (*sides, DEPTH - 2.0 + top), (-sides[0] / 2, -sides[1] / 2, 2.0 - DEPTH)
+    if radius == 0.0:
+        return box_mesh(size, corner)
+    ball = manifold3d.Manifold.sphere(radius, 80)
+    ends = [(low + radius, low + length - radius) for low, length in zip(corner, size, strict=True)]
+    spots = [(x, y, z) for x in ends[0] for y in ends[1] for z in ends[2]]
+    return as_mesh(manifold3d.Manifold.batch_hull([ball.translate(spot) for spot in spots]))
+
+
+def judge(mesh: Mesh, recipe: Recipe | None = None, *, recess: Recess = RECESS) -> tuple[dict[str, Check], dict[str, Any]]:
+    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh))
+    case: Any = SimpleNamespace(part=part, recess=recess, recipe=recipe or PlugRecipe(name="block"))
+    found = judge_edges(case)
+    return {check.name: check for check in found.checks}, dict(found.facts)
+
+
+@pytest.mark.parametrize("radius", [0.5, 1.0, 2.5, 3.2])
+def test_the_radius_is_that_of_the_rounding(radius: float) -> None:
+    """A ball in a rounding of radius R between faces at a right angle may be larger by error / (1 - cos 45°)."""
+    edges = find_exposed_edges(block(6.0, radius=radius), RECESS)
+    most = radius + ERROR / (1.0 - cos(radians(45.0))) + 0.1
+    along = edges.radius[np.abs(edges.points[:, 0]) < SIDES[0] / 2 - radius - 1.0]  # away from the corners
+    assert len(along) > 20
+    assert along.min() > radius - 0.05
+    assert along.max() < most
+
+
+def test_a_sharp_edge_has_only_the_radius_of_the_error() -> None:
+    edges = find_exposed_edges(block(6.0), RECESS)
+    assert edges.radius.max() < ERROR / (1.0 - cos(radians(45.0))) + LARGEST / 2**6
+    top = edges.points[:, 2] == pytest.approx(6.0)
+    assert edges.length[top].sum() == pytest.approx(2 * sum(SIDES), rel=1e-6)  # all four edges, each a right angle
+
+
+def test_an_edge_counts_from_where_a_sphere_of_165_mm_gets_past_the_face() -> None:
+    """Flush with the panel, at a gap g: tilted by 6° the sphere spans 2 R sin 6° = 17.2 mm of it."""
+    for gap, exposed in ((2.0, False), (5.0, False), (19.0, True)):
+        sides = (20.0, HEIGHT - 2.0 * gap)
+        edges = find_exposed_edges(block(0.0, sides=sides), RECESS)
+        across = np.abs(np.abs(edges.points[:, 1]) - sides[1] / 2) < 1e-9
+        assert (across & (np.abs(edges.points[:, 0]) < 9.0)).any() == exposed, gap
+
+
+def test_what_lies_deeper_than_the_sphere_sags_cannot_be_touched() -> None:
+    """Tilted by 6° over an edge 4 mm from the middle of a mouth 90 mm wide, it rests on the rim 45 - 4 - R sin 6° away."""
+    reach = LARGE_HEIGHT / 2 - SUNK_SIDES[1] / 2 - SPHERE * sin(radians(6.0))
+    level = sqrt(SPHERE**2 - reach**2) - SPHERE * cos(radians(6.0))
+    assert level == pytest.approx(-6.2, abs=0.05)
+    for top, exposed in ((level + 0.1, True), (level - PRESS - 0.2, False)):
+        edges = find_exposed_edges(block(top, sides=SUNK_SIDES), LARGE)
+        across = np.abs(np.abs(edges.points[:, 1]) - SUNK_SIDES[1] / 2) < 1e-9
+        assert (across & (np.abs(edges.points[:, 0]) < 9.0)).any() == exposed
+
+
+def test_sharp_edges_that_face_an_occupant_fail_and_the_rounding_named_makes_them_pass() -> None:
+    sharp = PlugRecipe.model_validate({"name": "block", "body": {"edge_radius": 0.0}})
+    checks, facts = judge(block(6.0), sharp)
+    check = checks["sharp edges towards occupants"]
+    assert (check.verdict, check.limit) == ("fail", 10.0)
+    assert check.value == pytest.approx(2 * sum(SIDES), rel=1e-6)
+    assert facts["sharp_edge_length"] == check.value
+    found = re.search(r"body\.edge_radius = ([\d.]+)", check.remedy)
+    assert found is not None
+    assert judge(block(6.0, radius=float(found[1])))[0]["sharp edges towards occupants"].verdict == "pass"
+
+
+@pytest.mark.parametrize(("top", "limit"), [(6.0, PROUD), (-4.0, SUNK)])
+def test_the_radius_named_passes(top: float, limit: float) -> None:
+    sides, recess = (SIDES, RECESS) if top > 0 else (SUNK_SIDES, LARGE)
+    check = judge(block(top, radius=1.0, sides=sides), recess=recess)[0]["radius of exposed edges"]
+    assert (check.verdict, check.limit) == ("caution", limit)
+    assert check.value == pytest.approx(1.0, abs=0.15)
+    assert check.basis == "our rule"
+    found = re.search(r"body\.edge_radius = ([\d.]+)", check.remedy)
+    assert found is not None
+    assert float(found[1]) == limit
+    rounded = judge(block(top, radius=float(found[1]), sides=sides), recess=recess)[0]["radius of exposed edges"]
+    assert rounded.verdict == "pass"
+    assert rounded.value is None or rounded.value > limit - SLACK
+
+
+def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
+    """A rounded block with one small sharp cube on its top: 4 x 2 mm of edge."""
+    small = manifold3d.Manifold.cube((2.0, 2.0, 1.5), center=True).translate((0.0, 0.0, 6.5))
+    shape = block(6.0, radius=3.2)
+    body = manifold3d.Manifold(manifold3d.Mesh64(shape.vertices.copy(), shape.faces.astype(np.uint64)))
+    checks, facts = judge(as_mesh(body + small))
+    assert checks["radius of exposed edges"].verdict == "pass"
+    assert facts["least_radius"] < 0.2
+    assert checks["sharp edges towards occupants"].value == pytest.approx(8.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("kind", "tables", "wanted"),
+    [
+        (PhoneShelfRecipe, {"deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
+                            "lip": {"height": 4, "thickness": 3}},
+         "set body.edge_radius = 3.2 and lip.thickness = 6.4, or sand the edge round"),
+        (PlugRecipe, {"flange": {"width": 6, "thickness": 2}},
+         "set body.edge_radius = 3.2 and flange.thickness = 3.4, or sand the edge round"),
+        (TrayRecipe, {"body": {"wall": 2}, "pull_tab": {"width": 16, "length": 14, "thickness": 7}},
+         "set body.edge_radius = 3.2, or sand the edge round"),
+        (PlugRecipe, {"body": {"edge_radius": 4}}, "body.edge_radius does not reach that edge: sand it to a radius of 3.2 mm"),
+    ],
+)  # fmt: skip
+def test_the_settings_named_make_a_recipe_that_is_taken(kind: type[Recipe], tables: dict[str, Any], wanted: str) -> None:
+    recipe = kind.model_validate({"name": "part", **tables})
+    remedy = advise_radius(recipe, 3.2)
+    assert remedy == wanted
+    changed: dict[str, Any] = {key: dict(table) for key, table in tables.items()}
+    for section, key, value in re.findall(r"(\w+)\.(\w+) = ([\d.]+)", remedy):
+        changed.setdefault(section, {})[key] = float(value)
+    kind.model_validate({"name": "part", **changed})  # refuses what has no room for its roundings
+
+
+def test_projection_is_measured_from_the_surround() -> None:
+    checks, facts = judge(block(9.0))
+    assert facts["projection"] == pytest.approx(9.0)
+    assert checks["projection past the surround"].verdict == "pass"
+    tab = {"width": 10, "length": 12, "thickness": 3}
+    tray = TrayRecipe.model_validate({"name": "tray", "body": {"wall": 2}, "pull_tab": tab})
+    check = judge(block(12.0), tray)[0]["projection past the surround"]
+    assert (check.verdict, check.value, check.remedy) == ("caution", pytest.approx(12.0), "set pull_tab.length = 9.5")
+    assert judge(block(9.5), tray)[0]["projection past the surround"].verdict == "pass"
+
+
+def test_a_part_deep_in_its_recess_has_no_edge_to_touch() -> None:
+    checks, facts = judge(block(-15.0))
+    assert {check.verdict for check in checks.values()} == {"pass"}
+    assert (facts["least_radius"], facts["exposed_edge_length"]) == (None, 0.0)
