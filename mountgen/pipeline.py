@@ -197,8 +197,7 @@ def make(
 
     with clock.stage("encode files"):
         lies = case.orientations[0].pose.part_to_plate
-        told = list_metadata(case)
-        contents = encode_part(body, name=recipe.name, scale=scale, transform=lies, metadata=told)
+        contents = encode_part(body, name=recipe.name, scale=scale, transform=lies, metadata=list_metadata(case))
     kinds = name_files(recipe.name) | {
         "recipe": f"{recipe.name}.resolved.toml", "report": "report.json", "page": "report.html",
     }  # fmt: skip
