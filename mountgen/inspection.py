@@ -448,7 +448,7 @@ def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) ->
         else ""
     )
     return Check(
-        "contact with unseen scan", verdict, share, UNSEEN_LIMIT, "share", "our own judgement", remedy, place
+        "contact with unseen scan", verdict, share, UNSEEN_LIMIT, "share", "our rule", remedy, place
     )
 
 
@@ -462,8 +462,9 @@ def _judge_walls(thinnest: Thinnest, wall_min: float, line_width: float) -> Chec
     verdict: Verdict = (
         "fail" if value < least - TOLERANCE else "caution" if value < wall_min - TOLERANCE else "pass"
     )
+    enough = _round_up(max(wall_min, least), 0.1)
     remedy = "" if verdict == "pass" else (
-        f"set body.wall = {_round_up(max(wall_min, least), 0.1):g} when hollow, or thicken the feature there"
+        f"set body.wall = {enough:g} when hollow, or {enough:g} as thickness of the lip, flange, divider or tongue there"
     )  # fmt: skip
     limit = least if verdict == "fail" else wall_min
     return Check(
@@ -475,7 +476,7 @@ def _judge_soundness(sound: Soundness) -> list[Check]:
     manifold: Verdict = "pass" if sound.manifold else "fail"
     pieces: Verdict = "fail" if sound.pieces != 1 else "caution" if sound.hollows else "pass"
     loose = "" if pieces == "pass" else (
-        "a shut hollow cannot be cleaned out and traps air: open it with body.open" if pieces == "caution"
+        'a shut hollow cannot be cleaned out and traps air: set body.open = "back", or "underneath"' if pieces == "caution"
         else "make features reach into the body, or leave out what cuts it through"
     )  # fmt: skip
     broken = (
@@ -483,8 +484,8 @@ def _judge_soundness(sound: Soundness) -> list[Check]:
         if sound.manifold
         else f"{sound.reason}: leave out one feature after the other to find the one that does it"
     )
-    closed = "a mesh bounds a solid only if it is closed and agrees with itself"
+    closed = "by definition: a mesh bounds a solid only if it is closed and agrees with itself"
     return [
         Check("manifold", manifold, float(sound.manifold), 1.0, "", closed, broken),
-        Check("one piece", pieces, float(sound.pieces), 1.0, "", "a part is one body", loose),
+        Check("one piece", pieces, float(sound.pieces), 1.0, "", "by definition: a part is one body", loose),
     ]

@@ -11,8 +11,9 @@ import numpy as np
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError, InspectionError
 from mountgen.features.part import Device as SeatedDevice
-from mountgen.features.profile import Profile
-from mountgen.features.seat import SEAT_GAP, Seat, find_largest
+from mountgen.features.profile import RIGHT, Profile
+from mountgen.features.seat import SEAT_GAP, Seat, find_largest, find_seat
+from mountgen.field import InsertableSpace
 from mountgen.gap import TOLERANCE, clip_mesh
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
@@ -26,20 +27,22 @@ LEAST_OVERLAP = 2.0  # mm by which a lip should hold a device; less lets it hop 
 LEAST_REST = 0.35  # share of a leaning device's height that the rest should bear
 LOOK = 10.0  # mm about the device's way within which obstacles are looked for
 EDGE = 2.0  # mm between the points of the device that are held against the scan
+SHIFTS = (1.0, 2.0, 4.0, 6.0, 8.0, 12.0, 16.0, 20.0)  # mm to either side that are tried for a device that comes too near
 LEANS = tuple(range(5, 80, 5))  # degrees that are tried when the recipe's own lean does not do
 SMALLEST_LIP, SMALLEST_DEVICE = 1.0, 20.0  # mm; smaller ones are no advice
 
 
 def check_device(
-    seated: SeatedDevice, part: Mesh, profile: Profile, seat: Seat, recess: Recess, *, recipe: PhoneShelfRecipe
+    seated: SeatedDevice, part: Mesh, profile: Profile, seat: Seat, recess: Recess, space: InsertableSpace, *,
+    recipe: PhoneShelfRecipe,
 ) -> tuple[Check, ...]:
     """Gauge the device on its way to its seat, against the finished mesh and the scan, and how it is held there.
 
     Args:
         seated: the device at its seat and the way out. part: the finished mesh.
-        profile: the side of the shelf. seat: where the device was put. recess: the scan. recipe: the recipe.
+        profile: the side of the shelf. seat: where the device was put. recess: the scan. space: what it leaves free.
+        recipe: the recipe.
     """
-    clearance = recipe.fit.clearance
     swept = sweep_device(seated)
     to_part, to_scan = gauge_part(swept, part), gauge_scan(swept, recess)
     reaches: Verdict = "pass" if to_part.gap >= 0.5 * SEAT_GAP else "fail"
@@ -47,22 +50,15 @@ def check_device(
         Check(
             "device reaches its seat", reaches, to_part.gap, 0.5 * SEAT_GAP, "mm",
             f"recipe: device; it is held {SEAT_GAP:g} mm off its seat",
-            "" if reaches == "pass" else "give it more room: device.play, or a lower lip.height",
+            "" if reaches == "pass" else f"set device.play = {recipe.device.play + 0.5:g}",
         ),
-        _judge_scan(to_scan, clearance),
-        _judge_mouth(profile, seat, recess, recipe.device),
+        _judge_scan(to_scan, seated, recess, recipe),
+        judge_mouth(profile, seat, recess, recipe.device),
     ]
     if recipe.lip is not None:
         checks.append(_judge_lip(profile, seat, recipe.lip.height))
     if recipe.device.pose == "leaning":
-        share = seat.rest_top / seat.pose.tall
-        verdict: Verdict = "pass" if share >= LEAST_REST else "caution"
-        checks.append(
-            Check(
-                "rest behind the device", verdict, share, LEAST_REST, "share", "our own judgement",
-                "" if verdict == "pass" else "the recess has no room behind it: set a smaller device.lean",
-            )
-        )
+        checks.append(judge_rest(profile, seat, space, recipe.device))
     return tuple(checks)
 
 
@@ -123,17 +119,27 @@ def _solid_of(mesh: Mesh) -> Any:
     return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
 
 
-def _judge_scan(found: WayGap, clearance: float) -> Check:
+def _judge_scan(found: WayGap, seated: SeatedDevice, recess: Recess, recipe: PhoneShelfRecipe) -> Check:
+    clearance = recipe.fit.clearance
     limit = round(clearance - TOLERANCE, 6)
     verdict: Verdict = "pass" if found.gap >= limit else "caution" if found.gap > 0.0 else "fail"
-    remedy = "" if verdict == "pass" else "move it (device.place), lean it otherwise, or lower the deck"
+    remedy = "" if verdict == "pass" else _advise_move(seated, recess, limit, recipe.device.place)
     place = "" if found.point is None else describe_place(found.point)
     value = found.gap if np.isfinite(found.gap) else None
     source = f"recipe: fit.clearance {clearance:g} mm"
     return Check("device clears the recess", verdict, value, limit, "mm", source, remedy, place)
 
 
-def _judge_mouth(profile: Profile, seat: Seat, recess: Recess, device: Device) -> Check:
+def _advise_move(seated: SeatedDevice, recess: Recess, limit: float, place: float) -> str:
+    """Return the nearest place across the mouth at which a device clears the scan, found by trying."""
+    for shift in (sign * step for step in SHIFTS for sign in (-1.0, 1.0)):
+        moved = SeatedDevice(Mesh(seated.mesh.vertices + shift * RIGHT, seated.mesh.faces), seated.legs)
+        if gauge_scan(sweep_device(moved), recess).gap >= limit:
+            return f"set device.place = {place + shift:g}"
+    return f"no place up to {SHIFTS[-1]:g} mm to either side will do: change device.lean, or set a lower deck.height"
+
+
+def judge_mouth(profile: Profile, seat: Seat, recess: Recess, device: Device) -> Check:
     """Compare the device's width with the mouth's at every height at which it passes."""
     import shapely
 
@@ -143,20 +149,48 @@ def _judge_mouth(profile: Profile, seat: Seat, recess: Recess, device: Device) -
     mouth = shapely.make_valid(
         shapely.Polygon(np.column_stack([recess.rim[:, 0], recess.rim @ profile.up - profile.base]))
     )
-    spare = np.inf
+    spare, least, most = np.inf, -np.inf, np.inf  # mm; and how far it must be moved to the right, and may be
     for h in np.linspace(max(float(heights.min()), 0.5), min(float(heights.max()), profile.top - 0.5), 25):
         line = shapely.intersection(mouth, shapely.LineString([(-1e4, h), (1e4, h)]))
         for part in shapely.get_parts(line):
             left, _, right, _ = part.bounds
             if left < device.place < right:
                 spare = min(spare, pose.low - left, right - pose.high)
+                least, most = max(least, left + device.play - pose.low), min(most, right - device.play - pose.high)
     verdict: Verdict = "pass" if spare >= device.play else "caution" if spare >= 0.0 else "fail"
-    remedy = "" if verdict == "pass" else (
-        f"a device {device.across + 2.0 * (spare - device.play):.0f} mm across passes with its play; or move device.place"
-    )  # fmt: skip
+    remedy = "" if verdict == "pass" else _advise_mouth(device, least, most)
     return Check(
         "device inside the mouth", verdict, float(spare), device.play, "mm", "recipe: device.play on each side", remedy
     )
+
+
+def _advise_mouth(device: Device, least: float, most: float) -> str:
+    """Return where a device passes the mouth with its play, or how large one would that does."""
+    if least <= most:
+        place = device.place + (least if least > 0.0 else most)
+        return f"set device.place = {np.ceil(10.0 * place) / 10.0 if least > 0.0 else np.floor(10.0 * place) / 10.0:g}"
+    key = "length" if device.orientation == "landscape" else "width"
+    middle = device.place + 0.5 * (least + most)
+    fits = np.floor(10.0 * (device.across - (least - most))) / 10.0
+    return f"a device with device.{key} = {fits:g} passes with its play at device.place = {middle:.1f}"
+
+
+def judge_rest(profile: Profile, seat: Seat, space: InsertableSpace, device: Device) -> Check:
+    """Judge how far up its back the rest bears a leaning device; name the lean nearest to its own at which it bears enough."""
+    share = seat.rest_top / seat.pose.tall
+    verdict: Verdict = "pass" if share >= LEAST_REST else "caution"
+    remedy = ""
+    if verdict != "pass":
+        leans = [lean for lean in LEANS if _bears(find_seat(profile, space, device.model_copy(update={"lean": float(lean)})))]
+        remedy = "the recess has no room behind it: " + (
+            f"set device.lean = {min(leans, key=lambda lean: abs(lean - device.lean))}" if leans
+            else 'set device.pose = "lying", or a higher deck.height'
+        )  # fmt: skip
+    return Check("rest behind the device", verdict, share, LEAST_REST, "share", "our rule", remedy)
+
+
+def _bears(seat: Seat | None) -> bool:
+    return seat is not None and seat.rest_top >= LEAST_REST * seat.pose.tall
 
 
 def _judge_lip(profile: Profile, seat: Seat, height: float) -> Check:
@@ -164,7 +198,7 @@ def _judge_lip(profile: Profile, seat: Seat, height: float) -> Check:
     overlap = profile.lip_top(profile.lip_back(pose.low, pose.high)) - float(pose.foot[1]) + SEAT_GAP
     verdict: Verdict = "pass" if overlap >= LEAST_OVERLAP else "caution"
     remedy = "" if verdict == "pass" else f"set lip.height = {height + LEAST_OVERLAP - overlap:.1f}"
-    return Check("lip holds the device", verdict, overlap, LEAST_OVERLAP, "mm", "our own judgement", remedy)
+    return Check("lip holds the device", verdict, overlap, LEAST_OVERLAP, "mm", "our rule", remedy)
 
 
 def explain_device(goes_in: Callable[[Device, float], bool], recipe: PhoneShelfRecipe) -> FeatureError:

@@ -1,0 +1,96 @@
+"""What is said of a device that sits badly: every place, size and lean named is put to the same check and passes."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from mountgen.features import device_check
+from mountgen.features.device_check import LEAST_REST, gauge_scan, judge_mouth, judge_rest, sweep_device
+from mountgen.features.part import Device as SeatedDevice
+from mountgen.features.phone_shelf import plan_shelf
+from mountgen.features.seat import Seat, find_seat
+from mountgen.verdict import Check
+from tests.test_phone_shelf import CLEARANCE, DEVICE, WIDTH, prepared, recipe_of
+
+PLAY = 1.0  # mm
+
+
+def seat_of(**device: Any) -> tuple[Any, Seat, Any]:
+    """Return the side of a shelf in the box, a device's seat where it would be (wherever that is), and the recipe's device."""
+    recess, space, _ = prepared()
+    usual = recipe_of()
+    seat = find_seat(plan_shelf(recess, usual), space, usual.device)
+    assert seat is not None
+    wanted = recipe_of(device=device).device
+    low, high = wanted.place - 0.5 * wanted.across, wanted.place + 0.5 * wanted.across
+    return plan_shelf(recess, usual), replace(seat, pose=replace(seat.pose, low=low, high=high)), wanted
+
+
+def mouth_check(**device: Any) -> Check:
+    profile, seat, wanted = seat_of(**device)
+    return judge_mouth(profile, seat, prepared()[0], wanted)
+
+
+def number_after(key: str, text: str) -> float:
+    found = re.search(re.escape(key) + r" = (-?[\d.]+)", text)
+    assert found is not None, text
+    return float(found[1].rstrip("."))
+
+
+@pytest.mark.parametrize("place", [35.0, -35.0])
+def test_a_place_inside_the_mouth_is_named(place: float) -> None:
+    """140 mm wide at 35 mm from the middle of a mouth of 200: it ends 5 mm past the rim."""
+    check = mouth_check(place=place)
+    assert (check.verdict, check.value, check.limit) == ("fail", pytest.approx(-5.0, abs=1e-6), PLAY)
+    better = number_after("device.place", check.remedy)
+    assert better == np.sign(place) * (WIDTH / 2 - DEVICE["length"] / 2 - PLAY)  # type: ignore[operator]
+    assert mouth_check(place=better).verdict == "pass"
+
+
+def test_a_device_wider_than_the_mouth_is_told_how_long_one_would_do() -> None:
+    check = mouth_check(length=204.0, place=3.0)
+    assert check.verdict == "fail"
+    fits, place = number_after("device.length", check.remedy), number_after("device.place", check.remedy)
+    assert (fits, place) == (WIDTH - 2 * PLAY, 0.0)
+    assert mouth_check(length=fits, place=place).verdict == "pass"
+
+
+def test_a_lean_at_which_the_rest_bears_enough_is_named() -> None:
+    recess, space, _ = prepared()
+    recipe = recipe_of(device={"lean": 27.0})
+    profile = plan_shelf(recess, recipe)
+    seat = find_seat(profile, space, recipe.device)
+    assert seat is not None
+    check = judge_rest(profile, replace(seat, rest_top=10.0), space, recipe.device)
+    assert (check.verdict, check.value, check.basis) == ("caution", pytest.approx(10.0 / 62.0), "our rule")
+    lean = number_after("device.lean", check.remedy)
+    assert lean == 25.0  # the nearest of those tried
+    better = recipe_of(device={"lean": lean})
+    found = find_seat(plan_shelf(recess, better), space, better.device)
+    assert found is not None
+    assert judge_rest(plan_shelf(recess, better), found, space, better.device).verdict == "pass"
+    assert found.rest_top >= LEAST_REST * found.pose.tall
+
+
+def test_a_place_at_which_the_device_clears_the_scan_is_named() -> None:
+    """196 mm long, 1.8 mm off the middle of a box of 200: 0.2 mm are left at one side, 3.8 at the other."""
+    recess = prepared()[0]
+    profile, seat, wanted = seat_of(length=196.0, place=1.8)
+    seated = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
+    recipe = recipe_of(device={"length": 196.0, "place": 1.8})
+    found = gauge_scan(sweep_device(seated), recess)
+    assert found.gap == pytest.approx(0.2, abs=0.01)
+    check = device_check._judge_scan(found, seated, recess, recipe)
+    assert check.verdict == "caution"
+    place = number_after("device.place", check.remedy)
+    assert place < wanted.place
+    profile, seat, _ = seat_of(length=196.0, place=place)
+    moved = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
+    again = gauge_scan(sweep_device(moved), recess)
+    assert again.gap > CLEARANCE - 0.03
+    assert device_check._judge_scan(again, moved, recess, recipe).verdict == "pass"
