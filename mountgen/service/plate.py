@@ -10,7 +10,7 @@ import numpy as np
 
 from mountgen.arrays import Floats, freeze
 
-TURNS = np.arange(0.0, 180.0, 1.0)  # degrees about the vertical that are tried
+TURNS = np.arange(0.0, 180.0, 1.0)  # degrees about the vertical at which a part that does not fit straight is tried
 NEARLY = 1.01  # times the smallest rectangle; a part that lies along the part frame's axes is easier to find one's way on
 
 
@@ -55,7 +55,7 @@ def lay_down(points: Floats, up: Floats, *, bed: Sequence[float]) -> Pose:
     flat = _outline(np.column_stack([points @ right, points @ ahead]))
     edge = np.roll(flat, -1, axis=0) - flat
     # the smallest rectangle has an edge of the outline's hull along one of its sides
-    turns = np.concatenate([TURNS, -np.degrees(np.arctan2(edge[:, 1], edge[:, 0])) % 180.0])
+    turns = np.concatenate([[0.0], -np.degrees(np.arctan2(edge[:, 1], edge[:, 0])) % 180.0])
     sizes = _sizes(flat, turns)
     area = sizes.prod(axis=1)
     least = int(np.argmin(area))
@@ -64,7 +64,7 @@ def lay_down(points: Floats, up: Floats, *, bed: Sequence[float]) -> Pose:
     if (size[0] < size[1]) != (bed[0] < bed[1]):
         turn, size = turn + 90.0, size[::-1]
     if size[0] > bed[0] or size[1] > bed[1]:
-        both = np.concatenate([turns, turns + 90.0])
+        both = np.concatenate([TURNS, turns, turns + 90.0])
         room = (np.array(bed[:2]) - _sizes(flat, both)).min(axis=1)
         best = int(np.argmax(room))
         if room[best] >= 0.0:

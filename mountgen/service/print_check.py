@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict
+from functools import cached_property
 from math import ceil, floor, isfinite
 from typing import Any
 
@@ -110,9 +111,13 @@ class _Others:
     def __init__(self, case: Case) -> None:
         self._case = case
 
+    @cached_property
+    def _ranked(self) -> tuple[Orientation, ...]:
+        case = self._case
+        return case.orientations if case.recipe.printer.layers_along is None else case.orient(any_way=True)
+
     def __iter__(self) -> Iterator[Orientation]:
-        ranked = self._case.orientations if self._case.recipe.printer.layers_along is None else self._case.orient(any_way=True)
-        return (each for each in ranked if each.pose.spare >= 0.0 and isfinite(each.lean))
+        return (each for each in self._ranked if each.pose.spare >= 0.0 and isfinite(each.lean))
 
     def advise(self, good: Callable[[Orientation], bool], *, most: int = 100) -> str:
         """Return the recipe's words for the cheapest of them that is good, "" if none is."""

@@ -17,7 +17,7 @@ import numpy as np
 
 from mountgen.arrays import Floats, Ints, freeze
 from mountgen.kernel import Mesh
-from mountgen.mesh_measure import measure_area, measure_volume
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
 from mountgen.service.plate import Pose, lay_down, move_points
 from mountgen.service.print_estimate import estimate_print
@@ -199,14 +199,14 @@ def find_orientations(
         Nothing.
     """
     printer = recipe.printer
-    volume, area = measure_volume(mesh), measure_area(mesh)
-    solid = estimate_print(volume=volume, area=area, height=0.0, air=0.0, density=1.0, printer=printer)
+    volume, areas = measure_volume(mesh), face_areas(mesh)
+    solid = estimate_print(volume=volume, area=float(areas.sum()), height=0.0, air=0.0, density=1.0, printer=printer)
     return rank_orientations(
         mesh,
         bed=[side / scale for side in printer.bed],
         layer=printer.layer_height,
         layer_rate=solid.rate / printer.layer_height * volume / solid.laid,
-        fit_share=np.clip(bearing / np.maximum(face_areas(mesh), 1e-300), 0.0, 1.0),
+        fit_share=np.clip(bearing / np.maximum(areas, 1e-300), 0.0, 1.0),
         arms=list_arms(recipe, recess_up),
         wanted=None if any_way else printer.layers_along,
     )
