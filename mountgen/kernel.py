@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -115,7 +116,7 @@ def read_spline(face: Any) -> Surface | None:
             return None
         axes.append(Axis(np.array([knot(k) for k in range(1, count + 1)]), periodic))
     rows, cols = range(1, kept.NbUPoles() + 1), range(1, kept.NbVPoles() + 1)
-    return Surface(*axes, np.array([[kept.Pole(i, j).Coord() for j in cols] for i in rows]))
+    return Surface(axes[0], axes[1], np.array([[kept.Pole(i, j).Coord() for j in cols] for i in rows]))
 
 
 def height_surface(field: Surface) -> Any:
@@ -340,6 +341,7 @@ def combine(first: Solid, second: Solid, how: str, *, what: str, fuzzy: float = 
     operation.SetArguments(arguments)
     operation.SetTools(tools)
     operation.SetRunParallel(True)
+    operation.SetNonDestructive(True)  # what goes in may be used again
     if fuzzy:
         operation.SetFuzzyValue(fuzzy)
     operation.Build()
@@ -491,6 +493,7 @@ def sew_faces(faces: Sequence[Any], what: str) -> Solid:
     return _sew(faces, what)
 
 
+@lru_cache(maxsize=2)
 def divide_around(solid: Solid, parts: int = 16) -> Solid:
     """Return the solid with every face that closes on itself (the wall) divided into parts along its own parameter lines.
 

@@ -90,6 +90,7 @@ class Block:
     notes: tuple[str, ...] = ()
 
 
+@lru_cache(maxsize=4)  # another lip or another deck leaves it as it is
 def make_block(
     shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None
 ) -> Block:

@@ -223,6 +223,7 @@ def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) ->
     operation.SetArguments(arguments)
     operation.SetTools(others)
     operation.SetRunParallel(True)
+    operation.SetNonDestructive(True)  # what goes in may be used again
     operation.Build()
     if not operation.IsDone():
         raise KernelError(
