@@ -117,7 +117,7 @@ def make(
         bool, typer.Option("--pictures", help="Also draw the part in its recess, and its warm-up in the parked vehicle.")
     ] = False,
 ) -> None:
-    """Make the part: STL, STEP, 3MF, report.json and the complete recipe, and prove that it goes in."""
+    """Make the part: STL, STEP, 3MF, report.html and .json and the complete recipe, and prove that it goes in."""
     with _failures_shown():
         from mountgen.recipe_file import load_recipe
 

@@ -296,6 +296,7 @@ def test_on_paper_the_view_is_a_picture_and_controls_are_left_out(opened: Opened
     opened.page.wait_for_function("document.getElementById('view-print').naturalWidth > 100")
     assert opened.page.is_hidden(".controls")
     assert opened.page.is_visible("#view-print")
+    assert opened.page.is_visible("details.values table")
     shot = np.asarray(Image.open(io.BytesIO(opened.page.locator("#view-print").screenshot())).convert("RGB"))
     assert len(np.unique(shot.reshape(-1, 3), axis=0)) > 200
     assert opened.page.pdf()[:5] == b"%PDF-"

@@ -22,7 +22,7 @@ CHAPTERS = {  # id to heading; what else was judged is headed by its key
     "sections": "Sections",
     "service-heat": "Heat of the parked vehicle",
     "service-fit_stack": "What the clearance must cover",
-    "part": "Part and print",
+    "part": "Part and files",
     "scan": "Scan",
     "recipe": "Recipe and how to make it again",
     "licences": "Licences",
@@ -151,7 +151,13 @@ def _plot(topic: str, facts: Mapping[str, Any]) -> Markup | None:
 
 def _rest_of(topic: str, facts: Mapping[str, Any], schema: Mapping[str, Any]) -> Markup:
     shown = ("hours", "warm_up_c") if topic == "heat" else ()
-    return tabulate_facts({key: value for key, value in facts.items() if key not in shown}, schema)
+    table = tabulate_facts({key: value for key, value in facts.items() if key not in shown}, schema)
+    return table if topic == "print" else _fold("All values", table)
+
+
+def _fold(title: str, *children: Child) -> Markup:
+    """Return what is opened when asked for, and for printing."""
+    return element("details", element("summary", title), *children, class_="values")
 
 
 def _describe_part(report: Mapping[str, Any], schema: Mapping[str, Any]) -> Child:
@@ -161,9 +167,9 @@ def _describe_part(report: Mapping[str, Any], schema: Mapping[str, Any]) -> Chil
     return [
         tabulate_facts(report["body"], told.get("body", {})),
         element("h3", "Printer of the recipe") if printer else None,
-        tabulate_facts(printer, {}) if printer else None,
+        _fold("All values", tabulate_facts(printer, {})) if printer else None,
         element("h3", "Fit"),
-        tabulate_facts(report["fit"], told.get("fit", {})),
+        _fold("All values", tabulate_facts(report["fit"], told.get("fit", {}))),
         element("h3", "Files"),
         element("ul", *files),
     ]

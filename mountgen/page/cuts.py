@@ -25,6 +25,7 @@ TIDY = 0.004  # mm by which a drawn line may leave what was cut
 LETTER = 3.4  # mm of the drawing, height of letters
 LEADER = 2.2  # letters from the scan to the size of a gap
 BORDER = (2.9, 1.2)  # letters beside and above what is drawn, for the dimensions
+SMALL = 480.0  # pixels; a drawing no wider than that may shrink to a phone's width, wider ones are shifted there
 SCALE, WIDEST = 4.0, 1000.0  # pixels a mm, at most; pixels of the widest drawing
 APART = 3.0  # mm; planes nearer to each other show the same
 
@@ -112,6 +113,7 @@ def _draw(cut: Cut, scale: float, letter: float) -> Markup:
         width=round(width * scale),
         height=round(height * scale),
         font_size=letter,
+        class_="small" if width * scale <= SMALL else None,
         role="img",
         aria_label=f"{cut.title}. {_say_gaps(gaps)}",
     )

@@ -121,4 +121,7 @@ function clock({ x, y }) {
   return `${((Math.floor(minutes / 60) + 11) % 12) + 1}:${String(minutes % 60).padStart(2, "0")} o'clock`;
 }
 
+window.addEventListener("beforeprint", () => {
+  for (const each of document.querySelectorAll("details.values")) each.open = true;
+});
 start();
