@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints, freeze
 from mountgen.datum import Recess, lid_height
 from mountgen.kernel import CHORD, Mesh
-from mountgen.nearest import build_tree, is_within
+from mountgen.nearest import Tree, build_tree, is_within
 from mountgen.raster import EMPTY, empty_field, raster_faces, sample_grid, stamp_points
 from mountgen.topology import measure_faces
 
@@ -33,7 +33,7 @@ CREST = 1.5  # mm; of all corners of the part in a square of this size the highe
 UPRIGHT = 50.0  # mm per mm, steepness of the field beyond the sphere's equator
 BEND = radians(4.0)  # a bend of less is no edge
 SLIVER = 0.02  # mm; facets less tall than this have no reliable normal
-STEP = 3.0  # mm between the samples along an edge
+STEP, SAMPLES = 3.0, 4000  # mm between the samples along an edge; most samples in all
 LARGEST = 4.0  # mm; rounder than this is not told apart
 ERROR = CHORD + 0.005  # mm; of facets, and of what was drawn back afterwards
 HALVINGS = 6
@@ -90,7 +90,9 @@ def find_exposed_edges(mesh: Mesh, recess: Recess) -> Edges:
     bends = _find_bends(vertices, faces)
     counts = np.maximum(1, np.ceil(bends.length / STEP)).astype(np.int64)
     owner = np.repeat(np.arange(len(counts)), counts)
+    thin = max(1, -(-len(owner) // SAMPLES))  # each sample that is kept stands for those that are not
     share = (np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + 0.5) / counts[owner]
+    owner, share = owner[::thin], share[::thin]
     points = bends.start[owner] + share[:, None] * (bends.end - bends.start)[owner]
     touched = _touch(points, bends, owner, vertices, faces, recess)
     points, owner = points[touched], owner[touched]
@@ -98,23 +100,23 @@ def find_exposed_edges(mesh: Mesh, recess: Recess) -> Edges:
     normals /= np.linalg.norm(normals, axis=1)[:, None]
     radius = np.zeros(len(points))
     if len(points):
+        tree = build_tree(np.ascontiguousarray(vertices), faces.astype(np.int32))
         # at the end of a rounding the middle normal leans towards the flat: that of one of the two faces then is right
         for direction in (normals, bends.first[owner], bends.second[owner]):
-            radius = np.maximum(radius, measure_rounding(vertices, faces, points, direction))
+            radius = np.maximum(radius, measure_rounding(tree, points, direction))
     above = points[:, 2] - lid_height(recess.lid, points[:, 0], points[:, 1])
-    length = (bends.length / counts * bends.turn / (0.5 * np.pi))[owner]
+    length = thin * (bends.length / counts * bends.turn / (0.5 * np.pi))[owner]
     return Edges(points, normals, radius, above, length)
 
 
-def measure_rounding(vertices: Floats, faces: Ints, points: Floats, normals: Floats) -> Floats:
+def measure_rounding(tree: Tree, points: Floats, normals: Floats) -> Floats:
     """Return the radius (N,) of the largest ball inside a mesh that reaches each point, LARGEST at most, mm.
 
     Args:
-        vertices: (V, 3) mm. faces: (F, 3), normals outwards; those near the points will do.
+        tree: of a mesh's faces; those near the points will do.
         points: (N, 3) mm, on the surface.
         normals: (N, 3) unit, along which the ball's centre is sought, inwards.
     """
-    tree = build_tree(np.ascontiguousarray(vertices), np.ascontiguousarray(faces, dtype=np.int32))
 
     def too_large(radius: Floats) -> Bools:
         bound = np.maximum(radius - ERROR, 0.0)
