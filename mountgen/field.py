@@ -10,7 +10,7 @@ good to a small fraction of the pitch.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import cos, radians, sqrt, tan
+from math import ceil, cos, radians, sqrt, tan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +23,7 @@ from mountgen.raster import (
     dilate_cone,
     fill_loop,
     look_around,
+    raster_border,
     raster_faces,
     stamp_mesh,
     stamp_points,
@@ -35,9 +36,10 @@ PITCH_SHARE = 0.25  # of the clearance; the scallop between nodes on a ball of r
 FINEST, COARSEST = 0.06, 0.5  # mm
 MOST_NODES = 2_500_000
 SPIKE_SHARE, SPIKES = 0.03, (1.0, 3.0)  # of the mouth's size, within mm: spikes of its outline narrower than twice this go
-FEATHER = 0.6  # mm; the least thickness of the part at the rim
+FEATHER = 0.4  # mm; the least thickness of the part at the rim
 RIM_ZONE = 3.0  # mm below the lid; the scan above this is the rim's, for its own clearance
 WALL_SLOPE = 45.0  # degrees from the plane of the mouth; steeper is wall, flatter is floor
+BORDER = 0.5  # mm around hidden ground within which the scan's border belongs to it
 UNSEEN_REPORTED = 4.0  # mm²; smaller unseen spots are counted, not listed
 
 
@@ -126,7 +128,9 @@ def build_space(recess: Recess, *, fit: Fit) -> InsertableSpace:
     hidden = inside & ~seen
     if hidden.any():
         reach = float(np.hypot(*(np.ptp(mouth, axis=0))))
-        level = look_around(bare, hidden, reach=reach, pitch=pitch)
+        edges = _find_border(vertices, faces, hidden, origin, pitch)
+        border = raster_border(vertices, edges, origin=origin, pitch=pitch, shape=shape)
+        level = look_around(bare, border, hidden, reach=reach, pitch=pitch)
         level[level <= EMPTY] = top
         row, col = np.nonzero(hidden)
         spots = np.column_stack([origin[0] + pitch * col, origin[1] + pitch * row, level])
@@ -214,6 +218,21 @@ def _faces_near(recess: Recess, mouth: Floats, margin: float):  # type: ignore[n
     near = ((recess.vertices[:, :2] > low) & (recess.vertices[:, :2] < high)).all(axis=1)
     faces = recess.faces
     return np.ascontiguousarray(faces[near[faces].any(axis=1)])
+
+
+def _find_border(vertices: Floats, faces, hidden: Bools, origin: tuple[float, float], pitch: float):  # type: ignore[no-untyped-def]
+    """Return the edges (E, 2) of one face only that run along hidden ground."""
+    from scipy import ndimage
+
+    wide = ndimage.binary_dilation(hidden, iterations=max(2, ceil(BORDER / pitch)))
+    cell = np.rint((vertices[:, :2] - origin) / pitch).astype(np.int64)[:, ::-1]
+    near = np.asarray(((cell >= 0) & (cell < hidden.shape)).all(axis=1))
+    near[near] = wide[cell[near, 0], cell[near, 1]]
+    some = faces[near[faces].any(axis=1)].astype(np.int64)
+    edges = np.sort(np.vstack([some[:, [0, 1]], some[:, [1, 2]], some[:, [2, 0]]]), axis=1)
+    _, first, times = np.unique(edges[:, 0] * len(vertices) + edges[:, 1], return_index=True, return_counts=True)
+    once = edges[first[times == 1]]
+    return once[near[once].all(axis=1)]
 
 
 def _face_clearance(recess: Recess, faces, floor_gap: float, wall_gap: float, rim_gap: float) -> Floats:  # type: ignore[no-untyped-def]

@@ -31,7 +31,7 @@ from mountgen.kernel import (
     tessellate,
 )
 from mountgen.pocket import find_pockets
-from mountgen.post import Post, level_posts, measure_uncut, turn_back, turn_over
+from mountgen.post import Post, grow_post, level_posts, measure_uncut, turn_back, turn_over
 from mountgen.post_search import find_posts
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
 from mountgen.section import (
@@ -48,11 +48,12 @@ from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_erro
 # degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
 LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
-RELAXED = ((4.0, 0.6), (4.0, 1.2), (9.0, 1.2), (14.0, 2.0))
+RELAXED = ((4.0, 0.4), (4.0, 1.2), (9.0, 1.2), (14.0, 2.0))
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.015  # mm; how far a fitted sample may lie on the wrong side
 MOST_AT_ONCE = 0.3  # mm by which a surface that is to cover the space moves in one round
 ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
+POST_ROUNDS = 5  # of making a post larger where some of it stands out of its fit
 UNCUT = 0.025  # mm of a post that may stand out of its fit
 ROUNDS = 12  # of correcting, at most
 WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
@@ -159,15 +160,15 @@ def _fit_post(space: InsertableSpace, post: Post) -> Shell:
     Raises:
         LoftError: some of it still stands out.
     """
-    margin = 0.0
-    for _ in range(4):
-        turned = _fit_tube(turn_over(space, post, margin=margin), cover=True)
+    grown = post
+    for _ in range(POST_ROUNDS):
+        turned = _fit_tube(turn_over(space, grown), cover=True)
         wall, cap = turn_back(turned.wall, turned.floor)
         uncut = measure_uncut(space, post, wall, cap)
-        if uncut <= UNCUT:
+        if uncut.max() <= UNCUT:
             return Shell(wall=wall, floor=cap, split_deg=turned.split_deg)
-        margin += uncut
-    raise LoftError(f"{uncut:.2f} mm of a post stand out of its fit", "the floor", "the floor goes over it instead")
+        grown = grow_post(space, grown, uncut)
+    raise LoftError(f"{uncut.max():.2f} mm of a post stand out of its fit", "the floor", "the floor goes over it instead")
 
 
 def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
@@ -370,14 +371,14 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface, *, cove
     for turn in range(ROUNDS):
         point = surface.at(fine_u, fine_z)
         short = _find_short(_sunk(space, slope, point, fine_z[None, :], across=True), cover=cover)
-        bare = fine_z[None, :] > ground.at_points(point[..., 0].ravel(), point[..., 1].ravel()).reshape(short.shape) - 0.1
+        bare = fine_z[None, :] > ground.at_points(point[..., 0].ravel(), point[..., 1].ravel()).reshape(short.shape)
         short[~bare | (fine_z[None, :] >= space.top)] = 0.0
         if cover:
             short.reshape(count, 2, levels, 2)[~np.broadcast_to(matters[:, None, :, None], (count, 2, levels, 2))] = 0.0
         if short.max() < ENOUGH:
             break
         worst = short.reshape(count, 2, levels, 2).max(axis=(1, 3))
-        data += (-1.3 if cover else 1.3) * _spread(worst, (5 + 2 * turn, 3 + turn))[..., None] * inward
+        data += (-1.2 if cover else 1.2) * _spread(worst, (3 + 2 * turn, 1 + turn))[..., None] * inward
         surface = fit_surface(u, z, data, u_axis, v_axis)
     poles = np.empty((*surface.poles.shape[:2], 3))
     poles[..., :2] = surface.poles

@@ -13,14 +13,20 @@ from math import radians, tan
 
 import numpy as np
 
-from mountgen.arrays import Bools, Singles
+from mountgen.arrays import Bools, Ints, Singles
+from mountgen.datum import resample_loop
 from mountgen.errors import FieldError
-from mountgen.field import InsertableSpace, bound_by_mouth, fair_loop
-from mountgen.raster import EMPTY, dilate_cone, dilate_disc, fill_loop, sample_grid
+from mountgen.field import InsertableSpace, bound_by_mouth
+from mountgen.raster import EMPTY, dilate_cone, dilate_disc, fill_loop, raster_faces
 from mountgen.spline import Axis, Surface
 
 SKIRT = 0.3  # mm; how far around its steep part a post is cut out
-FILLET_SHARE = 0.35  # of a post's height; below that its foot may be rounded into the floor, which the floor's fit covers
+FILLET = 1.0  # mm above the lowest ground around a post; up to there its foot may be rounded into the floor, which covers it
+WALL_LEVELS = 60  # down a post's wall, where it is looked at
+NOTCH = 2.0  # mm; notches of a post's outline narrower than twice this are closed
+SPARED = 0.02  # mm that may stand out where a post is made larger
+MOST_UNCUT = 0.12  # mm; what stands out farther counts as this much
+NEARBY = 1.0  # mm around what stands out within which a post is made larger
 BELOW = 1.0  # mm; how far below the ground around it a post reaches
 CARRY = 1.0  # mm over which the ground carried on under a post is smoothed
 
@@ -47,21 +53,17 @@ def level_posts(space: InsertableSpace, posts: Sequence[Post]) -> InsertableSpac
 
     if not posts:
         return space
-    height = space.height.copy()
-    gone = np.zeros(height.shape, dtype=np.bool_)
+    gone = np.zeros(space.height.shape, dtype=np.bool_)
     for post in posts:
-        gone |= post.island
-    known = posts[-1].ground & ~gone
-    row, col = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
-    carried = ndimage.gaussian_filter(height[row, col], CARRY / space.pitch)
-    under = gone & (space.height < space.top)
-    wall = under & (height > np.max([np.where(post.island, post.surface, EMPTY) for post in posts], axis=0) + 0.01)
-    filled = np.where(under & ~wall, carried, height).astype(np.float32)
+        gone |= post.island & (post.surface == space.height)  # the wall stays
+    row, col = ndimage.distance_transform_edt(~(posts[-1].ground & ~gone), return_distances=False, return_indices=True)
+    carried = ndimage.gaussian_filter(space.height[row, col], CARRY / space.pitch)
+    filled = np.where(gone, carried, space.height).astype(np.float32)
     return replace(space, height=dilate_cone(filled, slope=1.0 / tan(radians(space.draft_deg)), pitch=space.pitch))
 
 
-def turn_over(space: InsertableSpace, post: Post, *, margin: float) -> InsertableSpace:
-    """Return a post as a recess seen from below: heights change sign, the plan stays. It is made larger by `margin` mm.
+def turn_over(space: InsertableSpace, post: Post) -> InsertableSpace:
+    """Return a post as a recess seen from below: heights change sign, the plan stays.
 
     Raises:
         FieldError: the post is too thin to have an outline.
@@ -71,16 +73,17 @@ def turn_over(space: InsertableSpace, post: Post, *, margin: float) -> Insertabl
     from scipy import ndimage
 
     away = ndimage.distance_transform_edt(~post.island) * space.pitch
-    lines = contour_generator(x=space.x, y=space.y, z=np.minimum(away, 4.0)).lines(SKIRT + margin)
+    lines = contour_generator(x=space.x, y=space.y, z=np.minimum(away, 4.0)).lines(SKIRT)
     outline = max((shapely.Polygon(line) for line in lines if len(line) > 3), key=lambda r: r.area, default=shapely.Polygon())
-    mouth = fair_loop(shapely.make_valid(outline), 0.0)
-    inside = fill_loop(mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
-    if not inside.any():
+    closed = shapely.buffer(shapely.buffer(shapely.make_valid(outline), NOTCH), -NOTCH)
+    if closed.is_empty:
         raise FieldError("a post has no outline", "the floor", "this is a fault of mountgen: report it with the scan")
-    grown = dilate_disc(post.surface, radius=margin, pitch=space.pitch) + np.float32(margin)
+    largest = max(shapely.get_parts(closed), key=lambda part: part.area)
+    mouth = resample_loop(np.asarray(shapely.Polygon(largest.exterior).normalize().exterior.coords)[:0:-1], step=0.5)
+    inside = fill_loop(mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     top = BELOW - post.foot
     slope = 1.0 / tan(radians(space.draft_deg))
-    bounded = bound_by_mouth((-grown).astype(np.float32), inside, mouth, top, slope, space.origin, space.pitch)
+    bounded = bound_by_mouth((-post.surface).astype(np.float32), inside, mouth, top, slope, space.origin, space.pitch)
     return replace(
         space, height=dilate_cone(bounded, slope=slope, pitch=space.pitch), mouth=mouth, top=top,
         lid=np.array([top, 0.0, 0.0, 0.0, 0.0, 0.0]), unseen=(),
@@ -95,26 +98,38 @@ def turn_back(wall: Surface, floor: Surface) -> tuple[Surface, Surface]:
     return upright, Surface(floor.u, floor.v, -floor.poles)
 
 
-def measure_uncut(space: InsertableSpace, post: Post, wall: Surface, cap: Surface) -> float:
-    """Return how far the ground of a post stands out of its fitted wall and cap, mm."""
-    real = np.where(post.surface == space.height, space.height, EMPTY).astype(np.float32)  # not what was carried past the wall
+def measure_uncut(space: InsertableSpace, post: Post, wall: Surface, cap: Surface) -> Singles:
+    """Return how far the ground of a post stands out of its fitted wall and cap, square to it, at every node, (R, C) mm."""
+    real = np.where(post.surface == space.height, space.height, EMPTY).astype(np.float32)  # not the wall it touches
+    counts = post.island & (real > post.foot + FILLET)
     around = np.linspace(0.0, 1.0, 4 * wall.u.poles, endpoint=False)
-    top = float(post.surface[post.island].max())
-    levels = np.linspace(post.foot + FILLET_SHARE * (top - post.foot), top, 40)
-    levels = levels[(levels > wall.v.breaks[0]) & (levels < wall.v.breaks[-1])]
-    loops = wall.at(around, levels)
-    worst = 0.0
-    steps = np.arange(0.01, 0.8, 0.02)
-    chord = np.roll(loops[..., :2], -2, axis=0) - np.roll(loops[..., :2], 2, axis=0)
-    outward = np.stack([chord[..., 1], -chord[..., 0]], axis=-1)
-    outward /= np.maximum(np.linalg.norm(outward, axis=-1, keepdims=True), 1e-12)
-    under_cap = loops[..., 2] < cap.at_points(loops[..., 0].ravel(), loops[..., 1].ravel()).reshape(loops.shape[:2])
-    for step in steps:
-        there = sample_grid(real, loops[..., :2] + step * outward, origin=space.origin, pitch=space.pitch)
-        if not (under_cap & (there > loops[..., 2])).any():
-            break
-        worst = float(step)
-    points = np.argwhere(post.island & (real > EMPTY))
-    plan = np.column_stack([space.x[points[:, 1]], space.y[points[:, 0]]])
-    over = post.surface[points[:, 0], points[:, 1]].astype(np.float64) - cap.at_points(plan[:, 0], plan[:, 1])[:, 0]
-    return max(worst, float(np.quantile(over, 0.995)) if len(over) else 0.0)
+    loops = wall.at(around, np.linspace(wall.v.breaks[0], wall.v.breaks[-1], WALL_LEVELS))
+    origin, pitch, shape = space.origin, space.pitch, space.height.shape
+    rise = raster_faces(loops.reshape(-1, 3), _quilt(*loops.shape[:2]), origin=origin, pitch=pitch, shape=shape)
+    rise[fill_loop(loops[:, -1, :2], origin=origin, pitch=pitch, shape=shape)] = -EMPTY
+    held = np.minimum(rise, cap.at(space.x, space.y)[..., 0].T)
+    slope = _slope_of(space.height, space.pitch)
+    uncut: Singles = np.where(counts, np.clip((real - held) / np.sqrt(1.0 + slope**2), 0.0, MOST_UNCUT), 0.0)
+    return uncut
+
+
+def grow_post(space: InsertableSpace, post: Post, uncut: Singles) -> Post:
+    """Return a post made larger around where its ground stood out of its fit."""
+    more = dilate_disc(np.where(uncut > SPARED, uncut, 0.0).astype(np.float32), radius=NEARBY, pitch=space.pitch)
+    lifted = post.surface + more * np.sqrt(1.0 + _slope_of(post.surface, space.pitch) ** 2)  # moved outwards by as much
+    highest = dilate_disc(post.surface, radius=2.0 * space.pitch, pitch=space.pitch) + more
+    return replace(post, surface=np.where(more > 0, np.minimum(lifted, highest), post.surface))
+
+
+def _slope_of(height: Singles, pitch: float) -> Singles:
+    dy, dx = np.gradient(height, np.float32(pitch))
+    slope: Singles = np.hypot(dx, dy)
+    return slope
+
+
+def _quilt(around: int, levels: int) -> Ints:
+    """Return the triangles of a grid of points (around, levels) that closes on itself in the first direction."""
+    a = np.arange(around)[:, None] * levels + np.arange(levels - 1)[None, :]
+    b = (np.arange(around)[:, None] + 1) % around * levels + np.arange(levels - 1)[None, :]
+    faces: Ints = np.stack([a, b, b + 1, a, b + 1, a + 1], axis=-1).reshape(-1, 3).astype(np.int32)
+    return faces

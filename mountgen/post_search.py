@@ -11,7 +11,7 @@ from math import radians, tan
 
 import numpy as np
 
-from mountgen.arrays import Bools
+from mountgen.arrays import Bools, Ints
 from mountgen.field import InsertableSpace
 from mountgen.post import Post
 from mountgen.raster import EMPTY, dilate_cone, lead_uphill
@@ -39,8 +39,9 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     from scipy import ndimage
 
     inside = space.height < space.top
-    flat = inside & _is_flat(space, tan(radians(split_deg)))
-    label, count = ndimage.label(flat, structure=np.ones((3, 3)))
+    label = _label_flat(space, inside, tan(radians(split_deg)))
+    count = int(label.max())
+    flat = label > 0
     index = np.arange(1, count + 1)
     deepest = space.top - ndimage.minimum(space.height, label, index)
     depth = space.top - float(space.height.min())
@@ -71,15 +72,25 @@ def _measure_lost(space: InsertableSpace, own: Bools, beside: Bools, split_deg: 
     return float(over[beside & (over > 0)].sum()) * space.pitch**2
 
 
-def _is_flat(space: InsertableSpace, slope: float) -> Bools:
-    """Return where the ground is flatter than a slope, the crests of ridges among them."""
+def _label_flat(space: InsertableSpace, inside: Bools, slope: float) -> Ints:
+    """Return the connected pieces of ground flatter than a slope, (R, C), numbered from 1; 0 elsewhere.
+
+    Flat on average over both sides, so that the crest of a ridge counts and the valley between a face and a wall does not; then
+    on to the foot of what rises beside it, where only one side is flat.
+    """
+    from scipy import ndimage
+
     step = max(1, round(SLOPE_BASE / space.pitch))
     square = np.zeros(space.height.shape, dtype=np.float32)
     for axis in (0, 1):
-        ahead, behind = np.roll(space.height, -step, axis), np.roll(space.height, step, axis)
-        square += (ahead - behind) ** 2
-    level: Bools = (np.sqrt(square) < slope * 2.0 * step * space.pitch) | (steepness(space) < slope)
-    return level
+        square += (np.roll(space.height, -step, axis) - np.roll(space.height, step, axis)) ** 2
+    level = inside & (square < np.float32(slope * 2.0 * step * space.pitch) ** 2)
+    label, _ = ndimage.label(level)
+    away, (row, col) = ndimage.distance_transform_edt(~level, return_indices=True)
+    gentle = np.abs(space.height - space.height[row, col]) < slope * space.pitch * away
+    beside = inside & ~level & gentle & (away * space.pitch < 1.5 * SLOPE_BASE) & (steepness(space) < slope)
+    found: Ints = np.where(beside, label[row, col], label)
+    return found
 
 
 def _stands(space: InsertableSpace, region: Bools, top: Bools) -> bool:

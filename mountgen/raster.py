@@ -257,7 +257,7 @@ def _bilinear(field, x, y, out):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def _look_around(height, empty, todo, reach, out):  # type: ignore[no-untyped-def]
+def _look_around(height, border, empty, todo, reach, out):  # type: ignore[no-untyped-def]
     rows, cols = height.shape
     for i in range(todo.shape[0]):
         r, c = todo[i, 0], todo[i, 1]
@@ -271,7 +271,7 @@ def _look_around(height, empty, todo, reach, out):  # type: ignore[no-untyped-de
                 if rr < 0 or cc < 0 or rr >= rows or cc >= cols:
                     break
                 if height[rr, cc] > empty:
-                    best = max(best, height[rr, cc])
+                    best = max(best, border[rr, cc] if border[rr, cc] > empty else height[rr, cc])
                     break
         out[i] = best
 
@@ -460,11 +460,43 @@ def lead_uphill(height: Singles, label: Ints) -> Ints:
     return found
 
 
-def look_around(height: Singles, wanted: Bools, *, reach: float, pitch: float) -> Singles:
-    """Return, for each wanted node (in np.argwhere order), the highest of the surfaces met first in 16 directions of the plan."""
+def raster_border(
+    vertices: Floats, edges: Ints, *, origin: tuple[float, float], pitch: float, shape: tuple[int, int]
+) -> Singles:
+    """Return the highest point of some edges that run past each node within a pitch, (R, C); EMPTY where none does.
+
+    Args:
+        vertices: (V, 3) float64, mm.
+        edges: (E, 2), indices of vertices.
+    """
+    a, b = vertices[edges[:, 0]], vertices[edges[:, 1]]
+    most = int(np.ceil(np.linalg.norm((b - a)[:, :2], axis=1).max(initial=0.0) / (0.5 * pitch))) + 1
+    points = np.concatenate([a + t * (b - a) for t in np.linspace(0.0, 1.0, most + 1)])
+    col = np.rint((points[:, 0] - origin[0]) / pitch).astype(np.int64)
+    row = np.rint((points[:, 1] - origin[1]) / pitch).astype(np.int64)
+    border = empty_field(shape)
+    for dr in (-1, 0, 1):
+        for dc in (-1, 0, 1):
+            r, c = row + dr, col + dc
+            on = (r >= 0) & (c >= 0) & (r < shape[0]) & (c < shape[1])
+            np.maximum.at(border, (r[on], c[on]), points[on, 2].astype(np.float32))
+    return border
+
+
+def look_around(height: Singles, border: Singles, wanted: Bools, *, reach: float, pitch: float) -> Singles:
+    """Return, for each wanted node (in np.argwhere order), the highest of the surfaces met first in 16 directions of the plan.
+
+    Args:
+        height: (R, C), EMPTY where there is no surface.
+        border: (R, C), height of the surface's own border where that runs past the node, else EMPTY. It stands in for the
+            surface there: a pitch into a steep wall the surface is much higher than where it ends.
+        wanted: (R, C), the nodes to look from.
+        reach: how far to look, mm.
+        pitch: of the nodes, mm.
+    """
     todo = np.argwhere(wanted).astype(np.int32)
     out = np.full(len(todo), EMPTY, dtype=np.float32)
-    _look_around(height, EMPTY, todo, max(2, ceil(reach / pitch)), out)
+    _look_around(height, border, EMPTY, todo, max(2, ceil(reach / pitch)), out)
     return out
 
 

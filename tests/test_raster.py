@@ -20,8 +20,10 @@ from mountgen.raster import (
     dilate_disc,
     empty_field,
     fill_loop,
+    lead_uphill,
     look_around,
     open_disc,
+    raster_border,
     raster_faces,
     sample_grid,
     stamp_mesh,
@@ -222,7 +224,7 @@ def test_looking_around_takes_the_highest_of_what_is_met_first() -> None:
     height[:, :8] = 5.0  # higher still, but behind the low ground on the left
     height[12:29, 20:40] = EMPTY
     wanted = height == EMPTY
-    found = look_around(height, wanted, reach=30.0, pitch=1.0)
+    found = look_around(height, np.full_like(height, EMPTY), wanted, reach=30.0, pitch=1.0)
     assert found.shape == (int(wanted.sum()),)
     assert (found == -3.0).all()
 
@@ -232,8 +234,8 @@ def test_looking_around_meets_nothing_beyond_its_reach() -> None:
     height[5:36, 5:36] = EMPTY
     wanted = np.zeros(height.shape, dtype=bool)
     wanted[20, 20] = True
-    assert look_around(height, wanted, reach=5.0, pitch=0.5)[0] == EMPTY
-    assert look_around(height, wanted, reach=20.0, pitch=0.5)[0] == -10.0
+    assert look_around(height, np.full_like(height, EMPTY), wanted, reach=5.0, pitch=0.5)[0] == EMPTY
+    assert look_around(height, np.full_like(height, EMPTY), wanted, reach=20.0, pitch=0.5)[0] == -10.0
 
 
 def test_samples_between_nodes_are_those_of_scipy() -> None:
@@ -268,3 +270,48 @@ def test_a_mask_is_opened_like_by_the_library_s_erosion_and_dilation(nodes: floa
     opened = open_disc(mask, radius=nodes * 0.25, pitch=0.25)
     assert 0 < opened.sum() <= mask.sum()
     np.testing.assert_array_equal(opened, ndimage.binary_opening(mask, disc))
+
+
+def test_a_border_stands_in_for_the_steep_ground_behind_it() -> None:
+    height = np.full((11, 21), -10.0, dtype=np.float32)
+    height[:, 12:] = 50.0  # a pitch into the wall
+    height[:, 8:12] = EMPTY
+    border = np.full_like(height, EMPTY)
+    border[:, 12] = -3.0  # where the wall was last seen
+    wanted = height == EMPTY
+    assert look_around(height, border, wanted, reach=20.0, pitch=1.0).max() == -3.0
+    assert look_around(height, np.full_like(height, EMPTY), wanted, reach=20.0, pitch=1.0).max() == 50.0
+
+
+def test_border_edges_are_met_at_every_node_they_pass() -> None:
+    vertices = np.array([[1.0, 1.0, -4.0], [7.0, 3.0, -1.0], [7.0, 3.0, -9.0]])
+    grid = {"origin": (0.0, 0.0), "pitch": 0.5, "shape": (12, 20)}
+    found = raster_border(vertices, np.array([[0, 1], [0, 2]]), **grid)
+    line = shapely.LineString(vertices[:2, :2])
+    row, col = np.nonzero(found > EMPTY)
+    away = shapely.distance(line, shapely.points(np.column_stack([0.5 * col, 0.5 * row])))
+    assert away.max() < 0.5 * 1.5 * np.sqrt(2.0)  # in the cell or one beside it
+    x, y = np.meshgrid(0.5 * np.arange(20), 0.5 * np.arange(12))
+    near = shapely.distance(line, shapely.points(np.column_stack([x.ravel(), y.ravel()]))).reshape(x.shape) < 0.25
+    assert (found[near] > EMPTY).all()
+    at = line.project(shapely.points(0.5 * col, 0.5 * row), normalized=True)
+    np.testing.assert_allclose(found[row, col], -4.0 + 3.0 * at, atol=0.45)  # the higher of the two edges
+
+
+def test_every_node_is_led_uphill_to_where_always_the_highest_neighbour_leads() -> None:
+    rng = np.random.default_rng(4)
+    height = rng.random((14, 17)).astype(np.float32)
+    label = np.where(rng.random(height.shape) < 0.1, rng.integers(1, 5, height.shape), 0).astype(np.int32)
+    found = lead_uphill(height, label)
+    for start in np.ndindex(height.shape):
+        here = start
+        while label[here] == 0:
+            around = [
+                (here[0] + dr, here[1] + dc) for dr in (-1, 0, 1) for dc in (-1, 0, 1)
+                if 0 <= here[0] + dr < height.shape[0] and 0 <= here[1] + dc < height.shape[1]
+            ]  # fmt: skip
+            best = max(around, key=lambda node: height[node])
+            if best == here:
+                break
+            here = best
+        assert found[start] == label[here], start

@@ -1,0 +1,120 @@
+"""What stands on a floor is found, led past the wall it touches, and taken away, on height fields of boxes in closed form."""
+
+from __future__ import annotations
+
+from math import radians, tan
+
+import numpy as np
+import pytest
+
+from mountgen.arrays import Floats
+from mountgen.field import InsertableSpace
+from mountgen.loft import fit_shell
+from mountgen.post import level_posts
+from mountgen.post_search import find_posts
+
+PITCH = 0.125
+WIDTH, HEIGHT, DEPTH = 60.0, 40.0, 30.0  # mm of the box recess
+LEAN = tan(radians(85.0))  # slope of every wall and face
+ROUND = 0.5  # mm, as a clearance of as much leaves every edge
+SPLIT = 60.0  # degrees
+
+
+def _nodes() -> tuple[Floats, Floats]:
+    x = np.arange(-0.5 * WIDTH - 2.0, 0.5 * WIDTH + 2.0, PITCH)
+    y = np.arange(-0.5 * HEIGHT - 2.0, 0.5 * HEIGHT + 2.0, PITCH)
+    return tuple(np.meshgrid(x, y))  # type: ignore[return-value]
+
+
+def _box(low: tuple[float, float], high: tuple[float, float], top: float) -> Floats:
+    """Return a box's height field: flat at `top` over the rectangle, its faces leaning, its upright edges rounded."""
+    x, y = _nodes()
+    out_x = np.maximum(np.maximum(low[0] - x, x - high[0]) + ROUND, 0.0)
+    out_y = np.maximum(np.maximum(low[1] - y, y - high[1]) + ROUND, 0.0)
+    return np.asarray(top - LEAN * np.maximum(np.hypot(out_x, out_y) - ROUND, 0.0))
+
+
+def _space(*standing: Floats) -> InsertableSpace:
+    """Return a box recess with things standing in it."""
+    x, y = _nodes()
+    wall = LEAN * np.maximum(np.abs(x) - 0.5 * WIDTH, np.abs(y) - 0.5 * HEIGHT)
+    height = np.maximum.reduce([wall, np.full_like(x, -DEPTH), *standing])
+    half = np.array([0.5 * WIDTH, 0.5 * HEIGHT])
+    mouth = half * np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    seen = np.ones(x.shape, dtype=bool)
+    return InsertableSpace(height.astype(np.float32), seen, mouth, np.zeros(6), (float(x[0, 0]), float(y[0, 0])), PITCH, 1.0, 0.0)
+
+
+BOSS = ((-5.0, -4.0), (3.0, 4.0), -18.0)
+RIB = ((-5.0, -25.0), (0.0, 5.0), -15.0)  # from the lower wall
+RIDGE = ((-4.0, -25.0), (4.0, 25.0), -12.0)  # from wall to wall
+STEP = ((-35.0, -25.0), (-10.0, 25.0), -14.0)  # the whole left end
+
+
+@pytest.mark.parametrize("thing", [BOSS, RIB, RIDGE, STEP])
+def test_a_box_is_found_with_the_area_it_takes(thing: tuple[tuple[float, float], tuple[float, float], float]) -> None:
+    (low, high, top) = thing
+    (post,) = find_posts(_space(_box(*thing)), SPLIT)
+    foot = (DEPTH + top) / LEAN  # how far a face leans out
+    wall = (DEPTH) / LEAN
+    x = [max(low[0] - foot, -0.5 * WIDTH + wall), min(high[0] + foot, 0.5 * WIDTH - wall)]
+    y = [max(low[1] - foot, -0.5 * HEIGHT + wall), min(high[1] + foot, 0.5 * HEIGHT - wall)]
+    inside = (x[1] - x[0]) * (y[1] - y[0])
+    past = 2.0 * (wall + 1.5) * max(x[1] - x[0], y[1] - y[0])  # at most, where it is carried on past the wall
+    assert 0.93 * inside < post.island.sum() * PITCH**2 < inside + past + 0.07 * inside
+    assert post.foot == pytest.approx(-DEPTH, abs=0.05)
+    xx, yy = _nodes()
+    in_x = (xx > x[0] + foot + ROUND) & (xx < x[1] - foot - ROUND)
+    top_nodes = in_x & (yy > y[0] + foot + ROUND) & (yy < y[1] - foot - ROUND)
+    np.testing.assert_allclose(post.surface[top_nodes & post.island], top, atol=1e-4)
+
+
+@pytest.mark.parametrize("thing", [RIB, RIDGE, STEP])
+def test_what_touches_a_wall_goes_on_past_it(thing: tuple[tuple[float, float], tuple[float, float], float]) -> None:
+    space = _space(_box(*thing))
+    (post,) = find_posts(space, SPLIT)
+    past = post.island & (space.height >= space.top)
+    assert past.any()
+    np.testing.assert_allclose(post.surface[past], thing[2], atol=LEAN * PITCH)  # its top's edge, not the wall's height
+
+
+def test_a_plain_floor_a_pit_and_a_low_bump_have_none() -> None:
+    x, y = _nodes()
+    pit = _space()
+    deeper = pit.height - np.where((np.abs(x) < 5.0) & (np.abs(y) < 5.0), 8.0, 0.0).astype(np.float32)
+    pit = InsertableSpace(deeper, pit.seen, pit.mouth, pit.lid, pit.origin, pit.pitch, pit.draft_deg, pit.top)
+    assert find_posts(_space(), SPLIT) == ()
+    assert find_posts(pit, SPLIT) == ()  # the floor surrounds it: a pocket's business
+    assert find_posts(_space(_box((-5.0, -5.0), (5.0, 5.0), -DEPTH + 0.8)), SPLIT) == ()
+
+
+def test_stairs_are_two_posts_the_higher_first_and_the_lower_runs_under_it() -> None:
+    upper = ((-35.0, -25.0), (-18.0, 25.0), -10.0)
+    lower = ((-35.0, -25.0), (-4.0, 25.0), -20.0)
+    first, second = find_posts(_space(_box(*upper), _box(*lower)), SPLIT)
+    assert float(first.surface[first.island].max()) == pytest.approx(-10.0, abs=0.05)
+    assert float(second.surface[second.island].max()) == pytest.approx(-20.0, abs=0.05)
+    x, y = _nodes()
+    middle = (np.abs(x + 24.0) < 3.0) & (np.abs(y) < 10.0)
+    assert first.island[middle].all()
+    assert second.island[middle].all()
+
+
+@pytest.mark.parametrize("thing", [BOSS, RIB, RIDGE, STEP])
+def test_taken_away_the_floor_goes_on_and_the_walls_go_down_to_it(
+    thing: tuple[tuple[float, float], tuple[float, float], float],
+) -> None:
+    space, bare = _space(_box(*thing)), _space()
+    level = level_posts(space, find_posts(space, SPLIT))
+    x, y = _nodes()
+    well_inside = (np.abs(x) < 0.5 * WIDTH - 4.0) & (np.abs(y) < 0.5 * HEIGHT - 4.0)
+    np.testing.assert_allclose(level.height[well_inside], bare.height[well_inside], atol=LEAN * PITCH)
+    high = bare.height > thing[2] + LEAN * PITCH
+    np.testing.assert_array_equal(level.height[high], space.height[high])  # the wall above it stays as it was
+
+
+def test_a_ridge_a_step_and_a_boss_are_cut_out_of_one_floor() -> None:
+    space = _space(_box((8.0, -25.0), (14.0, 25.0), -12.0), _box((-35.0, -25.0), (-18.0, 25.0), -14.0), _box(*BOSS))
+    shell = fit_shell(space)
+    assert len(shell.posts) == 3
+    assert shell.pockets == ()
