@@ -27,6 +27,7 @@ RED_YELLOW_BLUE = (
 )  # fmt: skip
 NEUTRAL = (206, 208, 210)  # where there is no value
 COLLISION = (214, 0, 158)  # magenta: on neither ramp
+LEAST_MIDDLE = 0.1  # mm; a part that is to touch is coloured as if it had this clearance
 FAR = 4.0  # clearances; a surface further from the scan than this is not meant to follow it
 
 
@@ -68,8 +69,8 @@ def ramp_depth(deepest: float) -> Ramp:
 def ramp_gap(clearance: float) -> Ramp:
     """Return the ramp for gaps: red at 0, pale yellow at the clearance, blue at twice that; magenta below 0.
 
-    Surfaces further from the scan than four times the clearance do not bear on it and are drawn neutral.
+    Surfaces further from the scan than four times the clearance do not bear on it and are drawn neutral. A clearance below
+    LEAST_MIDDLE counts as that.
     """
-    return Ramp(
-        np.asarray(RED_YELLOW_BLUE) / 255.0, 0.0, 2.0 * clearance, limit=FAR * clearance, below=COLLISION
-    )
+    middle = max(clearance, LEAST_MIDDLE)
+    return Ramp(np.asarray(RED_YELLOW_BLUE) / 255.0, 0.0, 2.0 * middle, limit=FAR * middle, below=COLLISION)

@@ -23,12 +23,14 @@ import trimesh
 from mountgen.arrays import Floats, Ints
 from mountgen.gap import make_standing
 from mountgen.page.cuts import cut_part, draw_cuts
-from mountgen.page.layers import crop_scan, gauge_gap, split_edges, thin_mesh
+from mountgen.page.layers import crop_scan, gauge_gap, make_layers, split_edges, thin_mesh
 from mountgen.page.markup import element, embed_json
 from mountgen.page.pack import NO_VALUE, Packed, pack_mesh
 from mountgen.page.plots import Scale, plot_heat, plot_stack
-from mountgen.page.viewer import BLANK, COLOURS
+from mountgen.page.viewer import BLANK, COLOURS, draw_legend
+from mountgen.part_picture import INSIDE, SCAN
 from mountgen.pipeline import make, name_outputs
+from mountgen.ramp import COLLISION, NEUTRAL, ramp_gap
 from mountgen.recipe_file import load_recipe
 from mountgen.report import encode_report
 from mountgen.store import Store
@@ -45,6 +47,7 @@ from tests.pages import (
     WIDTH,
     block,
     block_report,
+    box,
     draw_block,
     inspect_block,
 )
@@ -392,6 +395,38 @@ def test_verdicts_differ_by_more_than_colour() -> None:
     assert len(set(re.findall(r'class="mark" aria-hidden="true">(.)<', page))) > 1
 
 
+# Linear RGB as seen without one kind of cone. G. M. Machado, M. M. Oliveira, L. A. F. Fernandes (2009), A physiologically-based
+# model for simulation of color vision deficiency, IEEE TVCG 15(6):1291-1298, table for a severity of 1.0; from memory.
+SIGHT = {
+    "usual": np.eye(3),
+    "protan": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]),
+    "deutan": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]),
+    "tritan": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]),
+}
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_colours_that_must_differ_do_for_every_kind_of_sight(sight: str) -> None:
+    """CIELAB distances; 2.3 is just noticeable (M. Mahy and others 1994), 12 is told apart at a glance."""
+    ramp = [tuple(ramp_gap(0.5).paint(np.array(gap)) * 255) for gap in (0.0, 0.25, 0.5, 0.75, 1.0)]
+    fills = [[_channels(theme[f"fill-{k}"]) for k in (1, 2, 3)] for theme in _read_themes().values()]
+    for group in (ramp, [ramp[0], ramp[2], ramp[4], COLLISION, NEUTRAL], [SCAN, INSIDE, NEUTRAL], *fills):
+        seen = [_lab(SIGHT[sight] @ _linear(colour)) for colour in group]
+        assert min(np.linalg.norm(a - b) for k, a in enumerate(seen) for b in seen[k + 1 :]) > 12.0
+
+
+def test_a_part_that_is_to_touch_is_coloured_too() -> None:
+    standing = make_standing(Surface(RECESS.vertices, RECESS.faces), np.zeros(len(RECESS.faces)))
+    loose, touching = block(), box((WIDTH - 0.2, HEIGHT - 0.2, DEPTH - 0.1), (0.0, 0.0, -DEPTH / 2 + 0.05))
+    far, near = (unpack(make_layers(part, RECESS, standing, clearance=0.0)[1].mesh)[2] for part in (loose, touching))
+    assert np.isnan(far).all()  # half a millimetre is past the colours of a clearance of 0.1
+    assert np.nanmin(near) == pytest.approx(0.1, abs=1e-4)
+    legend = draw_legend(0.0)
+    assert "0.20" in legend
+    assert "asked for" not in legend
+    assert "asked for" in draw_legend(0.5)
+
+
 def test_the_contrast_of_known_pairs() -> None:
     """Black on white is 21; #767676 on white is the lightest grey that passes, 4.54 (WCAG's own examples)."""
     assert _contrast("#000000", "#ffffff") == pytest.approx(21.0)
@@ -408,13 +443,27 @@ def _read_themes() -> dict[str, dict[str, str]]:
 def _contrast(first: str, second: str) -> float:
     """WCAG 2.2: relative luminance of sRGB colours, ratio of the lighter to the darker, 0.05 added to both."""
 
-    def luminance(colour: str) -> float:
-        shares = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
-        linear = [s / 12.92 if s <= 0.04045 else ((s + 0.055) / 1.055) ** 2.4 for s in shares]
-        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-    light, dark = sorted((luminance(first), luminance(second)), reverse=True)
+    weights = np.array([0.2126, 0.7152, 0.0722])
+    light, dark = sorted((float(_linear(_channels(each)) @ weights) for each in (first, second)), reverse=True)
     return (light + 0.05) / (dark + 0.05)
+
+
+def _channels(colour: str) -> tuple[int, ...]:
+    return tuple(int(colour[k : k + 2], 16) for k in (1, 3, 5))
+
+
+def _linear(colour: Any) -> Floats:
+    """IEC 61966-2-1: 0..255 to linear shares."""
+    share = np.asarray(colour, dtype=np.float64) / 255
+    return np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+
+
+def _lab(linear: Floats) -> Floats:
+    """CIELAB of linear sRGB, D65."""
+    to_xyz = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]])
+    xyz = to_xyz @ np.clip(linear, 0.0, 1.0) / (0.95047, 1.0, 1.08883)
+    x, y, z = np.where(xyz > 0.008856, np.cbrt(xyz), 7.787 * xyz + 16 / 116)
+    return np.array([116 * y - 16, 500 * (x - y), 200 * (y - z)])
 
 
 def _signed_area(ring: Floats) -> float:

@@ -15,11 +15,12 @@ from mountgen.gap import Standing
 from mountgen.kernel import Mesh
 from mountgen.nearest import is_within
 from mountgen.page.pack import Packed, pack_mesh
-from mountgen.ramp import FAR
+from mountgen.ramp import ramp_gap
 from mountgen.sampling import sort_nearby
 from mountgen.topology import measure_faces
 
 SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
+PART_TRIANGLES = 150_000  # of the part at most, before long edges are halved; it seldom has more than 90 000
 KEEP_OUT_TRIANGLES = 15_000  # shown of each body that must stay free; it may be a scan of its own
 CROWDED = 1.5  # times that many triangles are first drawn together cube by cube, which costs a tenth of thinning
 PART_EDGE = 3.0  # mm; longer edges of the part are halved, so that the gap is measured between its corners too
@@ -58,19 +59,20 @@ def make_layers(
     Args:
         part: the finished mesh. recess: the scan. Both in the part frame.
         standing: the scan about the part, as the gauge made it.
-        clearance: mm; the gap is measured as far as `FAR` times this.
+        clearance: mm; the gap is measured as far as the colours for it reach.
         device: at its seat, with its way out.
         keep_outs: name and body of what must stay free, part frame.
 
     Returns:
         The layers, the scan first.
     """
-    reach = FAR * clearance
+    reach = ramp_gap(clearance).limit
 
     def bears(middle: Floats, half: Floats) -> Bools:
         return is_within(standing.tree, middle, travel=0.0, bound=half + reach)
 
-    vertices, faces = split_edges(part.vertices, part.faces, longest=PART_EDGE, chosen=bears)
+    vertices, faces = thin_mesh(part.vertices, part.faces, target=PART_TRIANGLES)
+    vertices, faces = split_edges(vertices, faces, longest=PART_EDGE, chosen=bears)
     gap = gauge_gap(vertices, standing, reach=reach)
     shown = crop_scan(recess)
     layers = [

@@ -9,7 +9,7 @@ from typing import Any
 from mountgen.page.layers import Layer
 from mountgen.page.markup import Child, Markup, element, embed_json, join
 from mountgen.part_picture import INSIDE, SCAN
-from mountgen.ramp import COLLISION, FAR, NEUTRAL, ramp_gap
+from mountgen.ramp import COLLISION, NEUTRAL, ramp_gap
 
 COLOURS = {"scan": SCAN, "inside": INSIDE, "device": (62, 68, 78), "keepOut": (84, 52, 20), "mark": (20, 24, 30)}
 LOOKS = {"corner": "from upper right", "mouth": "into the mouth", "side": "from 3 o'clock", "below": "from below",
@@ -74,16 +74,18 @@ def lay_out_view(report: Mapping[str, Any], layers: Sequence[Layer]) -> Markup:
 def draw_legend(clearance: float) -> Markup:
     """Return the colours of the gap with their sizes in mm."""
     ramp = ramp_gap(clearance)
+    middle = ramp.high / 2.0
     last = len(ramp.anchors) - 1
     stops = [element("stop", offset=k / last, stop_color=_hex(colour * 255)) for k, colour in enumerate(ramp.anchors)]
     width, left = 400.0, 20.0
     ticks = [
-        element("text", f"{share * clearance:.2f}", x=left + share / 2.0 * width, y=44, text_anchor="middle")
+        element("text", f"{share * middle:.2f}", x=left + share / 2.0 * width, y=44, text_anchor="middle")
         for share in (0.0, 0.5, 1.0, 1.5, 2.0)
     ]
     words = [
         element("text", text, x=left + share / 2.0 * width, y=61, text_anchor=anchor)
         for share, text, anchor in ((0.0, "touches", "start"), (1.0, "asked for", "middle"), (2.0, "or more", "end"))
+        if share != 1.0 or middle == clearance
     ]
     bar = element(
         "svg",
@@ -95,9 +97,9 @@ def draw_legend(clearance: float) -> Markup:
         viewBox=f"0 0 {width + 2 * left:g} 68",
         font_size=14.0,
         role="img",
-        aria_label=f"Gap between part and scan in mm: red 0, pale yellow {clearance:.2f}, blue {2 * clearance:.2f} or more",
+        aria_label=f"Gap between part and scan in mm: red 0, pale yellow {middle:.2f}, blue {ramp.high:.2f} or more",
     )
-    swatches = ((COLLISION, "inside the panel"), (NEUTRAL, f"over {FAR * clearance:g} mm, or not scanned"), (SCAN, "scan"),
+    swatches = ((COLLISION, "inside the panel"), (NEUTRAL, f"over {ramp.limit:g} mm, or not scanned"), (SCAN, "scan"),
                 (INSIDE, "cut through the part"))  # fmt: skip
     key = [element("li", _swatch(colour), text) for colour, text in swatches]
     return element("div", element("p", "gap between part and scan, mm"), bar, element("ul", *key, class_="key"), class_="legend")
