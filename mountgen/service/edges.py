@@ -3,7 +3,7 @@
 Interior rules judge by contact: what a sphere of 165 mm diameter can touch, with the part in its place, counts. The
 sphere's centres are the scan and the part grown by its radius, seen along the draw direction; a point is touched at a
 tilt from its face if the centre that this tilt asks for is free. Flush faces are touched too, so an edge counts only if
-the sphere comes at it a few degrees past the face: a gap narrower than 14 mm between flush faces lets nobody press there.
+the sphere comes at it a few degrees past the face: a gap narrower than about 15 mm between flush faces lets nobody press there.
 
 The radius at an edge is that of the largest ball that lies inside the part and reaches the edge to within the facets'
 own error. A rounding of radius R between two faces that stand at an angle A gives R + error / (1 - cos(A / 2)), a sharp
