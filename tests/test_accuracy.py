@@ -151,7 +151,8 @@ def _tell(name: str, made: Made) -> None:
     p50, p95, p99 = np.quantile(np.abs(made.away[made.seen]), [0.5, 0.95, 0.99])
     print(  # noqa: T201
         f"\n{name:12s} seen {made.seen.mean():.2f}  p50 {p50:.3f}  p95 {p95:.3f}  p99 {p99:.3f}"
-        f"  scan: rest {made.scan.rest.min:.3f} way {made.scan.insertion.min:.3f}  truth: rest {made.truth.rest.min:.3f} way {made.truth.insertion.min:.3f}"
+        f"  scan: rest {made.scan.rest.min:.3f} way {made.scan.insertion.min:.3f}"
+        f"  truth: rest {made.truth.rest.min:.3f} way {made.truth.insertion.min:.3f}"
         f"  volume {mesh_volume(made.mesh) / made.ideal_volume:.4f}  faces {count_faces(made.block.solid)}"
         f"  triangles {len(made.mesh.faces)}{'  faceted' if made.block.faceted else ''}", end="",
     )  # fmt: skip
