@@ -290,6 +290,32 @@ def test_a_phone_shows_all_of_it_without_scrolling_sideways(browser: Any, path: 
     opened.context.close()
 
 
+def test_two_fingers_zoom_and_shift_the_view(browser: Any, path: Path) -> None:
+    opened = Opened(browser, path, viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True)
+    x, y = opened.place(0.0, 0.0)
+    before = opened.see()
+    touch = opened.context.new_cdp_session(opened.page)
+
+    def send(kind: str, *spots: tuple[float, float]) -> None:
+        points = [{"x": u, "y": v, "id": k} for k, (u, v) in enumerate(spots)]
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    send("touchStart", (x - 30, y), (x + 30, y))
+    for spread in (40, 50, 60):
+        send("touchMove", (x - spread, y), (x + spread, y))
+    send("touchEnd")
+    zoomed = opened.see()
+    seen = [(np.abs(each - each[0, 0]).max(axis=2) > 8).sum() for each in (before, zoomed)]
+    assert seen[1] > 1.5 * seen[0]  # twice as far apart: up to four times the area, less what has left the picture
+    assert opened.read("pick-read") == "Click a point to read it."  # two fingers read nothing
+    send("touchStart", (x, y))
+    send("touchMove", (x + 60, y))
+    send("touchEnd")
+    assert changed(zoomed, opened.see()) > 0.05  # one turns
+    assert opened.errors == []
+    opened.context.close()
+
+
 def test_on_paper_the_view_is_a_picture_and_controls_are_left_out(opened: Opened) -> None:
     opened.page.emulate_media(media="print")
     opened.page.evaluate("dispatchEvent(new Event('beforeprint'))")

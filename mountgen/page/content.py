@@ -50,7 +50,7 @@ def write_content(
         "view": lay_out_view(report, layers),
         "verdicts": _tabulate_checks(report["checks"]),
         "cautions": _list_cautions(report),
-        "sections": draw_cuts(cuts) if cuts else element("p", "No section meets the part."),
+        "sections": [_explain_cuts(), draw_cuts(cuts)] if cuts else element("p", "No section meets the part."),
     }
     told = schema.get("properties", {}).get("service", {}).get("properties", {})
     judged = {
@@ -133,6 +133,13 @@ def _advise(check: Mapping[str, Any]) -> str:
     if check["verdict"] == "pass":
         return ""
     return f"{check['place']}: {check['remedy']}" if check["place"] and check["remedy"] else check["remedy"] or check["place"]
+
+
+def _explain_cuts() -> list[Markup]:
+    colours = {"fill-2": "scan", "fill-3": "part"}
+    key = [element("li", element("span", class_=f"swatch {fill}", aria_hidden="true"), word) for fill, word in colours.items()]
+    words = "All to one scale. Each size is the gap in the plane of its section, mm; in space it is that or less."
+    return [element("p", words), element("ul", *key, class_="key")]
 
 
 def _name_basis(check: Mapping[str, Any]) -> Markup | None:
