@@ -78,29 +78,25 @@ def make_phone_shelf(
 def _add_holds(
     solid: Solid, recess: Recess, recipe: PhoneShelfRecipe
 ) -> tuple[Solid, TabPlan | None, PadPlan | None]:
-    """Add what holds the shelf in the recess: retaining tabs and tape pads, in as few booleans as possible."""
-    from mountgen.features.tabs import plan_tabs
+    """Add what holds the shelf in the recess: retaining tabs and tape pads."""
+    from mountgen.features.tabs import carve_tabs, plan_tabs
     from mountgen.features.tape_pads import plan_pads
 
     if recipe.tabs is None and recipe.tape is None:
         return solid, None, None
     mesh = tessellate(solid, chord=PLAN_CHORD)
     tabs = pads = None
-    plinths: list[Solid] = []
-    cuts: list[Solid] = []
-    hooks: list[Solid] = []
     if recipe.tabs is not None:
         find_permissible_strain(find_material(recipe.material, load_materials(recipe.sheet)))  # or it is not for tabs
         tabs = plan_tabs(mesh, recess, tabs=recipe.tabs)
-        cuts, hooks = [*tabs.cut], [*tabs.add]
     if recipe.tape is not None:
         pads = plan_pads(mesh, recess, tape=recipe.tape, avoid=() if tabs is None else tabs.soft)
-        plinths, cuts = [*pads.add], [*cuts, *pads.cut]
-    what = "retaining tabs and tape pads"
-    solid = combine_many(combine_many(solid, plinths, "fuse", what=what), cuts, "cut", what=what)
-    solid = combine_many(solid, hooks, "fuse", what=what)
-    remedy = "make tabs.length, tabs.width, tape.length or tape.width smaller"
-    return require_one_solid(solid, what=what, remedy=remedy), tabs, pads
+        solid = combine_many(solid, pads.add, "fuse", what="tape pads")
+        solid = combine_many(solid, pads.cut, "cut", what="tape pads")
+        solid = require_one_solid(solid, what="tape pads", remedy="make tape.length or tape.width smaller")
+    if tabs is not None and recipe.tabs is not None:
+        solid = carve_tabs(solid, tabs, tabs=recipe.tabs)
+    return solid, tabs, pads
 
 
 def _goes_in(

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import ceil, cos, floor, radians, tan
+from typing import Any
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, freeze
 from mountgen.datum import Recess, lid_height
-from mountgen.errors import FeatureError
+from mountgen.errors import FeatureError, KernelError, MountgenError
 from mountgen.features.part import SoftZone
 from mountgen.features.tab_place import (
     CREST,
@@ -35,7 +36,7 @@ from mountgen.features.tab_place import (
     longest_arm,
     slot_width,
 )
-from mountgen.kernel import Mesh, Solid, divide_around, tessellate
+from mountgen.kernel import Mesh, Solid, divide_around, mesh_volume, tessellate
 from mountgen.recipe import RetainingTabs
 from mountgen.shape import Axes, combine_many, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
@@ -43,16 +44,16 @@ from mountgen.surface import Surface, surface_of
 
 CATCH = 0.2  # mm of rise on the way out from which it is worth to move the hook back for it
 UNEVEN = 0.4  # share by which the arm's thickness may leave the recipe's, where the wall is curved
+NUDGES = (0.0, 0.03, 0.07, 0.11, 0.17, 0.23)  # mm by which slots are widened until the kernel cuts them
+SLIP = 0.05  # of the slots' volume by which the cut may differ from an exact one: chords of the old and the new facets
 SAMPLES = 5  # across the arm, for rays
 
 
 @dataclass(frozen=True, eq=False)
 class TabPlan:
-    """What the tabs cut away and add. cut, add: solids; soft: where the part is meant to touch and flex."""
+    """Tabs that are placed. soft: where the part is meant to touch and flex."""
 
     tabs: tuple[Tab, ...]
-    cut: tuple[Solid, ...]
-    add: tuple[Solid, ...]
     soft: tuple[SoftZone, ...]
 
 
@@ -101,24 +102,70 @@ def cut_tabs(solid: Solid, recess: Recess, *, tabs: RetainingTabs, mesh: Mesh | 
         KernelError: the kernel cannot make it.
     """
     plan = plan_tabs(tessellate(solid, chord=0.1) if mesh is None else mesh, recess, tabs=tabs)
-    shape = combine_many(divide_around(solid), plan.cut, "cut", what="retaining tabs")
-    shape = combine_many(shape, plan.add, "fuse", what="hooks of the retaining tabs")
-    whole = require_one_solid(shape, what="retaining tabs", remedy="make tabs.length or tabs.width smaller")
-    return TabResult(whole, plan.tabs, plan.soft)
+    return TabResult(carve_tabs(divide_around(solid), plan, tabs=tabs), plan.tabs, plan.soft)
 
 
 def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs) -> TabPlan:
-    """Find places for the tabs and say what to cut and to add there. Arguments and errors as for `cut_tabs`."""
+    """Find places for the tabs. Arguments and errors as for `cut_tabs`."""
     body = Surface(mesh.vertices, mesh.faces)
     scan = surface_of(recess)
     made = tuple(_place_tab(body, scan, recess, side, tabs) for side in (-1, 1))
-    cut, add, soft = [], [], []
-    for tab in made:
-        slots, hook, zone = _shape_tab(tab, tabs)
-        cut += slots
-        add.append(hook)
-        soft.append(zone)
-    return TabPlan(made, tuple(cut), tuple(add), tuple(soft))
+    return TabPlan(made, tuple(_shape_tab(tab, tabs)[2] for tab in made))
+
+
+def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
+    """Cut planned tabs into a solid.
+
+    Where the slots run nearly along a face the kernel's booleans may fail without a word, or leave slots uncut. So the volume
+    that they took is held against that of an exact boolean of the meshes, and slots a little wider are tried.
+
+    Args:
+        solid: the part, divided around.
+        plan: from `plan_tabs`.
+        tabs: the recipe's `[tabs]` table.
+
+    Returns:
+        One valid solid.
+
+    Raises:
+        FeatureError: the part falls in pieces.
+        KernelError: the kernel cannot make it.
+    """
+    remedy = "make tabs.length or tabs.width smaller"
+    what = "the solid kernel leaves slots of the retaining tabs uncut"
+    failed: MountgenError = KernelError(
+        what, "retaining tabs", "change tabs.length or tabs.hook by some tenths, or set tabs = false"
+    )
+    whole = _solid_mesh(tessellate(solid))
+    for nudge in NUDGES:
+        shaped = [_shape_tab(tab, tabs, nudge=nudge) for tab in plan.tabs]
+        cut, add = [slot for slots, _, _ in shaped for slot in slots], [hook for _, hook, _ in shaped]
+        left = whole
+        for tool in cut:
+            left -= _solid_mesh(tessellate(tool))
+        removed, expected = float(whole.volume() - left.volume()), left
+        for tool in add:
+            expected += _solid_mesh(tessellate(tool))
+        try:
+            shape = combine_many(solid, cut, "cut", what="retaining tabs")
+            shape = combine_many(shape, add, "fuse", what="hooks of the retaining tabs")
+            made = require_one_solid(shape, what="retaining tabs", remedy=remedy)
+            volume = mesh_volume(tessellate(made))
+        except KernelError:
+            continue
+        except FeatureError as error:  # in pieces, which a failed boolean may leave too
+            failed = error
+            continue
+        if abs(volume - expected.volume()) <= SLIP * removed:
+            return made
+    raise failed
+
+
+def _solid_mesh(mesh: Mesh) -> Any:
+    """Return a mesh as a solid of the library whose booleans are exact."""
+    import manifold3d
+
+    return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
 
 
 def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: RetainingTabs) -> Tab:
@@ -234,8 +281,8 @@ def _ride(profile: _Profile, crest: float, hook: float) -> Ride:
     return Ride(float(depth.max()), float(depth[0]), float(depth.max() - depth[0]), unseen)
 
 
-def _shape_tab(tab: Tab, tabs: RetainingTabs) -> tuple[list[Solid], Solid, SoftZone]:
-    """Return the slots to cut, the hook to add, and the box around arm and hook."""
+def _shape_tab(tab: Tab, tabs: RetainingTabs, *, nudge: float = 0.0) -> tuple[list[Solid], Solid, SoftZone]:
+    """Return the slots to cut, the hook to add, and the box around arm and hook; slots beside the arm are wider by `nudge` mm."""
     origin, out, along, across = tab.axes
     h, slot, fillet = tabs.thickness, slot_width(tabs), find_fillet(tabs.thickness)
     half, reach = 0.5 * tabs.width, tabs.hook + 2.0
@@ -247,17 +294,18 @@ def _shape_tab(tab: Tab, tabs: RetainingTabs) -> tuple[list[Solid], Solid, SoftZ
         return spot
 
     # all slots overlap and none shares a plane with another: the kernel then has no coincident faces to sort out
-    edge = half + 0.5 * SIDE_GAP
+    gap = SIDE_GAP + nudge
+    edge = half + 0.5 * gap
     back = round_polygon(
         [(-h - slot, bottom), (-h, bottom), (-h, tip), (-h - slot, tip)],
         [fillet * 0.999, fillet * 0.999, 0.0, 0.0],
     )
     slots = [extrude(back, axes=Axes(place(edge), out, along), height=2.0 * edge)]
     for sign in (-1.0, 1.0):
-        low, high = sorted((sign * half, sign * (half + SIDE_GAP)))
+        low, high = sorted((sign * half, sign * (half + gap)))
         beside = round_polygon(
-            [(low, bottom - 0.15), (high, bottom - 0.15), (high, tip + 0.5), (low, tip + 0.5)],
-            [0.49 * SIDE_GAP, 0.49 * SIDE_GAP, 0.0, 0.0],
+            [(low, bottom - 0.15 - nudge), (high, bottom - 0.15 - nudge), (high, tip + 0.5), (low, tip + 0.5)],
+            [0.49 * gap, 0.49 * gap, 0.0, 0.0],
         )
         start = origin - (h + 0.5 * slot) * out
         slots.append(extrude(beside, axes=Axes(start, across, along), height=h + 0.5 * slot + reach))
