@@ -195,13 +195,17 @@ def _describe_scan(report: Mapping[str, Any], schema: Mapping[str, Any]) -> Chil
 def _list_cautions(report: Mapping[str, Any]) -> Child:
     cautions = report.get("cautions") or ()
     told = [f"{each['topic'].capitalize()}: {each['brief']}. {each['more']}".strip() for each in cautions]
-    notes = [*told, *report["notes"]]
     general = (
         "What was checked is geometry, and what tables say of plastics and tapes. This program does not know the vehicle: it "
         "does not promise that the part stays in place in a crash, nor that it is legal or approved anywhere. Keep it clear of "
         "airbags and their covers, of the view, of controls, vents and belts. Local law and licensed workshops go first."
     )
-    return [element("p", general), element("ul", *(element("li", note) for note in notes)) if notes else None]
+    notes = report["notes"]
+    return [
+        element("p", general),
+        element("ul", *(element("li", each) for each in told)) if told else None,
+        [element("h3", "Notes"), element("ul", *(element("li", note) for note in notes))] if notes else None,
+    ]
 
 
 def _tell_how(report: Mapping[str, Any], recipe: str) -> Child:
