@@ -311,3 +311,22 @@ def test_in_the_example_cubby_the_lip_follows_the_bowed_panel() -> None:
         assert front[2] - back[2] == pytest.approx(recipe.lip.thickness, abs=0.05)
         fronts.append(front[2])
     assert np.ptp(fronts) > 1.0
+
+
+@pytest.mark.parametrize("tilt", [0.0, 6.0])
+def test_the_upper_edge_behind_a_lying_device_is_round(tilt: float) -> None:
+    """At a depth d under the lip's level the back wall, square to the deck, has receded by r - sqrt(r² - (r - d)²)."""
+    part = shelf(device={"pose": "lying", "width": 45.0}, deck={"tilt": tilt})
+    t = radians(tilt)
+    along, square = np.array([0.0, -sin(t), -cos(t)]), np.array([0.0, cos(t), -sin(t)])
+    front = np.array([20.0, DECK - HEIGHT / 2, 0.0])  # the deck's edge; a tilted deck sinks inwards
+
+    def wall(above: float) -> float:
+        start = front + above * square + 20.0 * along
+        return float((hit(part, tuple(start), along) - start) @ along)
+
+    for depth in (0.1, 0.3, 0.6):
+        fall = 1.0 - (1.0 - (1.0 - depth) ** 2) ** 0.5
+        assert wall(LIP - depth) - wall(2.0) == pytest.approx(fall, abs=0.08)
+    assert_printable(part.body.mesh)
+    assert is_valid(part.body.solid)

@@ -16,7 +16,7 @@ from mountgen.errors import FeatureError
 from mountgen.features.cable import cut_cable_slot
 from mountgen.features.device_check import check_device, explain_device
 from mountgen.features.drain import drill_drains
-from mountgen.features.lip import cut_inwards, notch, round_front, scoop_lip, stand_lip
+from mountgen.features.lip import cut_inwards, notch, overshoot, round_front, scoop_lip, stand_lip
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.part import Part
 from mountgen.features.profile import RIGHT, Profile, draw_profile
@@ -210,7 +210,21 @@ def _cut_pocket(profile: Profile, seat: Seat, space: InsertableSpace, recipe: Ph
     stands = leaning or seat.rest_top >= profile.lip_height - SEAT_GAP
     back = profile.deck_s + FAR if leaning or not stands else float(pose.foot[0]) + play
     room = cut_inwards(profile, outline, place=middle, reach=back)
-    return combine_many(room, [stand_lip(profile, low, high, radius=radius)], "cut", what="lip")
+    room = combine_many(room, [stand_lip(profile, low, high, radius=radius)], "cut", what="lip")
+    if leaning or not stands or radius == 0.0:
+        return room
+    return combine_many(room, [_round_back(profile, back, low, high, radius=radius)], "fuse", what="seat")
+
+
+def _round_back(profile: Profile, back: float, low: float, high: float, *, radius: float) -> Solid:
+    """Return what rounds the upper edge behind a lying device, from x = `low` to `high`: to be cut away."""
+    along = profile.slope_back
+    square = np.array([-along[1], along[0]])
+    out = square - along  # out of the back wall and out of the top
+    edge = np.array([back, profile.deck(back)]) + profile.lip_height * square  # the wall stands square to the deck
+    corner = edge + overshoot(radius) * out
+    outline = [corner, corner - radius * square, corner + radius * out, corner + radius * along]
+    return _across(profile, round_polygon(np.array(outline), [radius, 0.0, 0.0, 0.0]), low, high)
 
 
 def _has_cheek(profile: Profile, seat: Seat, space: InsertableSpace, x: float) -> bool:
