@@ -10,7 +10,7 @@ eight times the gap.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -79,6 +79,14 @@ class Standing:
     lateral: Bools
 
 
+@dataclass(frozen=True, eq=False)
+class Probe:
+    """Points over a body at rest, and their signed distances to what stands still."""
+
+    samples: Samples
+    signed: Signed
+
+
 def clip_mesh(mesh: Triangles, low: Floats, high: Floats) -> tuple[Floats, Ints, Ints]:
     """Return the faces whose boxes meet a box: vertices, faces, and the faces' old numbers.
 
@@ -135,6 +143,38 @@ def sample_body(
         return near
 
     return sample_surface(vertices, faces, edge=edge, is_near=is_near)
+
+
+def probe_body(vertices: Floats, faces: Ints, standing: Standing, *, edge: float, travel: float, band: float) -> Probe:
+    """Return points all over a body at rest, and how far they are from what stands still. Arguments as for `sample_body`."""
+    samples = sample_body(vertices, faces, standing, edge=edge, travel=travel, band=band)
+    return Probe(samples, standing.surface.measure(samples.points))
+
+
+def probe_again(
+    probe: Probe, vertices: Floats, faces: Ints, changed: Bools, standing: Standing, *, edge: float, travel: float, band: float
+) -> Probe:
+    """Return the probe of a body after some of its vertices have moved. changed: (F,) the faces whose corners they are.
+
+    The same as a probe of the whole, but for the order of the points. Whether a corner leads depends on all faces around it,
+    so the changed faces' neighbours are taken anew too; and which face a corner or an edge belongs to, on theirs.
+    """
+    anew = _grow(changed, faces, len(vertices))
+    around = np.flatnonzero(_grow(anew, faces, len(vertices)))
+    fresh = sample_body(vertices, faces[around], standing, edge=edge, travel=travel, band=band)
+    fresh = replace(fresh, face=around[fresh.face])
+    fresh = fresh.pick(anew[fresh.face])
+    kept = ~anew[probe.samples.face]
+    return Probe(
+        probe.samples.pick(kept).join(fresh), probe.signed.pick(kept).join(standing.surface.measure(fresh.points))
+    )  # fmt: skip
+
+
+def _grow(marked: Bools, faces: Ints, count: int) -> Bools:
+    """Return marked faces (F,) and those that share a corner with one; count: of vertices."""
+    touched = np.zeros(count, dtype=np.bool_)
+    touched[faces[marked]] = True
+    return np.asarray(touched[faces].any(axis=1))
 
 
 def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float) -> tuple[Signed, Ints]:

@@ -19,12 +19,13 @@ from mountgen.gap import (
     TOLERANCE,
     Gap,
     PathGap,
+    Probe,
     Standing,
     clip_mesh,
     find_spikes,
     make_standing,
     measure_path,
-    sample_body,
+    probe_body,
 )
 from mountgen.kernel import Mesh
 from mountgen.nearest import build_tree, find_nearest
@@ -39,6 +40,7 @@ EDGE = (
     1.0  # mm, longest edge of the triangles sampled near the scan; their centroids are 0.5 mm apart or less
 )
 CONTACT = 3.0  # clearances; the part's surface nearer to the scan than this is its contact surface
+BAND_AT_REST = CONTACT - 1.0  # clearances beyond the clearance, within which the surface is sampled densely
 BAND = 0.25  # mm beyond the clearance; contact surface within it conforms
 RIM_ZONE = 3.0  # mm below the lid; scan above this is the rim's
 WALL_SLOPE = 45.0  # degrees from the plane of the mouth; steeper is wall, flatter is floor
@@ -90,6 +92,7 @@ def inspect_body(
     wall_min: float,
     line_width: float,
     flexible: Bools | None = None,
+    probe: Probe | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Inspection:
     """Gauge a part against the scan it was made from.
@@ -100,6 +103,8 @@ def inspect_body(
         thinner is a caution. line_width: of the printer, mm; walls under two lines fail.
         flexible: (F,) bool, faces that are meant to touch or flex (hooks of retaining tabs, tape pads). They are gauged at
             rest, but not held against the clearance.
+        probe: of this very mesh, its faces put in order by `sort_soft`, at `find_travel` and `BAND_AT_REST`; made where
+            it is not at hand.
         progress: called with what is being gauged.
 
     Returns:
@@ -123,8 +128,7 @@ def inspect_body(
     say = progress or (lambda _: None)
     wanted = {"floor": clearance if floor is None else floor, "walls": clearance if walls is None else walls,
               "rim": clearance if rim is None else rim}  # fmt: skip
-    # soft faces first: a corner shared with a soft face then counts as soft
-    order = np.argsort(~soft, kind="stable")
+    order = sort_soft(soft)
     mesh, soft = Mesh(mesh.vertices, np.asarray(mesh.faces)[order]), soft[order]
     used = mesh.vertices[np.unique(mesh.faces)]
     low, high = used.min(axis=0), used.max(axis=0)
@@ -137,20 +141,14 @@ def inspect_body(
 
     say("gap at rest")
     widest = max(wanted.values())
-    travel = max(_find_top(recess, low, high, around=CONTACT * widest + 1.0) - float(low[2]), 0.0) + widest
+    travel = find_travel(recess, low, high, widest=widest)
     scan = surface_of(recess)
     zone = classify_faces(scan.vertices, scan.faces, recess.lid)
     asked = np.array([wanted[name] for name in ZONES])
     standing = make_standing(scan, asked[zone])
-    samples = sample_body(
-        body.vertices,
-        np.asarray(mesh.faces),
-        standing,
-        edge=EDGE,
-        travel=travel,
-        band=(CONTACT - 1.0) * widest,
-    )
-    signed = standing.surface.measure(samples.points)
+    if probe is None:
+        probe = probe_body(body.vertices, body.faces, standing, edge=EDGE, travel=travel, band=BAND_AT_REST * widest)
+    samples, signed = probe.samples, probe.signed
     hard = ~soft[samples.face]
     asked_here = standing.clearance[signed.face]
     bearing, hidden = _find_contact(samples, signed, asked_here, scan, body, recess)
@@ -220,21 +218,31 @@ def _sum_bearing(samples: Samples, bearing: Bools, order: Indices) -> Floats:
     return area
 
 
-def _find_top(recess: Recess, low: Floats, high: Floats, *, around: float) -> float:
-    """Return the highest of the scan within `around` mm of a part's way out, mm; of all of it where it comes near none.
+def sort_soft(soft: Bools) -> Indices:
+    """Return the order of faces for a probe, the soft ones first: a corner shared with a soft face then counts as soft."""
+    return np.argsort(~soft, kind="stable")
+
+
+def find_travel(recess: Recess, low: Floats, high: Floats, *, widest: float) -> float:
+    """Return how far a part between two corners must move along +z to be clear of the scan about it, mm.
+
+    Args:
+        recess: the scan; all of it counts where the part comes near none of it.
+        low, high: (3,) mm.
+        widest: the greatest clearance asked for, mm.
 
     Raises:
         InspectionError: the part lies beside or above the scan.
     """
-    top = np.array([high[0] + around, high[1] + around, np.inf])
-    near, faces, _ = clip_mesh(recess, low - around, top)
+    around = CONTACT * widest + 1.0
+    near, faces, _ = clip_mesh(recess, low - around, np.array([high[0] + around, high[1] + around, np.inf]))
     if len(faces) == 0:
         near = np.asarray(recess.vertices)
         if len(recess.faces) == 0 or (near.min(axis=0) > high).any() or (near.max(axis=0)[:2] < low[:2]).any():
             raise InspectionError(
                 "no scan lies near the part", "the whole part", "make the part from this scan, in its part frame"
             )
-    return float(near[:, 2].max())
+    return max(float(near[:, 2].max() - low[2]), 0.0) + widest
 
 
 def classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:

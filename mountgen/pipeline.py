@@ -168,8 +168,8 @@ def make(
     gaps = {zone: getattr(recipe.fit, zone) for zone in ("floor", "walls", "rim")}
     gaps = {zone: recipe.fit.clearance if gap is None else gap for zone, gap in gaps.items()}
     with clock.stage("draw back facets"):
-        mesh = relieve_mesh(body.mesh, recess, clearance=gaps, soft=part.soft_faces())
-        body = replace(body, mesh=mesh)
+        relieved = relieve_mesh(body.mesh, recess, clearance=gaps, soft=part.soft_faces())
+        body = replace(body, mesh=relieved.mesh)
 
     with clock.stage("check the fit"):
         zones = recipe.fit.model_dump(include={"clearance", "floor", "walls", "rim"})
@@ -181,6 +181,7 @@ def make(
             wall_min=WALL_LINES * printer.line_width,
             line_width=printer.line_width,
             flexible=part.soft_faces(),
+            probe=relieved.probe,
         )
 
     with clock.stage("judge what the vehicle does to it"):

@@ -10,13 +10,14 @@ gauge to report.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.datum import Recess
-from mountgen.gap import Standing, clip_mesh, make_standing, sample_body
-from mountgen.inspection import EDGE, ZONES, classify_faces
+from mountgen.gap import Probe, Standing, clip_mesh, make_standing, probe_again, probe_body
+from mountgen.inspection import BAND_AT_REST, EDGE, ZONES, classify_faces, find_travel, sort_soft
 from mountgen.kernel import Mesh
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.sampling import Indices, sort_nearby
@@ -28,70 +29,84 @@ ROUNDS = 4
 TURNED = 0.2  # of a facet's area must keep facing its own way
 
 
-def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], soft: Bools) -> Mesh:
-    """Return the mesh with every facet drawn back that stands a little nearer to the scan than asked.
+@dataclass(frozen=True, eq=False)
+class Relieved:
+    """The same triangles, some vertices moved by at most some hundredths of a millimetre.
+
+    probe: of the mesh as it is now, for the gauge; None where no scan is near.
+    """
+
+    mesh: Mesh
+    probe: Probe | None
+
+
+def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], soft: Bools) -> Relieved:
+    """Draw back every facet that stands a little nearer to the scan than asked.
 
     Args:
         mesh: the part, part frame.
         recess: the scan, part frame.
         clearance: asked for in each zone of the scan: "floor", "walls", "rim", mm.
         soft: (F,) bool, faces that are meant to touch; they stay.
-
-    Returns:
-        Mesh: the same triangles, some vertices moved by at most some hundredths of a millimetre.
     """
-    vertices, faces = np.array(mesh.vertices), np.asarray(mesh.faces)
+    order = sort_soft(soft)
+    vertices, faces, hard = np.array(mesh.vertices), np.asarray(mesh.faces)[order], ~soft[order]
     widest = max(clearance.values())
-    if not len(clip_mesh(recess, vertices.min(axis=0) - widest, vertices.max(axis=0) + widest)[1]):
-        return mesh
+    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    if not len(clip_mesh(recess, low - widest, high + widest)[1]):
+        return Relieved(mesh, None)
     scan = surface_of(recess)
     asked = np.array([clearance[name] for name in ZONES])[classify_faces(scan.vertices, scan.faces, recess.lid)]
     standing = make_standing(scan, asked)
+    sampling = {"edge": EDGE, "travel": find_travel(recess, low, high, widest=widest), "band": BAND_AT_REST * widest}
+    probe = probe_body(vertices, faces, standing, **sampling)
     fixed = np.zeros(len(vertices), dtype=np.bool_)
-    fixed[faces[soft]] = True
-    todo = np.flatnonzero(~soft)
+    fixed[faces[~hard]] = True
+    todo = hard
     for _ in range(ROUNDS):
-        body = Surface(vertices, faces)
         lack, face, away = (np.concatenate(pair) for pair in zip(
-            _find_short(body, todo, standing), _find_poking(body, todo, standing), strict=True
+            _find_short(probe, todo, standing), _find_poking(Surface(vertices, faces), todo, standing), strict=True
         ))  # fmt: skip
         if not len(lack):
             break
-        order = np.argsort(lack, kind="stable")  # the worst last, so that it counts
+        worst_last = np.argsort(lack, kind="stable")  # so that it counts
         shift = np.zeros_like(vertices)
-        shift[faces[face[order]].ravel()] = np.repeat(lack[order, None] * away[order], 3, axis=0)
+        shift[faces[face[worst_last]].ravel()] = np.repeat(lack[worst_last, None] * away[worst_last], 3, axis=0)
         shift[fixed] = 0.0
         moved = _move(vertices, faces, shift)
-        todo = np.flatnonzero((moved != vertices).any(axis=1)[faces].any(axis=1) & ~soft)  # all else stays as it was found
-        if not len(todo):
+        changed = (moved != vertices).any(axis=1)[faces].any(axis=1)
+        if not changed.any():
             break
-        vertices = moved
-    return Mesh(vertices, faces)
+        vertices, todo = moved, changed & hard  # all else stays as it was found
+        probe = probe_again(probe, vertices, faces, changed, standing, **sampling)
+    return Relieved(Mesh(vertices, mesh.faces), probe)
 
 
-def _find_short(body: Surface, todo: Indices, standing: Standing) -> tuple[Floats, Indices, Floats]:
-    """Return what points on the faces `todo` lack, mm, on which face each is, and the unit direction away from the scan."""
-    samples = sample_body(body.vertices, body.faces[todo], standing, edge=EDGE, travel=0.0, band=0.0)
-    points = samples.points[samples.near]
-    found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -AIM))
-    near = np.flatnonzero(found.face >= 0)
-    signed = standing.surface.measure_to(found.face[near], points[near])
+def _find_short(probe: Probe, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats]:
+    """Return what points on the faces `todo` (F,) lack, mm, on which face each is, and the unit direction away from the scan."""
+    near = todo[probe.samples.face] & (probe.signed.gap < standing.tree.widest - AIM)
+    points, face, signed = probe.samples.points[near], probe.samples.face[near], probe.signed.pick(near)
+    if np.ptp(standing.clearance) > 0.0:  # the nearest is not always what asks for most
+        found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -AIM))
+        short = found.face >= 0
+        points, face, signed = points[short], face[short], standing.surface.measure_to(found.face[short], points[short])
     lack = standing.clearance[signed.face] - signed.gap
-    face, away = todo[samples.face[samples.near][near]], points[near] - signed.foot
-    return _keep_small(lack, face, away, ~signed.border)
+    return _keep_small(lack, face, points - signed.foot, ~signed.border)
 
 
-def _find_poking(body: Surface, todo: Indices, standing: Standing) -> tuple[Floats, Indices, Floats]:
+def _find_poking(body: Surface, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats]:
     """Return the same for vertices of the scan that come too near to the faces `todo`."""
     reach = standing.tree.widest
-    low, high = body.vertices[body.faces[todo]].min(axis=(0, 1)) - reach, body.vertices[body.faces[todo]].max(axis=(0, 1)) + reach
+    which = np.flatnonzero(todo)
+    corners = body.vertices[body.faces[which]].reshape(-1, 3)
+    low, high = corners.min(axis=0) - reach, corners.max(axis=0) + reach
     points = standing.surface.vertices
     close = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
     close = close[sort_nearby(points[close])]
-    part = body.tree if len(todo) == len(body.faces) else build_tree(body.vertices, body.faces[todo])
+    part = body.tree if len(which) == len(body.faces) else build_tree(body.vertices, body.faces[which])
     found = find_nearest(part, points[close], travel=0.0, bound=standing.corner_clearance[close] - AIM)
     near = np.flatnonzero(found.face >= 0)
-    face, spikes = todo[found.face[near]], points[close[near]]
+    face, spikes = which[found.face[near]], points[close[near]]
     signed = body.measure_to(face.astype(np.int32), spikes)
     lack = standing.corner_clearance[close[near]] - signed.gap
     return _keep_small(lack, face, signed.foot - spikes, ~signed.border)

@@ -8,7 +8,7 @@ reach into the band, and need not be halved again.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from math import cos, radians, sqrt
 from typing import Any
 
@@ -56,6 +56,10 @@ class Samples:
             self.points[which], self.normals[which], self.area[which], self.face[which], self.near[which],
             self.leads[which],
         )  # fmt: skip
+
+    def join(self, other: Samples) -> Samples:
+        """Return these samples and others."""
+        return Samples(*(np.concatenate([getattr(self, each.name), getattr(other, each.name)]) for each in fields(self)))
 
 
 def sample_surface(
@@ -133,6 +137,8 @@ def _sample_edges(
     start = faces[chosen].ravel().astype(np.int64)
     end = np.roll(faces[chosen], -1, axis=1).ravel().astype(np.int64)
     long = np.flatnonzero(np.linalg.norm(vertices[end] - vertices[start], axis=1) > edge)
+    if not len(long):
+        return corner, chosen[first // 3], np.zeros((0, 3)), np.zeros(0, dtype=np.int64)
     key = np.minimum(start, end)[long] * len(vertices) + np.maximum(start, end)[long]
     order = np.argsort(key, kind="stable")
     head = np.ones(len(order), dtype=np.bool_)

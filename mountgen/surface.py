@@ -12,7 +12,7 @@ References:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 from math import acos, sqrt
 from typing import Any, Protocol
@@ -57,6 +57,14 @@ class Signed:
     face: Ints
     foot: Floats
     border: Bools
+
+    def pick(self, which: Bools) -> Signed:
+        """Return the distances of some of the points."""
+        return Signed(self.gap[which], self.face[which], self.foot[which], self.border[which])
+
+    def join(self, other: Signed) -> Signed:
+        """Return the distances of these points and of others."""
+        return Signed(*(np.concatenate([getattr(self, each.name), getattr(other, each.name)]) for each in fields(self)))
 
 
 class Surface:

@@ -9,7 +9,7 @@ import trimesh
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import Recess
 from mountgen.errors import InspectionError
-from mountgen.gap import clip_mesh, sweep_clear
+from mountgen.gap import clip_mesh, make_standing, probe_again, probe_body, sweep_clear
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Mesh
 from mountgen.nearest import build_tree, find_nearest, is_within
@@ -206,6 +206,28 @@ def test_samples_carry_the_whole_area_and_leave_no_gap() -> None:
     apart = np.linalg.norm(spots[:, None] - low[None], axis=2).min(axis=1)
     assert apart.max() <= 2.0 / 3.0 * 0.8
     assert not samples.near[samples.points[:, 2] == 5.0][samples.area[samples.points[:, 2] == 5.0] > 0].any()
+
+
+def test_a_probe_of_what_has_moved_is_that_of_the_whole() -> None:
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=5.0)
+    around = trimesh.creation.icosphere(subdivisions=3, radius=5.6)
+    around.invert()
+    standing = make_standing(Surface(around.vertices, around.faces), np.full(len(around.faces), 0.4))
+    vertices, faces = np.array(ball.vertices), ball.faces.astype(np.int32)
+    how = {"edge": 0.5, "travel": 0.0, "band": 0.3}
+    before = probe_body(vertices, faces, standing, **how)
+    moved = vertices.copy()
+    moved[::97] *= 0.99
+    changed = (moved != vertices).any(axis=1)[faces].any(axis=1)
+    again = probe_again(before, moved, faces, changed, standing, **how)
+    whole = probe_body(moved, faces, standing, **how)
+    assert 0 < changed.sum() < 0.2 * len(faces)
+    assert again.samples.area.sum() == pytest.approx(whole.samples.area.sum())
+    rows = [
+        np.column_stack([p.samples.points, p.samples.face, p.samples.area, p.samples.leads, p.samples.near, p.signed.gap])
+        for p in (again, whole)
+    ]
+    np.testing.assert_allclose(*(each[np.lexsort(np.round(each, 6).T[::-1])] for each in rows), atol=1e-9)
 
 
 def test_clipping_makes_no_border_inside_the_box() -> None:
