@@ -144,7 +144,7 @@ def fit_shell(space: InsertableSpace) -> Shell:
         posts.append(post)
     space = level_posts(space, posts)
     trunk = _fit_tube(space)
-    foot = _meet(trunk.wall, trunk.floor)
+    foot = meet_field(trunk.wall, trunk.floor)
     pockets = []
     for pocket in find_pockets(space, trunk.floor, foot.space[:, :2]):
         try:
@@ -193,7 +193,7 @@ def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
     import shapely
 
     try:
-        foot = _meet(shell.wall, shell.floor)
+        foot = meet_field(shell.wall, shell.floor)
     except KernelError:
         return False
     plan, z = foot.space[:, :2], foot.space[:, 2]
@@ -213,16 +213,16 @@ def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: fl
     The edges where the wall meets floor and lid are found on the splines themselves, meridian by meridian, so the kernel has
     nothing to intersect; only where a meridian crosses the floor more than once is the kernel asked to.
     """
-    lid = _lid_surface(space, shell.floor, -below)
+    lid = lid_surface(space, shell.floor, -below)
     try:
-        solid = closed_tube(shell.wall, _meet(shell.wall, shell.floor), _meet(shell.wall, lid))
+        solid = closed_tube(shell.wall, meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid))
     except KernelError:
         solid = _intersected(shell, lid)
     for pocket in shell.pockets:
         solid = _with_pocket(solid, pocket, shell.floor)
     for post in shell.posts:
-        foot = _meet(post.wall, _flat(post.floor, float(post.wall.v.breaks[0]) + 0.5))
-        solid = combine(solid, closed_tube(post.wall, foot, _meet(post.wall, post.floor)), "cut", what="post")
+        foot = meet_field(post.wall, _flat(post.floor, float(post.wall.v.breaks[0]) + 0.5))
+        solid = combine(solid, closed_tube(post.wall, foot, meet_field(post.wall, post.floor)), "cut", what="post")
     if reach is not None:
         tall = float(np.ptp(shell.wall.v.breaks)) + 10.0
         solid = combine(solid, prism_solid(_flat(shell.floor, -reach), tall), "common", what="reach")
@@ -236,7 +236,7 @@ def _with_pocket(solid: Solid, pocket: Shell, floor: Surface) -> Solid:
     """Return a solid united with a pocket that reaches a little above the floor it lies under; as it was where that fails."""
     lid = Surface(floor.u, floor.v, floor.poles + OVERLAP)
     try:
-        below = closed_tube(pocket.wall, _meet(pocket.wall, pocket.floor), _meet(pocket.wall, lid))
+        below = closed_tube(pocket.wall, meet_field(pocket.wall, pocket.floor), meet_field(pocket.wall, lid))
         united = combine(solid, below, "fuse", what="pocket")
     except KernelError:
         return solid
@@ -251,7 +251,7 @@ def _intersected(shell: Shell, lid: Surface) -> Solid:
 
 
 @lru_cache(maxsize=16)  # the same wall and floor meet when they are fitted, when pockets are sought and when the solid is made
-def _meet(wall: Surface, field: Surface) -> TubeEnd:
+def meet_field(wall: Surface, field: Surface) -> TubeEnd:
     """Return the curve in which a tube meets a height field: along every meridian the one height at which both agree.
 
     Raises:
@@ -330,7 +330,7 @@ def _refined(breaks: Floats, parts: int) -> Floats:
     return np.append(inner.ravel(), breaks[-1])
 
 
-def _lid_surface(space: InsertableSpace, like: Surface, shift: float) -> Surface:
+def lid_surface(space: InsertableSpace, like: Surface, shift: float) -> Surface:
     x = np.linspace(like.u.breaks[0], like.u.breaks[-1], 12)
     y = np.linspace(like.v.breaks[0], like.v.breaks[-1], 12)
     z = lid_height(space.lid, *np.meshgrid(x, y, indexing="ij")) + shift

@@ -10,9 +10,7 @@ from mountgen.features.cavity import Cavity, extend_up
 from mountgen.features.flange import Border
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Cap, Sleeve, Solid, stack_tubes
-from mountgen.loft import Block, Shell, make_block
-from mountgen.loft import _lid_surface as lid_surface
-from mountgen.loft import _meet as meet_field
+from mountgen.loft import Block, Shell, lid_surface, make_block, meet_field
 from mountgen.shape import combine_many, make_box
 
 FAR = 1000.0  # mm; past any body

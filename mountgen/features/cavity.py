@@ -13,8 +13,7 @@ from mountgen.arrays import Bools, Floats, Ints, Singles
 from mountgen.errors import FeatureError, FieldError, LoftError, SectionError
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
-from mountgen.loft import Shell, fit_shell
-from mountgen.loft import _meet as meet_field
+from mountgen.loft import Shell, fit_shell, meet_field
 from mountgen.raster import dilate_cone, fill_loop, raster_faces, stamp_mesh
 from mountgen.spline import Axis, Surface
 

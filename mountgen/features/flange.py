@@ -14,7 +14,7 @@ from mountgen.errors import FeatureError
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Cap, Sleeve, Solid, stack_tubes
-from mountgen.loft import _meet as meet_field
+from mountgen.loft import meet_field
 from mountgen.raster import EMPTY, raster_faces, stamp_mesh
 from mountgen.recipe import Flange, PlugRecipe, TrayRecipe
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis

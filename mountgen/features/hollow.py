@@ -15,8 +15,7 @@ from mountgen.features.dividers import leave_standing, place_walls
 from mountgen.features.flange import fit_from_above, upright_tube
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Mesh, Solid, closed_tube, combine, loft_solid, prism_solid, solids_of, tessellate
-from mountgen.loft import Shell, make_block
-from mountgen.loft import _meet as meet_field
+from mountgen.loft import Shell, make_block, meet_field
 from mountgen.raster import EMPTY, raster_faces, stamp_mesh
 from mountgen.shape import combine_many, make_box, require_one_solid
 from mountgen.spline import Surface
