@@ -15,7 +15,7 @@ from mountgen.datum import Recess
 from mountgen.kernel import Mesh
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.service.edge_check import PROUD, SLACK, SUNK, advise_radius, judge_edges
-from mountgen.service.edges import ERROR, LARGEST, PRESS, SPHERE, find_exposed_edges
+from mountgen.service.edges import ERROR, LARGEST, PRESS, SPHERE, TILT, find_exposed_edges
 from mountgen.verdict import Check
 from tests.decks import as_mesh
 from tests.recesses import box_recess
@@ -65,19 +65,20 @@ def test_a_sharp_edge_has_only_the_radius_of_the_error() -> None:
 
 
 def test_an_edge_counts_from_where_a_sphere_of_165_mm_gets_past_the_face() -> None:
-    """Flush with the panel, at a gap g: tilted by 6° the sphere spans 2 R sin 6° = 17.2 mm of it."""
-    for gap, exposed in ((2.0, False), (5.0, False), (19.0, True)):
-        sides = (20.0, HEIGHT - 2.0 * gap)
-        edges = find_exposed_edges(block(0.0, sides=sides), RECESS)
+    """Flush with the panel, at a gap g: tilted by 8° the sphere spans 2 R sin 8° = 23.0 mm of it."""
+    assert pytest.approx(23.0, abs=0.05) == 2.0 * SPHERE * sin(TILT)
+    for gap, exposed in ((2.0, False), (10.0, False), (25.0, True)):
+        sides = (20.0, LARGE_HEIGHT - 2.0 * gap)
+        edges = find_exposed_edges(block(0.0, sides=sides), LARGE)
         across = np.abs(np.abs(edges.points[:, 1]) - sides[1] / 2) < 1e-9
         assert (across & (np.abs(edges.points[:, 0]) < 9.0)).any() == exposed, gap
 
 
 def test_what_lies_deeper_than_the_sphere_sags_cannot_be_touched() -> None:
-    """Tilted by 6° over an edge 4 mm from the middle of a mouth 90 mm wide, it rests on the rim 45 - 4 - R sin 6° away."""
-    reach = LARGE_HEIGHT / 2 - SUNK_SIDES[1] / 2 - SPHERE * sin(radians(6.0))
-    level = sqrt(SPHERE**2 - reach**2) - SPHERE * cos(radians(6.0))
-    assert level == pytest.approx(-6.2, abs=0.05)
+    """Tilted by 8° over an edge 4 mm from the middle of a mouth 90 mm wide, it rests on the rim 45 - 4 - R sin 8° away."""
+    reach = LARGE_HEIGHT / 2 - SUNK_SIDES[1] / 2 - SPHERE * sin(TILT)
+    level = sqrt(SPHERE**2 - reach**2) - SPHERE * cos(TILT)
+    assert level == pytest.approx(-4.66, abs=0.01)
     for top, exposed in ((level + 0.1, True), (level - PRESS - 0.2, False)):
         edges = find_exposed_edges(block(top, sides=SUNK_SIDES), LARGE)
         across = np.abs(np.abs(edges.points[:, 1]) - SUNK_SIDES[1] / 2) < 1e-9
@@ -127,7 +128,7 @@ def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
     [
         (PhoneShelfRecipe, {"deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
                             "lip": {"height": 4, "thickness": 3}},
-         "set body.edge_radius = 3.2 and lip.thickness = 6.4, or sand the edge round"),
+         "set body.edge_radius = 3.6 and lip.thickness = 7.2, or sand the edge round"),
         (PlugRecipe, {"flange": {"width": 6, "thickness": 2}},
          "set body.edge_radius = 3.2 and flange.thickness = 3.4, or sand the edge round"),
         (TrayRecipe, {"body": {"wall": 2}, "pull_tab": {"width": 16, "length": 14, "thickness": 7}},

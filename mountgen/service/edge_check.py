@@ -26,6 +26,7 @@ SHORT = 10.0  # mm of edge in all that sandpaper makes good in a minute: no verd
 FACING = 0.5  # cosine between an edge and the way out of the mouth, from which it faces an occupant
 PROJECTION = 9.5  # mm past the surround
 FLANGE_SHARE = 0.95  # of a flange's thickness that its rounding takes at most
+RUN_OUT = 1.125  # a shelf's roundings run out of their faces at 10 degrees and slope in the scoop, which costs that much
 RADII = "radii of 2.5 or 3.2 mm by zone in rules on interior projections (Directive 74/60/EEC, UN R21; a digest was read)"
 HEIGHT = "projections of more than 9.5 mm must give way in rules on interiors (74/60/EEC 5.1, a sentence of it was read)"
 
@@ -96,8 +97,11 @@ def _judge_radius(edges: Edges, recipe: Recipe) -> Check:
 
 def advise_radius(recipe: Recipe, radius: float) -> str:
     """Return what to set so that the edges become as round as `radius` mm: the rounding, and what must be thicker for it."""
+    advice = f"body.edge_radius does not reach that edge: sand it to a radius of {radius:g} mm"
+    if isinstance(recipe, PhoneShelfRecipe):
+        radius = ceil(10.0 * RUN_OUT * radius - 1e-6) / 10.0
     if recipe.body.edge_radius >= radius:
-        return f"body.edge_radius does not reach that edge: sand it to a radius of {radius:g} mm"
+        return advice
     needed = {"lip": 2.0 * radius, "flange": radius / FLANGE_SHARE, "pull_tab": 2.0 * radius}
     settings = [f"body.edge_radius = {radius:g}"]
     for section, thickness in needed.items():

@@ -3,7 +3,7 @@
 Interior rules judge by contact: what a sphere of 165 mm diameter can touch, with the part in its place, counts. The
 sphere's centres are the scan and the part grown by its radius, seen along the draw direction; a point is touched at a
 tilt from its face if the centre that this tilt asks for is free. Flush faces are touched too, so an edge counts only if
-the sphere comes at it a few degrees past the face: a gap narrower than about 15 mm between flush faces lets nobody press there.
+the sphere comes at it a few degrees past the face: a gap narrower than about 20 mm between flush faces lets nobody press there.
 
 The radius at an edge is that of the largest ball that lies inside the part and reaches the edge to within the facets'
 own error. A rounding of radius R between two faces that stand at an angle A gives R + error / (1 - cos(A / 2)), a sharp
@@ -26,7 +26,7 @@ from mountgen.raster import EMPTY, empty_field, raster_faces, sample_grid, stamp
 from mountgen.topology import measure_faces
 
 SPHERE = 82.5  # mm, radius of what stands for a head or a knee: Directive 74/60/EEC, as quoted
-TILT = radians(6.0)  # past a face, at which an edge must be touched to count (our rule)
+TILT = radians(8.0)  # past a face, at which an edge must be touched to count (our rule)
 PRESS = 0.2  # mm by which the sphere may be short: noise of the scan and the grid
 GRID = 3.0  # mm; the sphere is thirty times as wide
 CREST = 1.5  # mm; of all corners of the part in a square of this size the highest is kept, so that thin lips count
@@ -34,8 +34,9 @@ UPRIGHT = 50.0  # mm per mm, steepness of the field beyond the sphere's equator
 BEND = radians(4.0)  # a bend of less is no edge
 SLIVER = 0.02  # mm; facets less tall than this have no reliable normal
 STEP, SAMPLES = 3.0, 4000  # mm between the samples along an edge; most samples in all
+UNDERSIDE = -0.3  # of a unit normal's z; a face with less is the underside of something
 LARGEST = 4.0  # mm; rounder than this is not told apart
-ERROR = CHORD + 0.005  # mm; of facets, and of what was drawn back afterwards
+ERROR = CHORD + 0.03  # mm; of facets, and of the bends of 10 degrees at which roundings run out of their faces
 HALVINGS = 6
 
 
@@ -100,10 +101,16 @@ def find_exposed_edges(mesh: Mesh, recess: Recess) -> Edges:
     normals /= np.linalg.norm(normals, axis=1)[:, None]
     radius = np.zeros(len(points))
     if len(points):
-        tree = build_tree(np.ascontiguousarray(vertices), faces.astype(np.int32))
-        # at the end of a rounding the middle normal leans towards the flat: that of one of the two faces then is right
-        for direction in (normals, bends.first[owner], bends.second[owner]):
-            radius = np.maximum(radius, measure_rounding(tree, points, direction))
+        upward = np.asarray(bends.first[:, 2] > UNDERSIDE)[owner] & np.asarray(bends.second[:, 2] > UNDERSIDE)[owner]
+        vectors, areas = measure_faces(vertices, faces)
+        tops = faces[vectors[:, 2] > UNDERSIDE * areas]  # how thick a plate is makes no edge of its top less round
+        for which, around in ((upward, tops), (~upward, faces)):
+            if which.any():
+                tree = build_tree(np.ascontiguousarray(vertices), around.astype(np.int32))
+                # at the end of a rounding the middle normal leans towards the flat: that of one of the faces then is right
+                for direction in (normals, bends.first[owner], bends.second[owner]):
+                    found = measure_rounding(tree, points[which], direction[which])
+                    radius[which] = np.maximum(radius[which], found)
     above = points[:, 2] - lid_height(recess.lid, points[:, 0], points[:, 1])
     length = thin * (bends.length / counts * bends.turn / (0.5 * np.pi))[owner]
     return Edges(points, normals, radius, above, length)
