@@ -10,9 +10,9 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.datum import Recess
 from mountgen.kernel import Mesh
+from mountgen.outline import chain_pieces, cut_flat, face_plane
 from mountgen.page.layers import crop_scan
 from mountgen.page.markup import Markup, element
-from mountgen.scene import Plane, cut_lines
 from mountgen.verdict import format_number
 
 AROUND = 8.0  # mm shown about the part
@@ -20,8 +20,6 @@ STEP = 0.7  # mm between the points of the outline at which the gap is measured
 SEVERAL = 8  # gaps dimensioned in a section at most, the least among them
 ASKEW = 0.7  # of a gap that may run along the outline; more, and it is no gap of that surface
 CONTACT = 3.0  # clearances; a wider gap is none that was meant
-FACES_UP = 0.7  # of the vehicle's up along the draw direction: a mouth that faces the sky is drawn upwards
-TIDY = 0.004  # mm by which a drawn line may leave what was cut
 LETTER = 3.4  # mm of the drawing, height of letters
 LEADER = 2.2  # letters from the scan to the size of a gap
 BORDER = (2.9, 1.2)  # letters beside and above what is drawn, for the dimensions
@@ -166,47 +164,19 @@ def _draw_gap(gap: Floats, letter: float) -> Markup:
 
 
 def _cut(part: Mesh, scan: Mesh, axis: int, at: float, title: str, up: Floats, clearance: float) -> Cut:
-    point, normal = np.zeros(3), np.zeros(3)
-    point[axis], normal[axis] = at, 1.0
-    sky = bool(up[2] > FACES_UP)
-    right, above, seen = _lay_out(axis, sky)
-    basis = np.array([right, above])
-    own = cut_lines(part.vertices, part.faces, Plane(point, normal)) @ basis.T
-    ground = cut_lines(scan.vertices, scan.faces, Plane(point, normal)) @ basis.T
+    facing = face_plane(axis, up)
+    own, ground = (cut_flat(mesh, axis, at, facing) for mesh in (part, scan))
     if len(own):
         low, high = own.min(axis=(0, 1)) - AROUND, own.max(axis=(0, 1)) + AROUND
         ground = ground[((ground > low) & (ground < high)).any(axis=1).all(axis=1)]
-    rings = tuple(line for line in _chain(own) if len(line) > 3)
+    rings = tuple(line for line in chain_pieces(own) if len(line) > 3)
     return Cut(
         title=title,
-        caption=f"Cut at {'xyz'[axis]} = {format_number(round(at, 1))} mm, seen from {seen}.",
-        scan=_chain(ground),
+        caption=f"Cut at {'xyz'[axis]} = {format_number(round(at, 1))} mm, seen from {facing.viewer}.",
+        scan=chain_pieces(ground),
         part=rings,
         gaps=_find_gaps(rings, ground, reach=CONTACT * clearance),
     )
-
-
-def _lay_out(axis: int, sky: bool) -> tuple[Floats, Floats, str]:
-    """Return what points right and up on paper, and where one stands to see it so."""
-    x, y, z = np.eye(3)
-    if axis == 2:
-        return x, y, "the mouth"
-    if axis == 0:
-        return (y, z, "3 o'clock") if sky else (-z, y, "3 o'clock")
-    return (x, z, "6 o'clock") if sky else (x, -z, "12 o'clock, the mouth below")
-
-
-def _chain(pieces: Floats) -> tuple[Floats, ...]:
-    """Join straight pieces (N, 2, 2) end to end to polylines, and leave out points that lie on a straight line."""
-    import shapely
-
-    pieces = np.round(pieces, 5)
-    pieces = pieces[(pieces[:, 0] != pieces[:, 1]).any(axis=1)]
-    if not len(pieces):
-        return ()
-    merged = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
-    lines = shapely.simplify(shapely.get_parts(merged), TIDY)
-    return tuple(shapely.get_coordinates(line) for line in lines)
 
 
 def _find_gaps(rings: Sequence[Floats], ground: Floats, *, reach: float) -> Floats:
