@@ -44,7 +44,8 @@ from mountgen.surface import Surface, surface_of
 
 CATCH = 0.2  # mm of rise on the way out from which it is worth to move the hook back for it
 UNEVEN = 0.4  # share by which the arm's thickness may leave the recipe's, where the wall is curved
-NUDGES = (0.0, 0.03, 0.07, 0.11, 0.17, 0.23)  # mm by which slots are widened until the kernel cuts them
+# Slots beside an arm as they are tried until the kernel cuts them: mm wider, and radius at their ends as a share of the width.
+NUDGES = ((0.0, 0.49), (0.0, 0.3), (0.05, 0.3), (0.0, 0.0), (0.05, 0.0), (0.11, 0.0))
 SLIP = 0.05  # of the slots' volume by which the cut may differ from an exact one: chords of the old and the new facets
 SAMPLES = 5  # across the arm, for rays
 
@@ -137,8 +138,8 @@ def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
         what, "retaining tabs", "change tabs.length or tabs.hook by some tenths, or set tabs = false"
     )
     whole = _solid_mesh(tessellate(solid))
-    for nudge in NUDGES:
-        shaped = [_shape_tab(tab, tabs, nudge=nudge) for tab in plan.tabs]
+    for nudge, rounding in NUDGES:
+        shaped = [_shape_tab(tab, tabs, nudge=nudge, rounding=rounding) for tab in plan.tabs]
         cut, add = [slot for slots, _, _ in shaped for slot in slots], [hook for _, hook, _ in shaped]
         left = whole
         for tool in cut:
@@ -281,8 +282,10 @@ def _ride(profile: _Profile, crest: float, hook: float) -> Ride:
     return Ride(float(depth.max()), float(depth[0]), float(depth.max() - depth[0]), unseen)
 
 
-def _shape_tab(tab: Tab, tabs: RetainingTabs, *, nudge: float = 0.0) -> tuple[list[Solid], Solid, SoftZone]:
-    """Return the slots to cut, the hook to add, and the box around arm and hook; slots beside the arm are wider by `nudge` mm."""
+def _shape_tab(
+    tab: Tab, tabs: RetainingTabs, *, nudge: float = 0.0, rounding: float = 0.49
+) -> tuple[list[Solid], Solid, SoftZone]:
+    """Return the slots to cut, the hook to add, and the box around arm and hook; nudge and rounding as in `NUDGES`."""
     origin, out, along, across = tab.axes
     h, slot, fillet = tabs.thickness, slot_width(tabs), find_fillet(tabs.thickness)
     half, reach = 0.5 * tabs.width, tabs.hook + 2.0
@@ -305,7 +308,7 @@ def _shape_tab(tab: Tab, tabs: RetainingTabs, *, nudge: float = 0.0) -> tuple[li
         low, high = sorted((sign * half, sign * (half + gap)))
         beside = round_polygon(
             [(low, bottom - 0.15 - nudge), (high, bottom - 0.15 - nudge), (high, tip + 0.5), (low, tip + 0.5)],
-            [0.49 * gap, 0.49 * gap, 0.0, 0.0],
+            [rounding * gap, rounding * gap, 0.0, 0.0],
         )
         start = origin - (h + 0.5 * slot) * out
         slots.append(extrude(beside, axes=Axes(start, across, along), height=h + 0.5 * slot + reach))
