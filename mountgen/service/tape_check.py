@@ -13,8 +13,8 @@ from mountgen.errors import EnduranceError
 from mountgen.place import describe_place
 from mountgen.recipe import PhoneShelfRecipe, TapePads
 from mountgen.service.case import Case, Finding
-from mountgen.service.tape_bond import Bond, PadGauge
 from mountgen.service.holding import Load, find_peel, list_loads, weigh
+from mountgen.service.tape_bond import Bond, PadGauge
 from mountgen.service.tape_size import MOST_PADS, find_enough
 from mountgen.stiffness import find_load
 from mountgen.tape import (
