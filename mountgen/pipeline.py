@@ -16,8 +16,10 @@ from mountgen.errors import ExportError, LoftError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
 from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material, load_materials
+from mountgen.paper import ENDINGS, Papers, draw_papers
 from mountgen.recipe_file import dump_recipe
 from mountgen.scan import Mend, Scan, read_scan
+from mountgen.shell_relief import relieve_shell
 from mountgen.spline import Axis, Surface
 from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check, rank_checks
@@ -81,6 +83,7 @@ def make(
     store: Store,
     progress: Progress,
     pictures: bool = False,
+    papers: Papers | None = None,
 ) -> Made:
     """Make the part of a recipe: read, find, build, check, write.
 
@@ -91,6 +94,7 @@ def make(
         store: where results of early stages are kept.
         progress: told of stages and findings.
         pictures: also draw the part in its recess, and what the judges of the part have to show.
+        papers: also draw its sections to cut from card.
 
     Returns:
         Made: also where a check failed; the files are written then too.
@@ -134,11 +138,16 @@ def make(
             key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
         )
 
+    gaps = {zone: getattr(recipe.fit, zone) for zone in ("floor", "walls", "rim")}
+    gaps = {zone: recipe.fit.clearance if gap is None else gap for zone, gap in gaps.items()}
     with clock.stage("fit wall and floor"):
         key = make_key("shell", key)
         shell: Shell | None
         try:
-            shell = store.remember(key, lambda: fit_shell(space), pack=_pack_shell, unpack=_unpack_shell)
+            shell = store.remember(
+                key, lambda: relieve_shell(fit_shell(space), space, recess, clearance=gaps),
+                pack=_pack_shell, unpack=_unpack_shell,
+            )  # fmt: skip
         except LoftError:
             shell = None  # the body is made of facets, and says so
 
@@ -165,8 +174,6 @@ def make(
     for note in (*part.notes, *body.notes):
         progress.say(f"note       {note}")
 
-    gaps = {zone: getattr(recipe.fit, zone) for zone in ("floor", "walls", "rim")}
-    gaps = {zone: recipe.fit.clearance if gap is None else gap for zone, gap in gaps.items()}
     with clock.stage("draw back facets"):
         relieved = relieve_mesh(body.mesh, recess, clearance=gaps, soft=part.soft_faces())
         body = replace(body, mesh=relieved.mesh)
@@ -202,7 +209,11 @@ def make(
     kinds = name_files(recipe.name) | {
         "recipe": f"{recipe.name}.resolved.toml", "report": "report.json", "page": "report.html",
     }  # fmt: skip
-    for ending, content in ((e, c) for each in found.values() for e, c in each.files.items()):
+    extra = [pair for each in found.values() for pair in each.files.items()]
+    if papers is not None:
+        with clock.stage("draw on paper"):
+            extra += draw_papers(case, papers).items()
+    for ending, content in extra:
         kinds[ending.strip("-")] = f"{recipe.name}{ending}"
         contents[f"{recipe.name}{ending}"] = content
     if pictures:
@@ -239,7 +250,7 @@ def make(
 
 def name_outputs(name: str) -> tuple[str, ...]:
     """Return the names of all files that a part called `name` may have, report and page last."""
-    endings = [".stl", ".step", ".3mf", ".resolved.toml", "-part.png", "-heat.png", "-pieces.3mf"]
+    endings = [".stl", ".step", ".3mf", ".resolved.toml", "-part.png", "-heat.png", "-pieces.3mf", *ENDINGS]
     endings += [*(f"-{letter}.stl" for letter in "abcdefgh"), *(f"-pin{size}.stl" for size in (8, 6, 5, 4, 3))]
     return (*(f"{name}{ending}" for ending in endings), "report.json", "report.html")
 

@@ -28,6 +28,7 @@ from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Mesh, count_faces, mesh_volume, solids_of, tessellate
 from mountgen.loft import Block, fit_shell, make_block
+from mountgen.shell_relief import relieve_shell
 from mountgen.soundness import check_soundness
 from tests.checks import is_valid
 from tests.known import Known, known_recess, make_fit
@@ -62,13 +63,13 @@ class Limits:
 # unnoticed. When a specimen reaches a target, take its figure out. The slot's walls lean less than the draft, so the scan's own
 # noise, carried down its whole depth, is what its part must clear.
 LIMITS = {
-    "dash_cubby": Limits(wrong=0.085),
-    "l_pocket": Limits(wrong=0.105, faces=40),  # 40 faces is its target
-    "deep_slot": Limits(p50=0.055, p95=0.165, wrong=0.11),
-    "dished_tray": Limits(wrong=0.085),
-    "round_well": Limits(wrong=0.09),
-    "two_level": Limits(wrong=0.12),
-    "split_floor": Limits(wrong=0.12),
+    "dash_cubby": Limits(wrong=0.07),
+    "l_pocket": Limits(wrong=0.095, faces=40),  # 40 faces is its target
+    "deep_slot": Limits(p50=0.057, p95=0.165, p99=0.27, wrong=0.066),
+    "dished_tray": Limits(wrong=0.061),
+    "round_well": Limits(wrong=0.065),
+    "two_level": Limits(wrong=0.082),
+    "split_floor": Limits(wrong=0.08),
 }
 SEEN = 0.3  # mm: what bears on true ground farther than this from the scan bears on what nobody saw, and stays clear of it
 LEAST_SEEN = 0.8  # of the samples
@@ -97,7 +98,8 @@ def _make(name: str) -> Made:
     known = known_recess(name, seed=SEED, triangles=TRIANGLES, dropouts=5, markers=6, fragments=4)
     space = build_space(known.recess, fit=make_fit(clearance=CLEARANCE, draft=DRAFT))
     try:
-        shell = fit_shell(space)
+        gaps = dict.fromkeys(("floor", "walls", "rim"), CLEARANCE)
+        shell = relieve_shell(fit_shell(space), space, known.recess, clearance=gaps)
     except MountgenError:  # as the pipeline does: the block is then made of facets
         shell = None
     block = make_block(shell, space)
@@ -164,7 +166,7 @@ def test_surface_lies_on_the_ideal_one(name: str) -> None:
     p50, p95, p99 = np.quantile(np.abs(made.away[made.seen]), [0.5, 0.95, 0.99])
     assert len(made.away) == SAMPLES
     assert made.seen.mean() >= LEAST_SEEN
-    assert (made.away[~made.seen] > -WRONG_SIDE).mean() >= 0.95 or made.seen.all()  # never taken for free space
+    assert made.away[~made.seen].min(initial=0.0) > -SCAN_ERROR  # never taken for free space
     assert p50 <= limits.p50
     assert p95 <= limits.p95
     assert p99 <= limits.p99

@@ -1,0 +1,168 @@
+"""The last hundredths of the smooth faces: where a fitted face stands nearer to the scan than asked, its poles are moved.
+
+Between its nodes the height field is a chord: within a pitch of a wall's upper end, and over bumps of the scan, a level set is
+some hundredths of a millimetre off. So wall, floor, posts and pockets are sampled and held against the scan's own triangles,
+and where a sample is too near, the sixteen poles that carry it move by what is missing: the face then moves by just as much
+there, and less and less within two knots. What is more than a fitting error is left for the gauge to report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from mountgen.arrays import Bools, Floats
+from mountgen.datum import Recess, lid_height
+from mountgen.errors import KernelError
+from mountgen.field import InsertableSpace
+from mountgen.gap import Standing, make_standing
+from mountgen.inspection import ZONES, classify_faces
+from mountgen.loft import Shell, meet_field
+from mountgen.nearest import find_nearest
+from mountgen.raster import sample_grid
+from mountgen.sampling import sort_nearby
+from mountgen.section import local_slope, sample_height
+from mountgen.spline import Surface
+from mountgen.surface import surface_of
+
+STEP = 0.5  # mm between samples
+AIM = 0.022  # mm; how much nearer than asked a sample may be when it is done
+WORTH = 0.026  # mm; from which it is moved
+MOST = 0.25  # mm; more than this is a fault, not a fitting error
+BESIDE = 0.35  # mm; only what lies as near as this to the insertable surface bounds the body
+SUNK = 0.04  # mm; what lies farther below it is cut away by another face
+STRAIGHT = 0.4  # least share of a movement that leads away from the scan
+ROUNDS = 3
+
+Move = Callable[[Floats, Floats], tuple[Floats, Floats]]  # parameters to points (N, 3) and unit directions to move in (N, 3)
+
+
+def relieve_shell(shell: Shell, space: InsertableSpace, recess: Recess, *, clearance: Mapping[str, float]) -> Shell:
+    """Return a shell whose faces keep the clearance from the scan's triangles.
+
+    Args:
+        shell: fitted to the space.
+        space: the insertable space of the recess.
+        recess: the scan in the part frame.
+        clearance: asked for in each zone of the scan: "floor", "walls", "rim", mm.
+    """
+    scan = surface_of(recess)
+    asked = np.array([clearance[name] for name in ZONES])[classify_faces(scan.vertices, scan.faces, recess.lid)]
+    return _relieve(shell, space, make_standing(scan, asked), inward=1.0)
+
+
+def _relieve(shell: Shell, space: InsertableSpace, standing: Standing, *, inward: float) -> Shell:
+    """Return a shell relieved, `inward` 1.0 for one that bounds the body, -1.0 for one that is cut out of it."""
+    wall, floor = shell.wall, shell.floor
+    u, v = _wall_grid(wall)
+    points = wall.at_points(u, v)
+    bare = inward * (points[:, 2] - floor.at_points(points[:, 0], points[:, 1])[:, 0]) > 0.0
+    x, y = _floor_grid(floor)
+    try:
+        foot = meet_field(wall, floor).space[:, :2]
+    except KernelError:
+        return shell  # its edge is left to the kernel, which shifts of a hundredth could confuse
+    inside = shapely.contains_xy(shapely.make_valid(shapely.Polygon(foot)), x, y)
+    return replace(
+        shell,
+        wall=_relieve_face(wall, (u[bare], v[bare]), _walk_wall(inward), space, standing),
+        floor=_relieve_face(floor, (x[inside], y[inside]), _walk_floor, space, standing),
+        pockets=tuple(_relieve(pocket, space, standing, inward=1.0) for pocket in shell.pockets),
+        posts=tuple(_relieve(post, space, standing, inward=-1.0) for post in shell.posts),
+    )
+
+
+def _relieve_face(
+    face: Surface, at: tuple[Floats, Floats], walk: Callable[[Surface], Move], space: InsertableSpace, standing: Standing
+) -> Surface:
+    """Return a face moved at the samples `at`, pairs of parameters (N,), where those are too near to what stands still."""
+    u, v = at
+    points, _ = walk(face)(u, v)
+    keep = np.flatnonzero(_bounds_body(points, space))
+    u, v = u[keep], v[keep]
+    for _ in range(ROUNDS):
+        points, away = walk(face)(u, v)
+        order = sort_nearby(points)
+        u, v, points, away = u[order], v[order], points[order], away[order]
+        found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -WORTH))
+        near = np.flatnonzero(found.face >= 0)
+        signed = standing.surface.measure_to(found.face[near], points[near])
+        lack = standing.clearance[signed.face] - signed.gap
+        off = points[near] - signed.foot
+        gain = (off * away[near]).sum(axis=1) / np.maximum(np.linalg.norm(off, axis=1), 1e-9)
+        wanted = (lack > WORTH) & (lack < MOST) & (gain > STRAIGHT) & ~signed.border
+        if not wanted.any():
+            break
+        which = near[wanted]
+        step = (lack[wanted] - AIM) / gain[wanted]
+        face = _move_poles(face, u[which], v[which], step[:, None] * away[which])
+    return face
+
+
+def _bounds_body(points: Floats, space: InsertableSpace) -> Bools:
+    """Return which points (N, 3) lie under the lid and about on the insertable surface."""
+    slope = sample_grid(local_slope(space), points[:, :2], origin=space.origin, pitch=space.pitch)
+    over = (points[:, 2] - sample_height(space, points[:, :2])) / np.sqrt(1.0 + slope**2)
+    under: Bools = lid_height(space.lid, points[:, 0], points[:, 1]) > points[:, 2]
+    return under & (over < BESIDE) & (over > -SUNK)
+
+
+def _move_poles(face: Surface, u: Floats, v: Floats, shift: Floats) -> Surface:
+    """Return a face whose poles moved by the longest of the shifts (N, 3) that ask each of them to."""
+    i, _ = face.u.local(u)
+    j, _ = face.v.local(v)
+    poles = np.array(face.poles)
+    longest = np.zeros((*poles.shape[:2], 3))
+    size = np.linalg.norm(shift, axis=1)
+    for k in np.argsort(size):  # the longest last, so that it counts
+        rows = (i[k] + np.arange(4)) % face.u.poles
+        longest[np.ix_(rows, j[k] + np.arange(4))] = shift[k]
+    poles += longest[..., 2:] if poles.shape[2] == 1 else longest
+    return Surface(face.u, face.v, poles)
+
+
+def _wall_grid(wall: Surface) -> tuple[Floats, Floats]:
+    """Return parameters of samples all over a wall, each (N,)."""
+    low, high = wall.v.breaks[[0, -1]]
+    ring = wall.at(np.linspace(0.0, 1.0, 200), np.array([0.5 * (low + high)]))[:, 0, :2]
+    around = int(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum() / STEP) + 8
+    u, v = np.meshgrid(
+        np.arange(around) / around, np.linspace(low, high, int((high - low) / STEP) + 2), indexing="ij"
+    )
+    return u.ravel(), v.ravel()
+
+
+def _floor_grid(floor: Surface) -> tuple[Floats, Floats]:
+    """Return parameters of samples all over a floor, each (N,)."""
+    x, y = (np.arange(axis.breaks[0], axis.breaks[-1], STEP) for axis in (floor.u, floor.v))
+    u, v = np.meshgrid(x, y, indexing="ij")
+    return u.ravel(), v.ravel()
+
+
+def _walk_wall(inward: float) -> Callable[[Surface], Move]:
+    """Return how a wall moves: in plan, square to its loop, inwards (1.0) or outwards (-1.0)."""
+
+    def walk(face: Surface) -> Move:
+        def move(u: Floats, v: Floats) -> tuple[Floats, Floats]:
+            small = 0.25 / face.u.poles
+            ahead, behind = face.at_points((u + small) % 1.0, v), face.at_points((u - small) % 1.0, v)
+            along = (ahead - behind)[:, :2]
+            along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
+            return face.at_points(u, v), inward * np.column_stack([-along[:, 1], along[:, 0], np.zeros(len(u))])
+
+        return move
+
+    return walk
+
+
+def _walk_floor(face: Surface) -> Move:
+    """Return how a floor moves: upwards."""
+
+    def move(u: Floats, v: Floats) -> tuple[Floats, Floats]:
+        points = np.column_stack([u, v, face.at_points(u, v)[:, 0]])
+        return points, np.tile([0.0, 0.0, 1.0], (len(u), 1))
+
+    return move
