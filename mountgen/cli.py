@@ -61,6 +61,13 @@ class Unit(StrEnum):
     inch = "inch"
 
 
+class PaperSize(StrEnum):
+    """Size of paper in the printer."""
+
+    a4 = "a4"
+    letter = "letter"
+
+
 def _check_overrides(values: list[str] | None) -> list[str]:
     for value in values or []:
         key, equals, _ = value.partition("=")
@@ -116,13 +123,28 @@ def make(
     pictures: Annotated[
         bool, typer.Option("--pictures", help="Also draw the part in its recess, and its warm-up in the parked vehicle.")
     ] = False,
+    sheets: Annotated[
+        bool,
+        typer.Option("--sheets", help="Also draw sections of the part, 1:1 as PDF, DXF and SVG, to cut from card and try."),
+    ] = False,
+    paper: Annotated[
+        PaperSize | None, typer.Option(help="Paper of the sheets; a4 if not given.", show_default=False)
+    ] = None,
+    station: Annotated[
+        list[float] | None,
+        typer.Option(metavar="MM", help="Cut there, below the mouth, as often as needed; chosen if absent.", show_default=False),
+    ] = None,
 ) -> None:
     """Make the part: STL, STEP, 3MF, report.html and .json and the complete recipe, and prove that it goes in."""
+    for option, given in (("--paper", paper is not None), ("--station", bool(station))):
+        if given and not sheets:
+            raise typer.BadParameter("it says how --sheets are drawn: give that too", param_hint=option)
     with _failures_shown():
         from mountgen.recipe_file import load_recipe
 
         loaded = load_recipe(recipe, overrides=overrides or [], scan=scan)
         with _Display() as display, display.stage("load libraries"):
+            from mountgen.paper import Papers
             from mountgen.pipeline import make as make_part
             from mountgen.store import Store, find_cache_folder
         with display:
@@ -133,6 +155,7 @@ def make(
                 store=Store(find_cache_folder()),
                 progress=display,
                 pictures=pictures,
+                papers=Papers((paper or PaperSize.a4).value, tuple(station or ())) if sheets else None,
             )
         _show_checks(made.checks)
         _show_cautions(made.cautions)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -62,3 +64,11 @@ def chain_pieces(pieces: Floats) -> tuple[Floats, ...]:
     merged = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
     lines = shapely.simplify(shapely.get_parts(merged), TIDY)
     return tuple(shapely.get_coordinates(line) for line in lines)
+
+
+def fill_rings(rings: Sequence[Floats]) -> Any:
+    """Return what lies inside an odd number of closed lines (K, 2), as a polygon of shapely or several."""
+    import shapely
+
+    lines = shapely.multilinestrings([shapely.linestrings(np.vstack([ring, ring[:1]])) for ring in rings])
+    return shapely.build_area(shapely.node(lines))

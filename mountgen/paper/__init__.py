@@ -1,0 +1,54 @@
+"""What is printed on paper: sections to cut from card and try in the recess, and a drawing of the part.
+
+`template` chooses and cuts the sections, `tile` lays them on pages, `sheets` draws the pages as PDF, `vector` writes the same
+as DXF and SVG. Libraries for PDF and DXF are loaded only when something is drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from mountgen.service.case import Case
+
+ENDINGS = ("-sections.pdf", "-sections.dxf", "-sections.svg")
+
+
+@dataclass(frozen=True)
+class Papers:
+    """What is wanted on paper.
+
+    size    : of the paper, a key of `tile.PAPERS`.
+    stations: depths below the mouth's plane of the sections, mm; chosen if none are given.
+    """
+
+    size: str = "a4"
+    stations: tuple[float, ...] = ()
+
+
+def draw_papers(case: Case, papers: Papers) -> dict[str, bytes]:
+    """Draw what is wanted on paper of a finished part.
+
+    Args:
+        case: the part in its recess.
+        papers: what is wanted.
+
+    Returns:
+        dict: what comes after the part's name, of ENDINGS, to the file's bytes.
+
+    Raises:
+        ExportError: the part is not cut at a depth that was asked for.
+        KeyError: no such paper.
+    """
+    from mountgen.paper.sheets import draw_pages
+    from mountgen.paper.template import cut_templates
+    from mountgen.paper.vector import encode_dxf, encode_svg
+
+    name = case.recipe.name
+    templates = cut_templates(case.part.body.mesh, case.recess, stations=papers.stations)
+    return {
+        "-sections.pdf": draw_pages(templates, name=name, paper=papers.size, clearance=case.recipe.fit.clearance),
+        "-sections.dxf": encode_dxf(templates, name=name),
+        "-sections.svg": encode_svg(templates, name=name),
+    }
