@@ -18,6 +18,7 @@ from mountgen.patch import Patch, read_patches
 from mountgen.spline import DEGREE, Axis, Surface
 
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
+FINER = 0.75  # of the chord asked for, where the mesher fails at that
 FACET_ANGLE = 0.5  # radians between neighbouring facets
 SEAM = 1.0e-4  # mm; edges closer than this are sewn
 TRIM = 3.0e-3  # mm; how well the given edges lie on their faces
@@ -406,14 +407,16 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
     quick, usual = (
         IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella, IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Watson
     )
-    # the first is three times as quick; should it fail on a face or leave a gap, the kernel's usual way is taken
-    for way in (quick, usual):
+    # the first is three times as quick; should it fail on a face or leave a gap, the kernel's usual way is taken; and both fail
+    # on some faces at one chord that they do well at another
+    ways = ((quick, chord), (usual, chord), (quick, FINER * chord), (usual, FINER * chord))
+    for way, sag in ways:
         BRepTools.Clean_s(shape)
-        mesh_shape(shape, chord=chord, way=way)
+        mesh_shape(shape, chord=sag, way=way)
         try:
             mesh = _weld(read_patches(shape))
         except KernelError:
-            if way == usual:
+            if (way, sag) == ways[-1]:
                 raise
             continue
         if _is_closed(mesh.faces):

@@ -232,6 +232,29 @@ def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) ->
     return operation.Shape()
 
 
+def cut_in_turn(body: Solid, tools: Sequence[Solid], *, what: str) -> Solid:
+    """Return a body less tools, one after the other: where they overlap each other and their faces meet at small angles.
+
+    The kernel intersects every tool with every other when it is given all at once, which takes longer than cutting the ever
+    smaller body again and again, and has left whole pieces of it standing. Put first what takes most away.
+
+    Raises:
+        KernelError: the kernel refuses.
+    """
+    for tool in tools:
+        body = combine_many(body, [tool], "cut", what=what)
+    return body
+
+
+def cut_at_once(body: Solid, tools: Sequence[Solid], *, what: str) -> Solid:
+    """Return a body less tools, all in one operation: every edge is split once, so no slivers are cut of slivers.
+
+    Raises:
+        KernelError: the kernel refuses.
+    """
+    return combine_many(body, tools, "cut", what=what)
+
+
 def require_one_solid(shape: Solid, *, what: str, remedy: str) -> Solid:
     """Return the one valid solid in a shape.
 

@@ -17,7 +17,7 @@ from mountgen.field import InsertableSpace
 from mountgen.gap import TOLERANCE, clip_mesh
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
-from mountgen.surface import Surface
+from mountgen.surface import Surface, surface_of
 from mountgen.verdict import Check, Verdict
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def gauge_scan(swept: Sequence[Mesh], recess: Recess) -> WayGap:
         near = ((points > low) & (points < high)).all(axis=1)
         fine = _solid_of(each).refine_to_length(EDGE).to_mesh64().vert_properties[:, :3]
         found = Surface(each.vertices, each.faces).measure(points[near])
-        own = Surface(vertices, faces).measure(np.ascontiguousarray(fine))
+        own = surface_of(recess).measure(np.ascontiguousarray(fine))
         outside = np.where(own.border, np.inf, own.gap)
         for gaps, at in ((found.gap, points[near]), (outside, own.foot)):
             if len(gaps) and gaps.min() < best.gap:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from mountgen.datum import Recess
-from mountgen.errors import FeatureError
+from mountgen.errors import FeatureError, KernelError
 from mountgen.features.cable import cut_cable_slot
 from mountgen.features.device_check import check_device, explain_device
 from mountgen.features.drain import drill_drains
@@ -27,7 +27,7 @@ from mountgen.loft import Shell, make_block
 from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
-from mountgen.shape import combine_many, extrude, require_one_solid, round_polygon
+from mountgen.shape import combine_many, cut_at_once, cut_in_turn, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_permissible_strain
 
 if TYPE_CHECKING:
@@ -53,8 +53,7 @@ def make_phone_shelf(
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
     block = make_block(shell, space, reach=reach)
     tools = carve_shelf(profile, seat, space, recipe)
-    solid = combine_many(divide_around(block.solid), tools, "cut", what="deck, seat and lip")
-    solid = require_one_solid(solid, what="deck, seat and lip", remedy="set a higher deck.height, or a smaller device")
+    solid = _carve(divide_around(block.solid), tools)
     if recipe.body.wall is not None:
         from mountgen.features.hollow import hollow_out
 
@@ -73,6 +72,24 @@ def make_phone_shelf(
         checks=checks if pads is None else (*checks, *pads.checks), notes=() if pads is None else pads.notes,
         tabs=() if tabs is None else tabs.tabs, pads=() if pads is None else pads.pads,
     )  # fmt: skip
+
+
+def _carve(block: Solid, tools: list[Solid]) -> Solid:
+    """Return a block less tools, cut in whichever way the solid kernel gets right; neither does always."""
+    what = "deck, seat and lip"
+    failed: FeatureError | KernelError | None = None
+    for cut in (cut_in_turn, cut_at_once):
+        try:
+            solid = require_one_solid(
+                cut(block, tools, what=what), what=what, remedy="set a higher deck.height, or a smaller device"
+            )
+            tessellate(solid, chord=PLAN_CHORD)
+        except (FeatureError, KernelError) as error:
+            failed = failed or error
+        else:
+            return solid
+    assert failed is not None
+    raise failed
 
 
 def _add_holds(
