@@ -11,7 +11,7 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.outline import fill_rings
 from mountgen.paper.template import Template
-from mountgen.paper.tile import CAPTION, FOOT, HEAD, MARGIN, Page, Placed, lay_out
+from mountgen.paper.tile import CAPTION, FOOT, HEAD, MARGIN, SIDE, Page, Placed, lay_out
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -103,7 +103,7 @@ def _draw_frame(canvas: Canvas, page: Page, title: str, number: str, clearance: 
     canvas.setStrokeGray(0.0)
     _draw_bar(canvas)
     canvas.saveState()
-    canvas.translate(MARGIN, MARGIN + FOOT)
+    canvas.translate(MARGIN + SIDE - 1.5, MARGIN + FOOT)
     canvas.rotate(90)
     canvas.translate(-MARGIN, -MARGIN)
     _draw_bar(canvas)
