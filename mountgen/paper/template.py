@@ -112,7 +112,8 @@ def _check_depths(part: Mesh, recess: Recess, stations: Sequence[float]) -> list
     low, high = (-float(v) for v in (part.vertices[:, 2].max(), part.vertices[:, 2].min()))
     for depth in stations:
         if not _outline(part, recess, 2, -depth):
-            remedy = f"give depths below the mouth between {np.ceil(10.0 * low) / 10.0 + 0.0:g} and {np.floor(10.0 * high) / 10.0:g} mm"
+            least, most = np.ceil(10.0 * low) / 10.0 + 0.0, np.floor(10.0 * high) / 10.0
+            remedy = f"give depths below the mouth between {least:g} and {most:g} mm"
             raise ExportError(f"{depth:g} mm below the mouth nothing of the part is cut", f"--station {depth:g}", remedy)
     if len(set(stations)) > len(ascii_uppercase) - 2:
         what = f"{len(set(stations))} sections are more than the alphabet has letters for"
