@@ -7,6 +7,7 @@ the result. What was found and the verdicts go to stdout, progress and failures 
 from __future__ import annotations
 
 import codecs
+import json
 import os
 import sys
 import time
@@ -14,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from rich import box
@@ -28,7 +29,9 @@ from mountgen.errors import MountgenError
 from mountgen.verdict import format_number, rank_checks
 
 if TYPE_CHECKING:
+    from mountgen.hand_length import HandLength
     from mountgen.material_table import Grid
+    from mountgen.scan_plan import ScanPlan
     from mountgen.service.cautions import Caution
     from mountgen.verdict import Check
 
@@ -36,12 +39,26 @@ MADE, NOT_MADE, CHECK_FAILED, STOPPED = 0, 1, 3, 130  # 2 (a wrong command line)
 LOG_WIDTH = 120  # characters a line where the output is no terminal and COLUMNS is not set
 BASES_IN_SHORT = {"from memory": "memory", "common practice": "practice", "by definition": "defined"}  # in the table of verdicts
 RIGHT = (2, 3)  # columns of the table of verdicts that hold numbers
+PLAN_INDENT = (0, 0, 0, 4)
 INDENT = (0, 0, 0, 9)  # of what stands under a check's name
 COLOURS = {"fail": "bold red", "caution": "yellow", "pass": "green"}
 EPILOG = (
     "Exit codes: 0 made and no check failed (cautions are shown); 3 made and written, but a check failed; "
     "1 could not be made, nothing written; 2 wrong command line."
 )
+
+SURVEY_EPILOG = (
+    "Exit codes: 0 the scan will do (cautions are shown); 3 a verdict is fail: scan again; 1 the file is no scan of a recess; "
+    "2 wrong command line."
+)
+LENGTH_HELP = (
+    'A length you measured, to check the scale: "A to B = 120.3 mm". A and B are points "(x, y, z)" in the file\'s own '
+    'coordinates, or clock positions of the dial such as 9 or 3:30: on the rim, or between the walls with a depth: '
+    '"9 to 3 at 10 = 187.4 mm". '
+    '"farthest = 203.5 mm" takes the two rim points that are farthest apart. As often as needed.'
+)
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print only verdicts that are no pass, and the files.")]
+Json = Annotated[bool, typer.Option("--json", help="Print what was found as JSON, and nothing else.")]
 
 app = typer.Typer(
     help="From a raw scan of a recess and a short recipe to a part that goes in.",
@@ -74,6 +91,21 @@ def _check_overrides(values: list[str] | None) -> list[str]:
         if not (key.strip() and equals):
             raise typer.BadParameter(f"{value!r} is not KEY=VALUE, such as fit.clearance=0.6")
     return values or []
+
+
+def _check_lengths(values: list[str] | None) -> list[str]:
+    for value in values or []:
+        _parse_length(value)
+    return values or []
+
+
+def _parse_length(text: str) -> HandLength:
+    from mountgen.hand_length import parse_length
+
+    try:
+        return parse_length(text)
+    except MountgenError as error:
+        raise typer.BadParameter(f"{error.what}; {error.remedy}") from None
 
 
 def _show_version(wanted: bool) -> None:
@@ -134,6 +166,8 @@ def make(
         list[float] | None,
         typer.Option(metavar="MM", help="Cut there, below the mouth, as often as needed; chosen if absent.", show_default=False),
     ] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
 ) -> None:
     """Make the part: STL, STEP, 3MF, report.html and .json and the complete recipe, and prove that it goes in."""
     for option, given in (("--paper", paper is not None), ("--station", bool(station))):
@@ -143,7 +177,7 @@ def make(
         from mountgen.recipe_file import load_recipe
 
         loaded = load_recipe(recipe, overrides=overrides or [], scan=scan)
-        with _Display() as display, display.stage("load libraries"):
+        with _Display(quiet=quiet or as_json) as display, display.stage("load libraries"):
             from mountgen.paper import Papers
             from mountgen.pipeline import make as make_part
             from mountgen.store import Store, find_cache_folder
@@ -157,12 +191,17 @@ def make(
                 pictures=pictures,
                 papers=Papers((paper or PaperSize.a4).value, tuple(station or ())) if sheets else None,
             )
-        _show_checks(made.checks)
-        _show_cautions(made.cautions)
-        _show_files(list(made.files.values()), seconds=sum(made.seconds.values()))
         failed = [check for check in made.checks if check.verdict == "fail"]
+        if as_json:
+            _show_json(json.loads(made.files["report.json"].read_bytes()))
+        else:
+            _show_checks(made.checks, quiet=quiet)
+            if not quiet:
+                _show_cautions(made.cautions)
+            _show_files(list(made.files.values()), seconds=None if quiet else sum(made.seconds.values()))
+            if failed and not quiet:
+                _show_failed(failed, total=len(made.checks))
         if failed:
-            _show_failed(failed, total=len(made.checks))
             raise typer.Exit(CHECK_FAILED)
 
 
@@ -186,11 +225,11 @@ def new(
         out.print(_clean(f"       mountgen make {_quote(path)}"), soft_wrap=True)
 
 
-@app.command()
+@app.command(epilog=SURVEY_EPILOG)
 def survey(
     scan: Annotated[
-        Path, typer.Argument(metavar="SCAN", help="Scan file: STL, PLY, OBJ or 3MF.", show_default=False)
-    ],
+        Path | None, typer.Argument(metavar="SCAN", help="Scan file: STL, PLY, OBJ or 3MF.", show_default=False)
+    ] = None,
     unit: Annotated[Unit, typer.Option(help="Length unit of the file.")] = Unit.mm,
     out: Annotated[
         Path | None,
@@ -198,26 +237,81 @@ def survey(
             help="Folder for the picture, made if missing; default beside the scan.", show_default=False
         ),
     ] = None,
+    clearance: Annotated[
+        float, typer.Option(metavar="MM", min=0.05, max=20.0, help="Gap the part will have: decides what is good enough.")
+    ] = 0.5,
+    lengths: Annotated[
+        list[str] | None,
+        typer.Option("--length", metavar="LENGTH", callback=_check_lengths, help=LENGTH_HELP, show_default=False),
+    ] = None,
+    plan: Annotated[bool, typer.Option("--plan", help="Before scanning: print a checklist for a recess of this --size.")] = False,
+    size: Annotated[
+        str | None,
+        typer.Option(metavar="WxHxD", help="Width, height and depth of the recess, in mm, for --plan.", show_default=False),
+    ] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
 ) -> None:
-    """Show what `make` would find in a scan, and draw it: depth, rim, clock dial and a side section."""
-    with _failures_shown(), _Display() as display:
+    """Say whether a scan is good enough, show what `make` would find in it, and draw it with a clock dial; or plan a scan."""
+    if plan:
+        _check_plan(scan, size)
+        _plan_scan(size or "", clearance=clearance, as_json=as_json)
+        return
+    if scan is None:
+        raise typer.BadParameter("name a scan, or give --plan and --size", param_hint="SCAN")
+    if size is not None:
+        raise typer.BadParameter("--size needs --plan", param_hint="--size")
+    with _failures_shown(), _Display(quiet=quiet or as_json) as display:
         with display.stage("load libraries"):
-            from mountgen.datum import find_datum
-            from mountgen.recipe import Mouth
-            from mountgen.scan import read_scan
-            from mountgen.survey import survey_scan
-        with display.stage("read the scan"):
-            read = read_scan(scan, unit=unit.value)
-        with display.stage("find the mouth"):
-            recess = find_datum(read, mouth=Mouth())
-        with display.stage("draw"):
-            found = survey_scan(read, recess, out or scan.parent)
-        rows = Table(box=None, show_header=False, pad_edge=False)
-        rows.add_column(no_wrap=True)
-        rows.add_column(overflow="fold")
-        for name, text in found.rows():
-            rows.add_row(_clean(name), _clean(text))
-        _stdout().print(rows)
+            from mountgen.survey import survey_file
+        found = survey_file(
+            scan, out or scan.parent, unit=unit.value, clearance=clearance,
+            lengths=[_parse_length(length) for length in lengths or []], progress=display,
+        )  # fmt: skip
+    if as_json:
+        _show_json(found.facts())
+    elif quiet:
+        _show_checks(found.checks, quiet=True)
+        _show_files([found.picture], seconds=None)
+    else:
+        _show_pairs(found.rows())
+        _show_checks(found.checks)
+    if any(check.verdict == "fail" for check in found.checks):
+        raise typer.Exit(CHECK_FAILED)
+
+
+def _check_plan(scan: Path | None, size: str | None) -> None:
+    if scan is not None:
+        raise typer.BadParameter("--plan is for before there is a scan: leave it out", param_hint="SCAN")
+    if size is None:
+        raise typer.BadParameter("--plan needs the recess's size, such as --size 150x90x60", param_hint="--size")
+
+
+def _plan_scan(size: str, *, clearance: float, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from mountgen.scan_plan import parse_size, plan_scan
+
+    try:
+        sizes = parse_size(size)
+    except MountgenError as error:
+        raise typer.BadParameter(f"{error.what}; {error.remedy}", param_hint="--size") from None
+    found = plan_scan(sizes, clearance=clearance)
+    if as_json:
+        _show_json(asdict(found))
+        return
+    _show_plan(found)
+
+
+def _show_plan(found: ScanPlan) -> None:
+    screen = _stdout()
+    title = f"Before you scan a recess of {found.width:g} x {found.height:g} mm, {found.depth:g} mm deep:"
+    screen.print(Text(title, style="bold"))
+    for advice in found.advice:
+        screen.print()
+        screen.print(Text(f"[ ] {advice.topic}", style="bold"))
+        screen.print(Padding(_clean(advice.words), PLAN_INDENT))
+        screen.print(Padding(_clean(f"basis: {advice.source}"), PLAN_INDENT), style="dim")
 
 
 @app.command()
@@ -308,9 +402,10 @@ def _stderr() -> _Screen:
 
 
 class _Display:
-    """Progress for a person at a terminal (one live line), or one line a stage where there is no terminal."""
+    """Progress for a person at a terminal (one live line), or one line a stage where there is no terminal; none where quiet."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, quiet: bool = False) -> None:
+        self._quiet = quiet
         self._err, self._out = _stderr(), _stdout()
         self._status: Status | None = None
 
@@ -325,6 +420,9 @@ class _Display:
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
         """Show that the stage `name` is running, and how long it took."""
+        if self._quiet:
+            yield
+            return
         started = time.perf_counter()
         if self._err.is_terminal:
             if self._status is None:
@@ -337,6 +435,8 @@ class _Display:
 
     def say(self, text: str) -> None:
         """Print a finding, above the live line."""
+        if self._quiet:
+            return
         if self._status is not None:
             self._status.stop()
         self._out.print(_clean(text))
@@ -359,10 +459,15 @@ def _failures_shown() -> Iterator[None]:
         raise typer.Exit(STOPPED) from None
 
 
-def _show_checks(checks: Sequence[Check]) -> None:
-    """Print the table of verdicts, the worst first; what to do, and where a limit comes from, under what is no pass."""
+def _show_checks(checks: Sequence[Check], *, quiet: bool = False) -> None:
+    """Print the table of verdicts, the worst first; what to do, and where a limit comes from, under what is no pass.
+
+    quiet: only what is no pass, and nothing at all where there is none.
+    """
     screen = _stdout()
-    ranked = rank_checks(checks)
+    ranked = [check for check in rank_checks(checks) if not (quiet and check.verdict == "pass")]
+    if quiet and not ranked:
+        return
     rows = [("verdict", "check", "value", "limit", "unit", "basis"), *(_word_check(check) for check in ranked)]
     wide = [max(len(row[k]) for row in rows) for k in range(6)]
 
@@ -392,14 +497,27 @@ def _word_check(check: Check) -> tuple[str, str, str, str, str, str]:
 
 def _show_cautions(cautions: Sequence[Caution]) -> None:
     """Print the usual cautions, a sentence each."""
+    _stdout().print("Keep in mind (more of it in report.json):")
+    _show_pairs([(caution.topic, caution.brief) for caution in cautions])
+
+
+def _show_pairs(pairs: Sequence[tuple[str, str]]) -> None:
+    """Print names and what belongs to them, side by side."""
     rows = Table(box=None, show_header=False, pad_edge=False)
     rows.add_column(no_wrap=True)
     rows.add_column(overflow="fold")
-    for caution in cautions:
-        rows.add_row(_clean(caution.topic), _clean(caution.brief))
-    screen = _stdout()
-    screen.print("Keep in mind (more of it in report.json):")
-    screen.print(rows)
+    for name, text in pairs:
+        rows.add_row(_clean(name), _clean(text))
+    _stdout().print(rows)
+
+
+def _show_json(data: dict[str, Any]) -> None:
+    """Print data for another program: plain ASCII, so that no encoding changes it, and no colours."""
+    try:
+        sys.stdout.write(json.dumps(data, indent=2, allow_nan=False) + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        _stdout().on_broken_pipe()
 
 
 def _show_grid(grid: Grid) -> None:
@@ -414,11 +532,12 @@ def _show_grid(grid: Grid) -> None:
     _stdout().print(table)
 
 
-def _show_files(paths: Sequence[Path], *, seconds: float) -> None:
+def _show_files(paths: Sequence[Path], *, seconds: float | None) -> None:
     screen = _stdout()
     for path in paths:
         screen.print(_clean(f"wrote {path}"), soft_wrap=True)
-    screen.print(f"in {seconds:.1f} s")
+    if seconds is not None:
+        screen.print(f"in {seconds:.1f} s")
 
 
 def _show_failed(failed: Sequence[Check], *, total: int) -> None:

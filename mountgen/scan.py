@@ -15,7 +15,7 @@ from mountgen.mend import Mend, mend_mesh
 from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
 from mountgen.topology import gather_rings, list_neighbours, measure_diagonal
 
-__all__ = ["MM_PER_UNIT", "Mend", "Scan", "measure_noise", "measure_spacing", "read_scan"]
+__all__ = ["MM_PER_UNIT", "Mend", "Scan", "measure_noise", "measure_spacing", "read_scan", "sample_noise"]
 
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 _STATED = {**MM_PER_UNIT, "foot": 304.8, "micron": 0.001}  # units a 3MF file may state beside these
@@ -160,12 +160,7 @@ def measure_spacing(vertices: Floats, faces: Ints) -> float:
 
 
 def measure_noise(vertices: Floats, faces: Ints) -> float:
-    """Return the scan's noise along the normal: how far a vertex lies off a quadric through its two rings of
-    neighbours.
-
-    The vertex takes part in the fit, so its residual is smaller than its error by sqrt(1 - h), h its
-    leverage; this is divided out. The median of the absolute values makes edges and steps, where no quadric
-    fits, harmless. Waves longer than the two rings are form, not noise, and are not seen here.
+    """Return the scan's noise along the normal: the standard deviation that `sample_noise` finds, robustly.
 
     Args:
         vertices: (V, 3) float64, mm.
@@ -178,16 +173,41 @@ def measure_noise(vertices: Floats, faces: Ints) -> float:
         Nothing: any mesh is valid.
 
     References:
+        F. R. Hampel (1974), J. Amer. Stat. Assoc. 69:383-393, doi:10.1080/01621459.1974.10482962 (median
+        absolute deviation).
+    """
+    errors = sample_noise(vertices, faces)[1]
+    return float(MAD_TO_SIGMA * np.median(errors)) if len(errors) else 0.0
+
+
+def sample_noise(vertices: Floats, faces: Ints, *, most: int = NOISE_SAMPLES) -> tuple[Ints, Floats]:
+    """Return how far single vertices lie off a quadric through their two rings of neighbours.
+
+    The vertex takes part in the fit, so its residual is smaller than its error by sqrt(1 - h), h its
+    leverage; this is divided out. The median of the absolute values makes edges and steps, where no quadric
+    fits, harmless. Waves longer than the two rings are form, not noise, and are not seen here.
+
+    Args:
+        vertices: (V, 3) float64, mm.
+        faces: (F, 3) int32.
+        most: vertices looked at, evenly chosen; those without enough neighbours say nothing.
+
+    Returns:
+        (N,) int32, the vertices; (N,) float64, how far each lies off, mm, 0 or more.
+
+    Raises:
+        Nothing: any mesh is valid.
+
+    References:
         D. C. Hoaglin, R. E. Welsch (1978), Amer. Statistician 32(1):17-22, doi:10.1080/00031305.1978.10479237
-        (leverage). F. R. Hampel (1974), J. Amer. Stat. Assoc. 69:383-393, doi:10.1080/01621459.1974.10482962
-        (median absolute deviation).
+        (leverage).
     """
     start, neighbour = list_neighbours(faces, len(vertices))
-    centres = np.arange(0, len(vertices), -(-len(vertices) // NOISE_SAMPLES), dtype=np.int32)
+    centres = np.arange(0, len(vertices), -(-len(vertices) // most), dtype=np.int32)
     rings, counts = gather_rings(start, neighbour, centres, _RING)
     rings, counts = rings[counts >= _FEWEST], counts[counts >= _FEWEST]
     if not len(rings):
-        return 0.0
+        return np.zeros(0, np.int32), np.zeros(0)
     weight = (np.arange(_RING) < counts[:, None]).astype(np.float64)
     p = (vertices[rings] - vertices[rings[:, :1]]) * weight[..., None]
     scale = np.sqrt((p**2).sum(axis=(1, 2)) / counts)
@@ -201,7 +221,5 @@ def measure_noise(vertices: Floats, faces: Ints) -> float:
     fitted = np.einsum("nj,nj->n", inverse[:, 0], np.einsum("nki,nk->ni", terms, z))
     leverage = inverse[:, 0, 0]
     free = leverage < 0.95  # the rest are held by themselves alone and say nothing
-    if not free.any():
-        return 0.0
     errors = np.abs(fitted[free]) / np.sqrt(1.0 - leverage[free]) * scale[free]
-    return float(MAD_TO_SIGMA * np.median(errors))
+    return rings[free, 0], errors

@@ -1,4 +1,4 @@
-"""What `make` would find in a scan: figures to print, and one picture that shows the clock position of up.
+"""What `make` would find in a scan, whether the scan is fit for it, and one picture that shows the clock position of up.
 
 The picture is drawn in the frame in which the recess was found. Found with `up = 12`, its dial is the one
 that recipes refer to.
@@ -6,24 +6,40 @@ that recipes refer to.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from math import cos, radians, sin
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats
-from mountgen.datum import Recess, lid_height
+from mountgen.datum import Recess, find_datum, lid_height
 from mountgen.drawing2d import Point, encode_png, finish_sheet
+from mountgen.errors import DatumError
 from mountgen.field import UnseenArea
-from mountgen.place import clock_position
+from mountgen.hand_length import HandLength, judge_length
+from mountgen.place import tell_clock
 from mountgen.raster import EMPTY, fill_loop, raster_faces
 from mountgen.safe_write import write_file
-from mountgen.scan import Mend, Scan
+from mountgen.scan import Mend, Scan, read_scan
+from mountgen.survey_holes import find_holes
 from mountgen.survey_picture import draw_survey
+from mountgen.survey_points import find_bearing, find_coarsest, find_densest, measure_points
+from mountgen.survey_sheets import find_islands, find_twin
+from mountgen.survey_sight import find_grazing, list_short_hours, measure_border
+from mountgen.survey_verdicts import COARSER, Quality, find_enough_noise, find_enough_spacing, judge_scan
+from mountgen.topology import find_middles, measure_faces
+from mountgen.verdict import SEVERITY, Check
+
+if TYPE_CHECKING:
+    from mountgen.pipeline import Progress
 
 SMALLEST_UNSEEN = 1.0  # mm²; every scan misses a few specks
 FINEST = 0.15  # mm; pitch at which unseen ground is looked for
+SURVEY_VERSION = 1  # of what --json prints; grows when a key changes its meaning or goes away
+CLEARANCE = 0.5  # mm, where the user names none
 CENTRAL = 0.1  # of the mouth's size; a place nearer to the middle has no clock position worth naming
 
 
@@ -39,6 +55,9 @@ class Survey:
     unseen         : ground inside the rim that no scanned surface covers, greatest first.
     open_side_deg  : clock angles between which the rim is open, as in Recess.
     picture        : the PNG written.
+    quality        : of walls and floor, where the part will bear.
+    checks         : whether the scan is fit for a part with `clearance`, mm.
+    grazing        : (F,) faces of the recess that are only seen flat.
     """
 
     file: str
@@ -57,6 +76,10 @@ class Survey:
     open_side_deg: tuple[float, float] | None
     notes: tuple[str, ...]
     picture: Path
+    clearance: float
+    quality: Quality
+    checks: tuple[Check, ...]
+    grazing: Bools
 
     @property
     def unseen_area(self) -> float:
@@ -81,6 +104,41 @@ class Survey:
         ]
         return tuple(rows)
 
+    def facts(self) -> dict[str, Any]:
+        """Return everything found, of what JSON can hold; lengths in mm, areas in mm², angles in degrees, shares in %."""
+        quality = self.quality
+        return {
+            "survey_version": SURVEY_VERSION,
+            "verdict": min((check.verdict for check in self.checks), key=SEVERITY.__getitem__),
+            "scan": {
+                "file": self.file, "triangles": self.triangles, "unit": self.unit, "size": list(self.size),
+                "spacing": self.spacing, "noise": self.noise, "mended": [asdict(mend) for mend in self.mended],
+            },
+            "mouth": {"width": self.mouth_width, "height": self.mouth_height},
+            "draw_direction": list(self.draw_direction),
+            "depth": self.depth,
+            "deepest": list(self.deepest),
+            "open_side_deg": None if self.open_side_deg is None else list(self.open_side_deg),
+            "clearance": self.clearance,
+            "walls_and_floor": {
+                "area": quality.area, "spacing": quality.points.spacing, "noise": quality.points.noise,
+                "seen_pct": 100.0 * quality.seen, "seen_flat_pct": 100.0 * quality.grazing,
+                "enough_spacing": find_enough_spacing(self.clearance), "enough_noise": find_enough_noise(self.clearance),
+            },
+            "holes": [
+                {
+                    "area": hole.area, "extent": hole.extent, "place": [hole.x, hole.y], "depth": hole.depth,
+                    "clock": hole.tell_place(max(self.mouth_width, self.mouth_height)), "hidden_pct": 100.0 * hole.hidden,
+                }
+                for hole in quality.holes
+            ],
+            "islands": [asdict(island) for island in quality.islands],
+            "unseen": [asdict(spot) for spot in self.unseen],
+            "checks": [{**asdict(check), "basis": check.basis} for check in self.checks],
+            "notes": list(self.notes),
+            "files": {"picture": str(self.picture)},
+        }  # fmt: skip
+
     def _tell_unseen(self) -> str:
         if not self.unseen:
             return "none inside the rim, looking along the draw direction"
@@ -92,12 +150,12 @@ class Survey:
         away = float(np.hypot(x, y))
         if away < CENTRAL * min(self.mouth_width, self.mouth_height):
             return "in the middle"
-        return f"towards {_tell_clock(x, y)}, {away:.0f} mm from the middle"
+        return f"towards {tell_clock(x, y)}, {away:.0f} mm from the middle"
 
     def _tell_open_side(self) -> str:
         if self.open_side_deg is None:
             return "none, the rim is closed"
-        first, last = (_tell_clock(sin(radians(turn)), cos(radians(turn))) for turn in self.open_side_deg)
+        first, last = (tell_clock(sin(radians(turn)), cos(radians(turn))) for turn in self.open_side_deg)
         return f"from {first} to {last}"
 
 
@@ -111,18 +169,68 @@ class _Ground:
     pitch: float
 
 
-def survey_scan(scan: Scan, recess: Recess, out: Path) -> Survey:
-    """Say what `make` would find in a scan and draw one picture of it.
+def survey_file(
+    path: Path,
+    out: Path,
+    *,
+    unit: str = "mm",
+    clearance: float = CLEARANCE,
+    lengths: Sequence[HandLength] = (),
+    progress: Progress,
+) -> Survey:
+    """Read a scan, find its recess, say whether it is fit for a part, and draw one picture of it.
+
+    Args:
+        path: scan file.
+        out: folder for the picture, made if missing.
+        unit: length unit of the file.
+        clearance: wanted between part and recess, mm.
+        lengths: measured by hand.
+        progress: told of stages.
+
+    Returns:
+        Survey.
+
+    Raises:
+        MountgenError: the file is no scan of a recess, a length is not on it, or the picture cannot be written.
+    """
+    from mountgen.recipe import Mouth
+
+    with progress.stage("read the scan"):
+        scan = read_scan(path, unit=unit)
+    with progress.stage("find the mouth"):
+        recess = find_datum(scan, mouth=Mouth())
+    with progress.stage("look for holes"):
+        torn = read_scan(path, unit=unit, bridge=0.0)
+    with progress.stage("survey and draw"):
+        return survey_scan(scan, recess, out, torn=torn, clearance=clearance, lengths=lengths)
+
+
+def survey_scan(
+    scan: Scan,
+    recess: Recess,
+    out: Path,
+    *,
+    torn: Scan | None = None,
+    clearance: float = CLEARANCE,
+    lengths: Sequence[HandLength] = (),
+) -> Survey:
+    """Say what `make` would find in a scan, whether that will do, and draw one picture of it.
 
     Args:
         scan: the mended scan.
         recess: the same scan in the part frame, found with `up = 12`.
         out: folder for the picture, `<scan's name>-survey.png`; made if missing.
+        torn: the same scan with none of its holes bridged; `scan` itself where it has none that are.
+        clearance: wanted between part and recess, mm.
+        lengths: measured by hand.
 
     Returns:
-        Survey: the figures and the path of the picture.
+        Survey: the figures, verdicts and the path of the picture.
 
     Raises:
+        DatumError: nothing of walls and floor was seen.
+        ScanError: a length is not on the scan.
         ExportError: the picture cannot be written.
     """
     ground = _lay_ground(recess, max(FINEST, 0.5 * scan.spacing))
@@ -131,6 +239,8 @@ def survey_scan(scan: Scan, recess: Recess, out: Path) -> Survey:
     extent = np.ptp(recess.vertices, axis=0)
     mouth = np.ptp(recess.rim[:, :2], axis=0)
     draw = recess.part_to_scan[:3, 2]
+    quality, grazing = measure_quality(scan, recess, torn=torn or scan, clearance=clearance)
+    checks = [*(judge_length(hand, scan, recess) for hand in lengths), *judge_scan(scan, recess, quality, clearance=clearance)]
     survey = Survey(
         file=scan.path.name,
         triangles=len(scan.faces),
@@ -148,9 +258,54 @@ def survey_scan(scan: Scan, recess: Recess, out: Path) -> Survey:
         open_side_deg=recess.open_side_deg,
         notes=recess.notes,
         picture=out / f"{scan.path.stem}-survey.png",
+        clearance=clearance,
+        quality=quality,
+        checks=tuple(checks),
+        grazing=grazing,
     )
     write_file(survey.picture, encode_png(finish_sheet(draw_survey(survey, recess))))
     return survey
+
+
+def measure_quality(scan: Scan, recess: Recess, *, torn: Scan, clearance: float) -> tuple[Quality, Bools]:
+    """Measure what a part's fit will rest on.
+
+    Args:
+        scan: the mended scan.
+        recess: the same in the part frame.
+        torn: the same scan with none of its holes bridged.
+        clearance: wanted between part and recess, mm.
+
+    Returns:
+        Quality; (F,) bool, the faces of the recess that are only seen flat.
+
+    Raises:
+        DatumError: nothing of walls and floor was seen.
+    """
+    bearing = find_bearing(recess)
+    if not bearing.any():
+        raise DatumError("nothing of walls and floor was seen", "the recess", "scan it again, looking into the mouth")
+    area = measure_faces(recess.vertices, recess.faces)[1]
+    coarse, coarse_place = find_coarsest(recess, bearing, wider=COARSER * find_enough_spacing(clearance))
+    grazing = find_grazing(recess, bearing)
+    middles = find_middles(recess.vertices, recess.faces)
+    border = measure_border(recess)
+    turn, shift = recess.part_to_scan[:3, :3], recess.part_to_scan[:3, 3]
+    unbridged = replace(recess, vertices=(torn.vertices - shift) @ turn, faces=torn.faces)
+    quality = Quality(
+        area=float(area[bearing].sum()),
+        points=measure_points(recess, bearing),
+        coarse=coarse,
+        coarse_place=coarse_place,
+        holes=find_holes(recess if torn is scan else unbridged),
+        grazing=float(area[grazing].sum() / area[bearing].sum()),
+        grazing_place=find_densest(recess, middles[grazing], area[grazing]) if grazing.any() else None,
+        border=border.least,
+        short=tuple(list_short_hours(recess, border)),
+        islands=find_islands(recess),
+        twin=find_twin(recess, noise=scan.noise),
+    )
+    return quality, grazing
 
 
 def _lay_ground(recess: Recess, pitch: float) -> _Ground:
@@ -183,9 +338,3 @@ def _list_unseen(ground: _Ground) -> tuple[UnseenArea, ...]:
             y = ground.origin[1] + ground.pitch * (box[0].start + float(row.mean()))
             spots.append(UnseenArea(area, x, y))
     return tuple(sorted(spots, key=lambda spot: -spot.area))
-
-
-def _tell_clock(x: float, y: float) -> str:
-    """Return the direction of (x, y) as a clock position to half an hour, such as "4:30 o'clock"."""
-    halves = round(2.0 * clock_position(x, y)) % 24
-    return f"{halves // 2 or 12}:{'30' if halves % 2 else '00'} o'clock"

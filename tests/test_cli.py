@@ -5,6 +5,7 @@ The library behind the commands is replaced by stand-ins here; what it makes is 
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -207,6 +208,13 @@ def test_a_bug_keeps_its_traceback(library: Library) -> None:
         (["make", "a.toml", "--set", "clearance"], "fit.clearance=0.6"),
         (["make", "a.toml", "--set", "=0.6"], "fit.clearance=0.6"),
         (["survey", "a.ply", "--unit", "furlong"], "furlong"),
+        (["survey"], "SCAN"),
+        (["survey", "a.ply", "--clearance", "0"], "--clearance"),
+        (["survey", "a.ply", "--length", "9 to 3 = 12"], '"12 mm"'),
+        (["survey", "a.ply", "--size", "150x90x60"], "--plan"),
+        (["survey", "--plan"], "--size"),
+        (["survey", "--plan", "--size", "150x90"], "150x90x60"),
+        (["survey", "a.ply", "--plan", "--size", "150x90x60"], "leave it out"),
         (["new", "plug"], "--scan"),
         (["mak", "a.toml"], "mak"),
         ([], "Usage"),
@@ -257,35 +265,103 @@ def test_new_says_what_to_run_next(library: Library, capsys: pytest.CaptureFixtu
     assert "did you mean plug?" in capsys.readouterr().err
 
 
-def test_survey_prints_what_was_found(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+class Surveyor:
+    """A stand-in for the survey; records how it was called."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.checks: tuple[Check, ...] = (PASS,)
+        self.failure: Exception | None = None
+        self.called: tuple[Any, dict[str, Any]] = ((), {})
+        module = ModuleType("mountgen.survey")
+        module.survey_file = self.survey_file  # type: ignore[attr-defined]
+        monkeypatch.setitem(sys.modules, "mountgen.survey", module)
+
+    def survey_file(self, *places: Path, progress: Any, **options: Any) -> object:
+        self.called = (places, options)
+        with progress.stage("look at it"):
+            if self.failure is not None:
+                raise self.failure
+        rows = [("depth", "60.1 mm"), ("picture", "x/a.png")]
+        facts = {"depth": 60.1, "note": "≤ ü"}
+        return SimpleNamespace(rows=lambda: rows, facts=lambda: facts, checks=self.checks, picture=Path("x/a.png"))
+
+
+@pytest.fixture
+def surveyor(monkeypatch: pytest.MonkeyPatch) -> Surveyor:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    return Surveyor(monkeypatch)
+
+
+def test_survey_prints_what_was_found(surveyor: Surveyor, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("survey", "x/a.ply", "--unit", "cm", "--clearance", "0.3", "--length", "9 to 3 = 120 mm") == 0
+    out, err = capsys.readouterr()
+    assert [line.split() for line in out.splitlines()[:2]] == [["depth", "60.1", "mm"], ["picture", "x/a.png"]]
+    assert "manifold" in out
+    assert "look at it" in err
+    places, options = surveyor.called
+    assert places == (Path("x/a.ply"), Path("x"))
+    assert (options["unit"], options["clearance"]) == ("cm", 0.3)
+    assert [(each.ends, each.measured) for each in options["lengths"]] == [((9.0, 3.0), 120.0)]
+
+
+def test_survey_exit_codes(surveyor: Surveyor, capsys: pytest.CaptureFixture[str]) -> None:
+    surveyor.checks = (PASS, CAUTION)
+    assert run("survey", "a.ply") == 0
+    surveyor.checks = (PASS, FAIL)
+    assert run("survey", "a.ply") == 3
+    surveyor.failure = ScanError("no faces", "a.ply", "export a mesh")
+    capsys.readouterr()
+    assert run("survey", "a.ply") == 1
+    assert "error: no faces" in capsys.readouterr().err
+
+
+def test_quiet_prints_only_what_is_no_pass_and_the_files(
+    library: Library, surveyor: Surveyor, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    calls: list[object] = []
-    for module, function, result in [
-        ("scan", "read_scan", "scan"),
-        ("datum", "find_datum", "recess"),
-        (
-            "survey",
-            "survey_scan",
-            SimpleNamespace(rows=lambda: [("depth", "60.1 mm"), ("picture", "x/a.png")]),
-        ),
-        ("recipe", "Mouth", "mouth"),
-    ]:
-        fake = ModuleType(f"mountgen.{module}")
+    library.checks = surveyor.checks = (PASS, CAUTION, FAIL)
+    for command, file in (("make", f"wrote {Path('shelf.stl')}"), ("survey", f"wrote {Path('x/a.png')}")):
+        assert run(command, "a.toml", "--quiet") == 3
+        out, err = capsys.readouterr()
+        assert err == ""
+        assert [line.split()[0] for line in out.splitlines() if line and line[0] != " "][:3] == ["verdict", "fail", "caution"]
+        assert "manifold" not in out
+        assert file in out
+        assert "set body.wall = 1.6" in out
+        assert " s" not in out.splitlines()[-1]
+    library.checks = surveyor.checks = (PASS,)
+    assert run("make", "shelf.toml", "--quiet") == 0
+    assert run("survey", "a.ply", "--quiet") == 0
+    assert all(line.startswith("wrote ") for line in capsys.readouterr().out.splitlines())
 
-        def call(*a: object, result: object = result, **k: object) -> object:
-            calls.append((a, k))
-            return result
 
-        setattr(fake, function, call)
-        monkeypatch.setitem(sys.modules, f"mountgen.{module}", fake)
-    assert run("survey", "x/a.ply", "--unit", "cm") == 0
-    assert [line.split() for line in capsys.readouterr().out.splitlines()] == [
-        ["depth", "60.1", "mm"],
-        ["picture", "x/a.png"],
-    ]
-    assert calls[0] == ((Path("x/a.ply"),), {"unit": "cm"})
-    assert calls[-1] == (("scan", "recess", Path("x")), {})
+def test_json_prints_that_and_nothing_else(
+    library: Library, surveyor: Surveyor, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    library.checks = surveyor.checks = (PASS, FAIL)
+    report = {"name": "shelf", "unit": "mm²", "value": None}
+    (tmp_path / "report.json").write_text(json.dumps(report, ensure_ascii=False), encoding="utf-8")
+    make, survey = ("make", "a.toml", "--out", str(tmp_path)), ("survey", "a.ply")
+    for command, told in ((make, report), (survey, {"depth": 60.1, "note": "≤ ü"})):
+        assert run(*command, "--json") == 3
+        out, err = capsys.readouterr()
+        assert (json.loads(out), err, out.isascii()) == (told, "", True)
+
+
+def test_json_leaves_stdout_empty_when_nothing_was_made(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+    library.failure = ScanError("no faces", "a.ply", "export a mesh")
+    assert run("make", "a.toml", "--json") == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("error: no faces")
+
+
+def test_a_plan_is_printed_without_any_scan(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("survey", "--plan", "--size", "150x90x60") == 0
+    out = capsys.readouterr().out
+    assert "150 x 90 mm, 60 mm deep" in out
+    assert "[ ] markers" in out
+    assert run("survey", "--plan", "--size", "150x90x60", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["width"] == 150.0
 
 
 def test_a_file_name_cannot_steer_the_terminal(library: Library, capsys: pytest.CaptureFixture[str]) -> None:

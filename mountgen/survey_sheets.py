@@ -1,0 +1,118 @@
+"""Scan where there should be none: pieces that float or lie beside, and the same surface twice, a few tenths apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from mountgen.arrays import Floats, Ints
+from mountgen.datum import Recess
+from mountgen.surface import surface_of
+from mountgen.survey_points import Patch, depth_below, find_densest, is_inside
+from mountgen.topology import find_middles, link_faces, measure_faces
+
+ABOVE = 3.0  # mm over the mouth's surface from which on a piece floats
+COVERS = 0.5  # share of an island under which there is other scan, from which on it floats in front of that
+ISLAND_SAMPLES = 200
+BEYOND = 20.0  # mm beside the mouth up to which a second sheet matters
+CLOSEST, FURTHEST = 0.05, 2.5  # mm between two sheets of one surface; nearer it is noise, further it is another surface
+PARALLEL = 0.8  # cosine between their normals
+TWIN_SAMPLES = 8000
+
+
+@dataclass(frozen=True)
+class Island:
+    """A piece of the scan that hangs together with nothing else.
+
+    area : mm².  x, y, depth: its middle.  why: what makes it doubtful, "" where it may well be a floor or wall.
+    """
+
+    area: float
+    x: float
+    y: float
+    depth: float
+    why: str
+
+
+def find_islands(recess: Recess) -> tuple[Island, ...]:
+    """Find the pieces of a scan that hang together with nothing else, and say which of them are doubtful.
+
+    Args:
+        recess: the mended scan in the part frame.
+
+    Returns:
+        Islands, the largest first; the main piece is none.
+
+    Raises:
+        Nothing.
+    """
+    links = link_faces(recess.faces, len(recess.vertices))
+    vectors, areas = measure_faces(recess.vertices, recess.faces)
+    area = np.bincount(links.piece, areas)
+    middles = find_middles(recess.vertices, recess.faces)
+    found = []
+    for piece in np.argsort(-area)[1:].tolist():
+        rows = np.flatnonzero(links.piece == piece)
+        middle = np.average(middles[rows], axis=0, weights=areas[rows] + 1e-12)
+        depth = float(depth_below(recess, middle[None])[0])
+        some = rows[:: -(-len(rows) // ISLAND_SAMPLES)]
+        why = _doubt_island(recess, middle, depth, middles[some], vectors[some], links.piece, piece)
+        found.append(Island(float(area[piece]), float(middle[0]), float(middle[1]), depth, why))
+    return tuple(found)
+
+
+def _doubt_island(
+    recess: Recess, middle: Floats, depth: float, points: Floats, normals: Floats, pieces: Ints, piece: int
+) -> str:
+    if depth < -ABOVE:
+        return f"floats {-depth:.0f} mm above the mouth's surface"
+    if not is_inside(recess, middle[None, :2], margin=0.2 * recess.depth)[0]:
+        return "lies beside the recess, apart from the panel"
+    behind = -normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
+    far, met = surface_of(recess).cast(points + 0.05 * behind, behind)
+    covered = np.isfinite(far) & (far < recess.depth) & (pieces[met] != piece)
+    if covered.mean() > COVERS:
+        return f"floats {float(np.median(far[covered])):.1f} mm in front of other scan"
+    return ""
+
+
+@dataclass(frozen=True)
+class Twin:
+    """The same surface twice. share: of the samples, 0..1; apart: median distance of the two, mm; place: where most of it is."""
+
+    share: float
+    apart: float
+    place: Patch | None
+
+
+def find_twin(recess: Recess, *, noise: float) -> Twin:
+    """Look for a second sheet close behind the scan that faces the same way, in the recess and beside its rim.
+
+    The two sides of a rib or lip face opposite ways, and a surface that was scanned well has nothing close behind it. Two
+    sheets come from scanning that lost its place and found it again a little beside.
+
+    Args:
+        recess: the scan in the part frame.
+        noise: one standard deviation, mm; a fold within it is no sheet.
+
+    Returns:
+        Twin.
+
+    Raises:
+        Nothing.
+    """
+    faces = np.arange(len(recess.faces))
+    middles = find_middles(recess.vertices, recess.faces)
+    near = np.flatnonzero((np.abs(middles[:, :2]) < np.abs(recess.rim[:, :2]).max(axis=0) + BEYOND).all(axis=1))
+    faces = near[:: max(1, len(near) // TWIN_SAMPLES)]
+    vectors, areas = measure_faces(recess.vertices, recess.faces)
+    normals = vectors / np.maximum(areas, 1e-12)[:, None]
+    skip = max(CLOSEST, 3.0 * noise)
+    far, met = surface_of(recess).cast(middles[faces] - skip * normals[faces], -normals[faces])
+    far = far + skip
+    twin = np.isfinite(far) & (far < FURTHEST) & ((normals[faces] * normals[met]).sum(axis=1) > PARALLEL)
+    if not twin.any():
+        return Twin(0.0, 0.0, None)
+    share = float(np.average(twin, weights=areas[faces]))
+    return Twin(share, float(np.median(far[twin])), find_densest(recess, middles[faces[twin]], areas[faces[twin]]))

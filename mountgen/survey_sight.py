@@ -1,0 +1,112 @@
+"""What a scanner in front of the mouth sees flat or not at all, and how far the panel was scanned beyond the rim."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, pi, radians, sin
+
+import numpy as np
+
+from mountgen.arrays import Bools, Floats
+from mountgen.datum import Recess
+from mountgen.place import clock_position
+from mountgen.raster import EMPTY, raster_faces
+from mountgen.surface import surface_of
+from mountgen.topology import find_middles, measure_faces
+
+TILTS_DEG = (20.0, 40.0)  # of a scanner held askew, from the draw direction; further out it gets in its own way
+AROUND = 8  # directions a tilt
+GRAZING_DEG = 75.0  # between line of sight and normal, from which on points get few and noisy
+SAMPLES = 5000  # faces looked at; the others are like the nearest of these
+AHEAD = 0.2  # mm in front of a face from which the line of sight starts: noise must not hide it
+
+WANTED = 20.0  # mm of panel beyond the rim
+PITCH = 0.5  # mm of the grid in which that is measured
+
+
+def find_grazing(recess: Recess, bearing: Bools) -> Bools:
+    """Return the faces that no usual scanner position sees steeper than GRAZING_DEG, (F,).
+
+    Args:
+        recess: the scan in the part frame.
+        bearing: (F,) faces that matter; the others are not marked.
+
+    Returns:
+        (F,) bool.
+
+    Raises:
+        Nothing.
+    """
+    from scipy.spatial import cKDTree
+
+    rows = np.flatnonzero(bearing)
+    some = rows[:: -(-len(rows) // SAMPLES)]
+    middles = find_middles(recess.vertices, recess.faces)
+    vectors, areas = measure_faces(recess.vertices, recess.faces)
+    normals = vectors[some] / np.maximum(areas[some], 1e-12)[:, None]
+    surface = surface_of(recess)
+    unseen = np.ones(len(some), np.bool_)
+    for sight in _list_sights():
+        todo = np.flatnonzero(unseen & (normals @ sight > cos(radians(GRAZING_DEG))))
+        start = middles[some[todo]] + AHEAD * normals[todo]
+        far, _ = surface.cast(start, np.tile(sight, (len(todo), 1)))
+        unseen[todo[~np.isfinite(far)]] = False
+    grazing = np.zeros(len(bearing), np.bool_)
+    grazing[rows] = unseen[cKDTree(middles[some]).query(middles[rows])[1]]
+    return grazing
+
+
+def _list_sights() -> list[Floats]:
+    sights = [np.array([0.0, 0.0, 1.0])]
+    for tilt in (radians(deg) for deg in TILTS_DEG):
+        turns = [2.0 * pi * k / AROUND for k in range(AROUND)]
+        sights += [np.array([sin(tilt) * sin(turn), sin(tilt) * cos(turn), cos(tilt)]) for turn in turns]
+    return sights
+
+
+@dataclass(frozen=True, eq=False)
+class Border:
+    """How far the scan goes beyond the rim. reach: (K,) mm, at each rim point, WANTED + 5 at most; nan where the rim is open."""
+
+    reach: Floats
+
+    @property
+    def least(self) -> float:
+        """mm; inf where the rim is open all round."""
+        return float(np.nanmin(self.reach)) if np.isfinite(self.reach).any() else float("inf")
+
+
+def measure_border(recess: Recess) -> Border:
+    """Measure how far the scan of the panel goes beyond each point of the rim; holes in it do not count.
+
+    Args:
+        recess: the scan in the part frame.
+
+    Returns:
+        Border.
+
+    Raises:
+        Nothing.
+    """
+    from scipy import ndimage
+
+    wide = WANTED + 5.0
+    low = recess.rim[:, :2].min(axis=0) - wide - 2.0
+    high = recess.rim[:, :2].max(axis=0) + wide + 2.0
+    shape = (int((high[1] - low[1]) / PITCH) + 1, int((high[0] - low[0]) / PITCH) + 1)
+    height = raster_faces(recess.vertices, recess.faces, origin=(float(low[0]), float(low[1])), pitch=PITCH, shape=shape)
+    ground = ndimage.binary_fill_holes(np.pad(height > EMPTY, 1))[1:-1, 1:-1]
+    reach = ndimage.distance_transform_edt(ground) * PITCH
+    col, row = np.rint((recess.rim[:, :2] - low) / PITCH).astype(int).T
+    found = np.minimum(reach[row, col], wide)
+    if recess.open_side_deg is not None:
+        first, last = recess.open_side_deg
+        turn = np.degrees(np.arctan2(recess.rim[:, 0], recess.rim[:, 1])) % 360.0
+        found[(turn - first) % 360.0 <= (last - first) % 360.0] = np.nan
+    return Border(np.asarray(found, dtype=np.float64))
+
+
+def list_short_hours(recess: Recess, border: Border) -> list[float]:
+    """Return the clock positions of rim points beyond which too little was scanned."""
+    short = np.nan_to_num(border.reach, nan=np.inf) < WANTED
+    return [clock_position(float(x), float(y)) for x, y in recess.rim[short, :2]]

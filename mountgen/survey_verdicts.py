@@ -1,0 +1,330 @@
+"""Is a scan fit for the job: what the survey measured, held against what a part with the wanted clearance needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, hypot, sqrt
+
+from mountgen.datum import Recess
+from mountgen.place import clock_position, tell_arc, tell_clock, tell_spot
+from mountgen.scan import MM_PER_UNIT, Scan
+from mountgen.survey_holes import Hole
+from mountgen.survey_points import Patch, Points
+from mountgen.survey_sheets import Island, Twin
+from mountgen.survey_sight import GRAZING_DEG, WANTED
+from mountgen.tolerance import COVERAGE, PRINT_TOLERANCE
+from mountgen.verdict import Check, Verdict
+
+EDGE_RADIUS = 2.0  # mm; of a usual edge of trim that bulges out, between whose points the scan cuts the corner
+CHORD_SHARE = 0.25  # of the clearance that this may take
+COARSER = 2.0  # times the spacing that is enough: a place so coarse is pointed out
+USUAL_MOUTH = (20.0, 500.0)  # mm
+BRIDGED = 6.0  # mm; the size up to which holes are bridged when a recipe says nothing else
+MOST_BRIDGED = 50.0  # mm; more a recipe may not ask for
+SEEN_PASS, SEEN_FAIL = 98.0, 90.0  # % of walls and floor
+COARSE_PASS = 2.0  # % of walls and floor
+GRAZING_PASS = 15.0  # % of walls and floor
+SHORT_FAIL = 5.0  # mm beyond the rim; the panel cannot be carried across the mouth from less
+TWIN_PASS = 0.5  # % of the surface
+SPECK = 1.0  # mm²; smaller holes are no loss
+DROPOUT_PASS = 3.0  # % of a patch of 40 mm lost to small holes
+DROPOUT_PATCH = 40.0  # mm
+LISTED = 3  # places named at most
+
+
+@dataclass(frozen=True, eq=False)
+class Quality:
+    """What a survey measured. Part frame, mm.
+
+    area    : of walls and floor that were seen, mm².
+    points  : spacing and noise there.   coarse: share of it with points too far apart, and where most of it is.
+    holes   : of the scan as it came, small ones too.
+    grazing : share of it that can only be seen flat; grazing_place: where most of it is.
+    border  : least reach of the scan beyond the rim; short: clock positions with less than WANTED.
+    """
+
+    area: float
+    points: Points
+    coarse: float
+    coarse_place: Patch | None
+    holes: tuple[Hole, ...]
+    grazing: float
+    grazing_place: Patch | None
+    border: float
+    short: tuple[float, ...]
+    islands: tuple[Island, ...]
+    twin: Twin
+
+    @property
+    def open_holes(self) -> tuple[Hole, ...]:
+        """Holes in the way of a part that are not bridged."""
+        return tuple(hole for hole in self.holes if hole.extent > BRIDGED and hole.area * (1.0 - hole.hidden) >= SPECK)
+
+    @property
+    def missing(self) -> float:
+        """Area of walls and floor where a part may come and nobody saw anything, mm²."""
+        return sum(hole.area * (1.0 - hole.hidden) for hole in self.open_holes)
+
+    @property
+    def seen(self) -> float:
+        """Share of walls and floor that was seen, 0..1."""
+        return self.area / (self.area + self.missing)
+
+
+def find_enough_spacing(clearance: float) -> float:
+    """Return the point spacing that is enough for a clearance, mm: the chords of an edge take CHORD_SHARE of it.
+
+    Args:
+        clearance: mm, above 0.
+
+    Returns:
+        mm: 2 sqrt(2 r s - s²) with s what chords may take, for an edge of radius r; its diameter at most.
+
+    Raises:
+        Nothing.
+    """
+    sagitta = min(CHORD_SHARE * clearance, EDGE_RADIUS)
+    return 2.0 * sqrt(2.0 * EDGE_RADIUS * sagitta - sagitta * sagitta)
+
+
+def find_clearance_for_spacing(spacing: float) -> float | None:
+    """Return the least clearance for which a point spacing is enough, mm, rounded up; None where there is none."""
+    if spacing >= 2.0 * EDGE_RADIUS:
+        return None
+    sagitta = EDGE_RADIUS - sqrt(EDGE_RADIUS**2 - spacing**2 / 4.0)
+    return _round_up(sagitta / CHORD_SHARE)
+
+
+def find_enough_noise(clearance: float) -> float:
+    """Return the noise up to which a clearance holds with a usual printer, mm; 0 where the printer alone takes it.
+
+    References:
+        `tolerance.find_clearance`, solved for the scan.
+    """
+    return sqrt(max((clearance / COVERAGE) ** 2 - (PRINT_TOLERANCE / 2.0) ** 2, 0.0))
+
+
+def find_clearance_for_noise(noise: float) -> float:
+    """Return the least clearance that holds at a noise with a usual printer, mm, rounded up."""
+    return _round_up(COVERAGE * hypot(noise, PRINT_TOLERANCE / 2.0))
+
+
+def judge_scan(scan: Scan, recess: Recess, quality: Quality, *, clearance: float) -> tuple[Check, ...]:
+    """Say whether a scan is fit for a part with a clearance, and if not, what to scan again and how.
+
+    Args:
+        scan: the mended scan.
+        recess: the same in the part frame.
+        quality: what was measured of it.
+        clearance: wanted between part and recess, mm.
+
+    Returns:
+        Checks, in the order in which one would look.
+
+    Raises:
+        Nothing.
+    """
+    mouth = float((recess.rim.max(axis=0) - recess.rim.min(axis=0))[:2].max())
+    return (
+        _judge_unit(scan, mouth),
+        _judge_spacing(quality, clearance),
+        _judge_coarse(quality, clearance),
+        _judge_noise(quality, clearance),
+        _judge_noisiest(quality, clearance),
+        _judge_seen(quality, mouth),
+        _judge_hole(quality, mouth),
+        _judge_dropouts(quality),
+        _judge_grazing(quality),
+        _judge_border(quality),
+        _judge_islands(quality),
+        _judge_twin(quality, clearance),
+    )
+
+
+def _judge_unit(scan: Scan, mouth: float) -> Check:
+    low, high = USUAL_MOUTH
+    fits = low <= mouth <= high
+    likely = [unit for unit, size in MM_PER_UNIT.items() if low <= mouth * size / scan.mm_per_unit <= high]
+    remedy = "" if fits else (
+        f"if the recess is not {mouth:.0f} mm across, the file is in another unit: try --unit {' or --unit '.join(likely)}, "
+        "and check a length by hand with --length"
+    )  # fmt: skip
+    source = f"our rule: recesses in vehicles that take a part are {low:g} to {high:g} mm across"
+    limit = low if mouth < low else high
+    return Check("size of the mouth", "pass" if fits else "caution", round(mouth, 1), limit, "mm", source, remedy)
+
+
+def _judge_spacing(quality: Quality, clearance: float) -> Check:
+    spacing, enough = quality.points.spacing, find_enough_spacing(clearance)
+    verdict: Verdict = "pass" if spacing <= enough else "caution" if spacing <= COARSER * enough else "fail"
+    remedy = ""
+    if verdict != "pass":
+        remedy = f"set the scanner's resolution to {_round_down(enough):g} mm or finer and scan the recess again, nearer to it"
+        does = find_clearance_for_spacing(spacing)
+        if does is not None:
+            remedy += f"; this scan is fine enough for fit.clearance = {does:g} and more (--clearance {does:g})"
+    source = (
+        f"our rule: between points the scan cuts edges of {EDGE_RADIUS:g} mm radius by no more than a quarter of the clearance "
+        "(chord of a circle, by definition)"
+    )
+    return Check("point spacing on walls and floor", verdict, round(spacing, 3), round(enough, 3), "mm", source, remedy)
+
+
+def _judge_coarse(quality: Quality, clearance: float) -> Check:
+    wide, found = COARSER * find_enough_spacing(clearance), 100.0 * quality.coarse
+    verdict: Verdict = "pass" if found <= COARSE_PASS else "caution"
+    place = "" if quality.coarse_place is None or verdict == "pass" else _tell(quality.coarse_place)
+    remedy = "" if verdict == "pass" else (
+        "scan again there, slowly and from nearer; if the scanner's program has thinned out flat faces, export without that"
+    )  # fmt: skip
+    source = f"our rule: points further apart than {wide:.1f} mm, twice what is enough for this clearance"
+    return Check("coarse places", verdict, round(found, 2), COARSE_PASS, "%", source, remedy, place)
+
+
+def _judge_noise(quality: Quality, clearance: float) -> Check:
+    noise, enough = quality.points.noise, find_enough_noise(clearance)
+    verdict: Verdict = "pass" if noise <= enough else "fail"
+    remedy = "" if verdict == "pass" else (
+        f"scan again: let the scanner warm up, hold its distance, dull shiny and dark surfaces; this noise is quiet enough for "
+        f"fit.clearance = {find_clearance_for_noise(noise):g} and more (--clearance {find_clearance_for_noise(noise):g})"
+    )  # fmt: skip
+    return Check("noise on walls and floor", verdict, round(noise, 4), round(enough, 4), "mm", _noise_source(), remedy)
+
+
+def _judge_noisiest(quality: Quality, clearance: float) -> Check:
+    patch, enough = quality.points.noisiest, find_enough_noise(clearance)
+    value = quality.points.noise if patch is None else patch.value
+    verdict: Verdict = "pass" if value <= enough else "caution"
+    place = "" if patch is None else _tell(patch)
+    remedy = "" if verdict == "pass" else (
+        "the surface there is dark, shiny, translucent or seen flat: dull it with a spray that wipes off or with powder, and "
+        f"scan it again, straight on; or ask for fit.clearance = {find_clearance_for_noise(value):g}"
+    )  # fmt: skip
+    return Check("noise at the worst place", verdict, round(value, 4), round(enough, 4), "mm", _noise_source(), remedy, place)
+
+
+def _noise_source() -> str:
+    return (
+        f"our rule: {COVERAGE:g} standard deviations of scan and printer (plus or minus {PRINT_TOLERANCE:g} mm) within the "
+        "clearance; waves longer than a few points are not seen in one scan"
+    )
+
+
+def _judge_seen(quality: Quality, mouth: float) -> Check:
+    seen = 100.0 * quality.seen
+    verdict: Verdict = "pass" if seen >= SEEN_PASS else "caution" if seen >= SEEN_FAIL else "fail"
+    remedy = place = ""
+    if verdict != "pass":
+        place = _list_holes(quality, mouth)
+        remedy = "scan again there; what was not seen is never taken for free space, so the part stays out of it"
+    source = f"our rule: pass from {SEEN_PASS:g} %, fail below {SEEN_FAIL:g} % of what a part drawn out straight can touch"
+    return Check("walls and floor seen", verdict, round(seen, 2), SEEN_PASS, "%", source, remedy, place)
+
+
+def _judge_hole(quality: Quality, mouth: float) -> Check:
+    holes = quality.open_holes
+    widest = max((hole.extent for hole in holes), default=0.0)
+    verdict: Verdict = "caution" if holes else "pass"
+    remedy = place = ""
+    if holes:
+        place = _list_holes(quality, mouth)
+        at = max(holes, key=lambda hole: hole.extent)
+        aside = clock_position(-at.x, -at.y)
+        remedy = f"scan again there, looking in from {tell_arc([aside])}; dull it first if it is shiny, dark or see-through"
+        if widest < MOST_BRIDGED:
+            remedy += f"; if the surface is plain there, scan.bridge = {ceil(widest + 0.05)} spans it"
+    source = f"recipe: scan.bridge, {BRIDGED:g} mm where it is not set"
+    return Check("widest hole in walls and floor", verdict, round(widest, 1), BRIDGED, "mm", source, remedy, place)
+
+
+def _list_holes(quality: Quality, mouth: float) -> str:
+    told = [f"{hole.tell_place(mouth)} ({hole.area:.0f} mm²)" for hole in quality.open_holes]
+    more = f" and {len(told) - LISTED} more" if len(told) > LISTED else ""
+    return "; ".join(told[:LISTED]) + more
+
+
+def _judge_dropouts(quality: Quality) -> Check:
+    small = [hole for hole in quality.holes if hole.area >= SPECK / 4.0 and hole.extent <= BRIDGED]
+    worst, share = None, 0.0
+    for hole in small:
+        near = [o for o in small if hypot(hypot(o.x - hole.x, o.y - hole.y), o.depth - hole.depth) < DROPOUT_PATCH / 2.0]
+        lost = 100.0 * sum(o.area for o in near) / (DROPOUT_PATCH**2 * 0.785)
+        if len(near) > 2 and lost > share:
+            worst, share = hole, lost
+    verdict: Verdict = "pass" if share <= DROPOUT_PASS else "caution"
+    place = "" if worst is None or verdict == "pass" else tell_spot(worst.x, worst.y, worst.depth)
+    remedy = "" if verdict == "pass" else (
+        "the surface drops out there: shiny, very dark or translucent. Dull it with a spray that wipes off (try it first where "
+        "nobody looks) or with powder, and scan again; or lower the scanner's shutter speed or raise its light"
+    )  # fmt: skip
+    source = (
+        f"our rule: small holes take no more than {DROPOUT_PASS:g} % of a patch of {DROPOUT_PATCH:g} mm; "
+        "optical scanners lose shiny and translucent surfaces (read), black ones too (from memory)"
+    )
+    return Check("drop-outs", verdict, round(share, 2), DROPOUT_PASS, "%", source, remedy, place)
+
+
+def _judge_grazing(quality: Quality) -> Check:
+    share = 100.0 * quality.grazing
+    verdict: Verdict = "pass" if share <= GRAZING_PASS else "caution"
+    remedy = place = ""
+    patch = quality.grazing_place
+    if verdict != "pass" and patch is not None:
+        place = f"most of it {_tell(patch)}"
+        remedy = (
+            f"tilt the scanner as far as it goes and look in from {tell_clock(-patch.x, -patch.y)}; trust this wall less, "
+            "and check it with a card section before printing"
+        )
+    source = f"our rule: seen flatter than {GRAZING_DEG:g} degrees off straight on, from where a hand can hold a scanner"
+    return Check("walls seen flat", verdict, round(share, 2), GRAZING_PASS, "%", source, remedy, place)
+
+
+def _judge_border(quality: Quality) -> Check:
+    verdict: Verdict = "pass" if quality.border >= WANTED else "caution" if quality.border >= SHORT_FAIL else "fail"
+    remedy = place = ""
+    if verdict != "pass":
+        place = tell_arc(quality.short)
+        remedy = f"scan again with {WANTED:g} mm or more of panel beyond the rim there: mouth, rim and flange are found from it"
+    source = f"our rule: {WANTED:g} mm all round; below {SHORT_FAIL:g} mm the panel cannot be carried across the mouth"
+    value = round(min(quality.border, WANTED + 5.0), 1)
+    return Check("panel beyond the rim", verdict, value, WANTED, "mm", source, remedy, place)
+
+
+def _judge_islands(quality: Quality) -> Check:
+    doubtful = [island for island in quality.islands if island.why]
+    verdict: Verdict = "caution" if doubtful else "pass"
+    place = "; ".join(f"{tell_spot(i.x, i.y, i.depth)} ({i.area:.0f} mm², {i.why})" for i in doubtful[:LISTED])
+    remedy = "" if not doubtful else (
+        "if nothing is there in the vehicle, delete these pieces in the scanner's program; else scan what joins them to the rest"
+    )  # fmt: skip
+    source = "our rule: a piece that hangs together with nothing is no floating thing"
+    return Check("doubtful islands", verdict, float(len(doubtful)), 0.0, "", source, remedy, place)
+
+
+def _judge_twin(quality: Quality, clearance: float) -> Check:
+    twin = quality.twin
+    share = 100.0 * twin.share
+    bad: Verdict = "fail" if twin.apart >= clearance / 2.0 else "caution"
+    verdict: Verdict = "pass" if share <= TWIN_PASS else bad
+    remedy = place = ""
+    if verdict != "pass" and twin.place is not None:
+        place = f"most of it {_tell(twin.place)}"
+        remedy = (
+            f"two sheets {twin.apart:.2f} mm apart: the scanner lost its place and found it again beside. Add markers there, "
+            "unevenly, 50 to 100 mm apart and off the surfaces that matter, and scan all of it again in one go; do not merge"
+        )
+    source = "our rule: fail where the sheets are half the clearance apart"
+    return Check("surface scanned twice", verdict, round(share, 2), TWIN_PASS, "%", source, remedy, place)
+
+
+def _tell(patch: Patch) -> str:
+    return tell_spot(patch.x, patch.y, patch.depth)
+
+
+def _round_up(value: float) -> float:
+    """Return a clearance rounded up to a hundredth, mm."""
+    return ceil(value * 100.0 - 1e-6) / 100.0
+
+
+def _round_down(value: float) -> float:
+    return int(value * 20.0) / 20.0 or 0.05
