@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 REPORT_VERSION = 1  # grows when a key changes its meaning or goes away
 LIBRARIES = (
-    "cadquery", "cadquery-ocp", "libigl", "manifold3d", "numba", "numpy", "scipy", "shapely", "trimesh",
+    "cadquery", "cadquery-ocp", "manifold3d", "numba", "numpy", "scipy", "shapely", "trimesh",
 )  # fmt: skip
 
 Json = dict[str, Any]
