@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from hashlib import sha256
@@ -25,8 +25,11 @@ from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check, rank_checks
 
 if TYPE_CHECKING:
+    from mountgen.features.part import Part
     from mountgen.kernel import Mesh
+    from mountgen.material import Material
     from mountgen.recipe import Recipe
+    from mountgen.service.case import Case
     from mountgen.service.cautions import Caution
 
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
@@ -60,7 +63,7 @@ class Made:
     seconds: dict[str, float]
 
 
-class _Clock:
+class Clock:
     """Times stages and passes them on."""
 
     def __init__(self, progress: Progress) -> None:
@@ -69,10 +72,37 @@ class _Clock:
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
+        """Time the stage `name`, and tell of it."""
         started = time.perf_counter()
         with self.progress.stage(name):
             yield
         self.seconds[name] = round(time.perf_counter() - started, 4)
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What a recipe's scan gives before anything is made for it.
+
+    recipe   : with the clearance resolved.
+    material : that of the recipe; materials: all rows.
+    recess   : the scan in the part frame; space: what a part may occupy of it.
+    shell    : wall and floor fitted to that; None where they could not be, and a body is made of facets.
+    """
+
+    recipe: Recipe
+    material: Material
+    materials: Mapping[str, Material]
+    scan: Scan
+    recess: Recess
+    space: InsertableSpace
+    shell: Shell | None
+
+    @property
+    def gaps(self) -> dict[str, float]:
+        """Return the clearance asked for in each zone of the scan, mm."""
+        fit = self.recipe.fit
+        gaps = {zone: getattr(fit, zone) for zone in ("floor", "walls", "rim")}
+        return {zone: fit.clearance if gap is None else gap for zone, gap in gaps.items()}
 
 
 def make(
@@ -102,54 +132,10 @@ def make(
     Raises:
         MountgenError: the part could not be made; nothing was written or overwritten.
     """
-    clock = _Clock(progress)
-    if recipe.scan.file is None:
-        raise RecipeError(
-            "no scan is named", "scan.file in the recipe", "set it, or give one with --scan FILE"
-        )
-    materials = load_materials(recipe.sheet)
-    material = find_material(recipe.material, materials)
-    scale = find_enlargement(recipe, material)
-    bodies = (keep_out.file for keep_out in recipe.keep_out)
-    sources = (*sources, recipe.scan.file, *(file for file in (recipe.sheet, *bodies) if file is not None))
-    guard_sources(sources, out=out, names=name_outputs(recipe.name))
-
-    with clock.stage("read the scan"):
-        scan, scan_key = _recall_scan(recipe, store)
-    for line in describe_scan(scan):
-        progress.say(line)
-
-    with clock.stage("find mouth and draw direction"):
-        key = make_key("datum", scan_key, recipe.mouth.model_dump(mode="json"))
-        recess = store.remember(
-            key, lambda: find_datum(scan, mouth=recipe.mouth), pack=_pack_recess, unpack=_unpack_recess
-        )
-    for line in describe_recess(recess):
-        progress.say(line)
-
-    asked, recipe = recipe, resolve_clearance(recipe, noise=scan.noise, rim=recess.rim, material=material)
-    if recipe is not asked:
-        progress.say(f"clearance  {recipe.fit.clearance:g} mm, which is what a {recipe.fit.sits} fit needs here")
-
-    with clock.stage("build the insertable space"):
-        shape = recipe.fit.model_dump(mode="json", exclude={"sits", "trim"})  # these two say nothing of the space
-        key = make_key("field", key, shape)
-        space = store.remember(
-            key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
-        )
-
-    gaps = {zone: getattr(recipe.fit, zone) for zone in ("floor", "walls", "rim")}
-    gaps = {zone: recipe.fit.clearance if gap is None else gap for zone, gap in gaps.items()}
-    with clock.stage("fit wall and floor"):
-        key = make_key("shell", key)
-        shell: Shell | None
-        try:
-            shell = store.remember(
-                key, lambda: relieve_shell(fit_shell(space), space, recess, clearance=gaps),
-                pack=_pack_shell, unpack=_unpack_shell,
-            )  # fmt: skip
-        except LoftError:
-            shell = None  # the body is made of facets, and says so
+    clock = Clock(progress)
+    guard_sources((*sources, *list_sources(recipe)), out=out, names=name_outputs(recipe.name))
+    ground = lay_ground(recipe, store=store, clock=clock)
+    recipe, scan, recess, space = ground.recipe, ground.scan, ground.recess, ground.space
 
     with clock.stage("load the solid kernel"):
         from mountgen.platform_check import require_kernel
@@ -157,45 +143,22 @@ def make(
         require_kernel()
         from mountgen.export import encode_part, name_files
         from mountgen.features import add_features
-        from mountgen.inspection import inspect_body
         from mountgen.page import draw_page
-        from mountgen.relief import relieve_mesh
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
         from mountgen.service import judge_service
-        from mountgen.service.case import Case
         from mountgen.service.cautions import list_cautions
         from mountgen.service.keep_out import place_keep_out
         from mountgen.service.print_check import list_metadata
 
     with clock.stage("make the part"):
-        part = add_features(shell, space, recess, recipe=recipe)
-        body = part.body
-    for note in (*part.notes, *body.notes):
+        part = add_features(ground.shell, space, recess, recipe=recipe)
+    for note in (*part.notes, *part.body.notes):
         progress.say(f"note       {note}")
 
-    with clock.stage("draw back facets"):
-        relieved = relieve_mesh(body.mesh, recess, clearance=gaps, soft=part.soft_faces())
-        body = replace(body, mesh=relieved.mesh)
-
-    with clock.stage("check the fit"):
-        zones = recipe.fit.model_dump(include={"clearance", "floor", "walls", "rim"})
-        printer = recipe.printer
-        inspection = inspect_body(
-            body.mesh,
-            recess,
-            **zones,
-            wall_min=WALL_LINES * printer.line_width,
-            line_width=printer.line_width,
-            flexible=part.soft_faces(),
-            probe=relieved.probe,
-        )
-
+    case = prove_part(part, ground, clock=clock, pictures=pictures)
+    part, body, inspection = case.part, case.part.body, case.inspection
     with clock.stage("judge what the vehicle does to it"):
-        case = Case(
-            recipe=recipe, scan=scan, recess=recess, part=replace(part, body=body), material=material,
-            materials=materials, inspection=inspection, pictures=pictures,
-        )  # fmt: skip
         found = judge_service(case)
     judged = (check for each in found.values() for check in each.checks)
     checks = rank_checks((*inspection.checks, *part.checks, *judged))
@@ -205,7 +168,7 @@ def make(
 
     with clock.stage("encode files"):
         lies = case.orientations[0].pose.part_to_plate
-        contents = encode_part(body, name=recipe.name, scale=scale, transform=lies, metadata=list_metadata(case))
+        contents = encode_part(body, name=recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case))
     kinds = name_files(recipe.name) | {
         "recipe": f"{recipe.name}.resolved.toml", "report": "report.json", "page": "report.html",
     }  # fmt: skip
@@ -226,7 +189,7 @@ def make(
             scan=scan,
             recess=recess,
             body=body,
-            density=material.density.value,
+            density=case.material.density.value,
             unseen_area=sum(area.area for area in space.unseen),
             inspection=inspection,
             service={question: each.facts for question, each in found.items() if each.facts},
@@ -246,6 +209,113 @@ def make(
         contents |= {kinds["recipe"]: resolved.encode("utf-8"), kinds["report"]: told, kinds["page"]: page}
         files = write_files(out, contents)
     return Made(report=report, files=files, checks=checks, cautions=cautions, seconds=clock.seconds)
+
+
+def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
+    """Do all that comes before the part: read the scan, find the mouth, build the space that a part may occupy.
+
+    Args:
+        recipe: complete recipe.
+        store: where results are kept.
+        clock: times the stages and tells of findings.
+
+    Returns:
+        Ground.
+
+    Raises:
+        MountgenError: the scan is missing, or no recess is found in it.
+    """
+    materials = load_materials(recipe.sheet)
+    material = find_material(recipe.material, materials)
+    find_enlargement(recipe, material)  # or what it is to make good is not known: better said now than at the end
+
+    with clock.stage("read the scan"):
+        scan, scan_key = _recall_scan(recipe, store)
+    for line in describe_scan(scan):
+        clock.progress.say(line)
+
+    with clock.stage("find mouth and draw direction"):
+        key = make_key("datum", scan_key, recipe.mouth.model_dump(mode="json"))
+        recess = store.remember(
+            key, lambda: find_datum(scan, mouth=recipe.mouth), pack=_pack_recess, unpack=_unpack_recess
+        )
+    for line in describe_recess(recess):
+        clock.progress.say(line)
+
+    asked, recipe = recipe, resolve_clearance(recipe, noise=scan.noise, rim=recess.rim, material=material)
+    if recipe is not asked:
+        clock.progress.say(f"clearance  {recipe.fit.clearance:g} mm, which is what a {recipe.fit.sits} fit needs here")
+
+    with clock.stage("build the insertable space"):
+        shape = recipe.fit.model_dump(mode="json", exclude={"sits", "trim"})  # these two say nothing of the space
+        key = make_key("field", key, shape)
+        space = store.remember(
+            key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
+        )
+
+    ground = Ground(recipe, material, materials, scan, recess, space, None)
+    with clock.stage("fit wall and floor"):
+        key = make_key("shell", key)
+        try:
+            shell = store.remember(
+                key, lambda: relieve_shell(fit_shell(space), space, recess, clearance=ground.gaps),
+                pack=_pack_shell, unpack=_unpack_shell,
+            )  # fmt: skip
+        except LoftError:
+            return ground
+    return replace(ground, shell=shell)
+
+
+def prove_part(part: Part, ground: Ground, *, clock: Clock, pictures: bool = False) -> Case:
+    """Draw back a part's facets where they stand too near to the scan, and gauge what is then printed.
+
+    Args:
+        part: as made.
+        ground: what it was made for.
+        clock: times the stages.
+        pictures: whether the files of judges will be wanted.
+
+    Returns:
+        Case: the part with its final mesh, ready to be judged.
+
+    Raises:
+        InspectionError: the part cannot be gauged.
+    """
+    from mountgen.inspection import inspect_body
+    from mountgen.relief import relieve_mesh
+    from mountgen.service.case import Case
+
+    recipe, body = ground.recipe, part.body
+    with clock.stage("draw back facets"):
+        relieved = relieve_mesh(body.mesh, ground.recess, clearance=ground.gaps, soft=part.soft_faces())
+        body = replace(body, mesh=relieved.mesh)
+    with clock.stage("check the fit"):
+        printer = recipe.printer
+        inspection = inspect_body(
+            body.mesh,
+            ground.recess,
+            **recipe.fit.model_dump(include={"clearance", "floor", "walls", "rim"}),
+            wall_min=WALL_LINES * printer.line_width,
+            line_width=printer.line_width,
+            flexible=part.soft_faces(),
+            probe=relieved.probe,
+        )
+    return Case(
+        recipe=recipe, scan=ground.scan, recess=ground.recess, part=replace(part, body=body), material=ground.material,
+        materials=ground.materials, inspection=inspection, pictures=pictures,
+    )  # fmt: skip
+
+
+def list_sources(recipe: Recipe) -> tuple[Path, ...]:
+    """Return the files that a recipe names: scan, sheet, bodies of keep-outs.
+
+    Raises:
+        RecipeError: it names no scan.
+    """
+    if recipe.scan.file is None:
+        raise RecipeError("no scan is named", "scan.file in the recipe", "set it, or give one with --scan FILE")
+    bodies = (keep_out.file for keep_out in recipe.keep_out)
+    return (recipe.scan.file, *(file for file in (recipe.sheet, *bodies) if file is not None))
 
 
 def name_outputs(name: str) -> tuple[str, ...]:
