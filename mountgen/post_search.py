@@ -56,7 +56,7 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     posts: list[Post] = []
     for k in tops[:MOST_TRIED]:
         own = region == k
-        if _measure_lost(space, own, base & ~own, split_deg) < enough:
+        if _measure_lost(space, own, base, split_deg) < enough:
             continue
         post = _make_post(space, own, label == k, base)
         if post is not None:
@@ -65,11 +65,20 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     return tuple(posts[:MOST_POSTS])
 
 
-def _measure_lost(space: InsertableSpace, own: Bools, beside: Bools, split_deg: float) -> float:
-    """Return the room that a floor which comes down from a region as steeply as it may would leave unused beside it, mm³."""
+def _measure_lost(space: InsertableSpace, own: Bools, base: Bools, split_deg: float) -> float:
+    """Return the room that would stay unused if a region were not cut out, mm³.
+
+    Beside it: a floor would come down from it as steeply as it may. Or, where it touches the wall, above it: the wall would go
+    around it.
+    """
+    from scipy import ndimage
+
     alone = np.where(own, space.height, EMPTY).astype(np.float32)
     over = dilate_cone(alone, slope=tan(radians(split_deg)), pitch=space.pitch) - space.height
-    return float(over[beside & (over > 0)].sum()) * space.pitch**2
+    beside = float(over[base & ~own & (over > 0)].sum())
+    if (ndimage.binary_dilation(own) & ~base).any():
+        beside = min(beside, float((space.top - space.height[own]).sum()))
+    return beside * space.pitch**2
 
 
 def _label_flat(space: InsertableSpace, inside: Bools, slope: float) -> Ints:
