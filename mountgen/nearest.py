@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints
 
 LEAF = 4  # triangles a leaf at most
+FEW = 5_000  # points; fewer are done sooner than threads are started
 CELLS = 1023  # along the longest side of what the space-filling curve fills
 THREADS = min(4, cpu_count() or 1)
 _jit = numba.njit(cache=True, nogil=True, fastmath=False)
@@ -110,7 +111,7 @@ def _query(tree: Tree, points: Floats, *, travel: float, bound: Floats, any_will
     count = len(points)
     points = np.ascontiguousarray(points, dtype=np.float64)
     distance, face, when = np.full(count, np.inf), np.full(count, -1, dtype=np.int32), np.zeros(count)
-    edges = np.linspace(0, count, 8 * THREADS + 1).astype(int)
+    edges = np.linspace(0, count, 1 + (8 * THREADS if count > FEW else 1)).astype(int)
 
     def work(k: int) -> None:
         part = slice(edges[k], edges[k + 1])
@@ -121,8 +122,11 @@ def _query(tree: Tree, points: Floats, *, travel: float, bound: Floats, any_will
         _find(tree.corners, tree.boxes, tree.margin, tree.widest, points[part], travel, bound[part], any_will_do,
               distance[part], face[part], when[part])  # fmt: skip
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(work, range(len(edges) - 1)))
+    if count > FEW:
+        with ThreadPoolExecutor(THREADS) as pool:
+            list(pool.map(work, range(len(edges) - 1)))
+    else:
+        work(0)
     found = face >= 0
     face[found] = tree.faces[face[found]]
     return Nearest(distance, face, when)
