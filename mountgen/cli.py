@@ -31,6 +31,7 @@ from mountgen.verdict import format_number, rank_checks
 if TYPE_CHECKING:
     from mountgen.hand_length import HandLength
     from mountgen.material_table import Grid
+    from mountgen.pipeline import Made
     from mountgen.scan_plan import ScanPlan
     from mountgen.service.cautions import Caution
     from mountgen.verdict import Check
@@ -60,6 +61,34 @@ LENGTH_HELP = (
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print only verdicts that are no pass, and the files.")]
 Json = Annotated[bool, typer.Option("--json", help="Print what was found as JSON, and nothing else.")]
 
+
+def _check_overrides(values: list[str] | None) -> list[str]:
+    for value in values or []:
+        key, equals, _ = value.partition("=")
+        if not (key.strip() and equals):
+            raise typer.BadParameter(f"{value!r} is not KEY=VALUE, such as fit.clearance=0.6")
+    return values or []
+
+
+RecipeFile = Annotated[Path, typer.Argument(metavar="RECIPE", help="Recipe file (TOML).", show_default=False)]
+ScanFile = Annotated[
+    Path | None, typer.Option("--scan", metavar="FILE", help="Scan to use instead of the recipe's.", show_default=False)
+]
+OutFolder = Annotated[
+    Path | None,
+    typer.Option("--out", help="Folder for the files, made if missing; default beside the recipe.", show_default=False),
+]
+Overrides = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="KEY=VALUE",
+        callback=_check_overrides,
+        help="Replace one value of the recipe, such as fit.clearance=0.6; as often as needed.",
+        show_default=False,
+    ),
+]
+
 app = typer.Typer(
     help="From a raw scan of a recess and a short recipe to a part that goes in.",
     epilog=EPILOG,
@@ -83,14 +112,6 @@ class PaperSize(StrEnum):
 
     a4 = "a4"
     letter = "letter"
-
-
-def _check_overrides(values: list[str] | None) -> list[str]:
-    for value in values or []:
-        key, equals, _ = value.partition("=")
-        if not (key.strip() and equals):
-            raise typer.BadParameter(f"{value!r} is not KEY=VALUE, such as fit.clearance=0.6")
-    return values or []
 
 
 def _check_lengths(values: list[str] | None) -> list[str]:
@@ -131,27 +152,10 @@ def _options(
 
 @app.command(epilog=EPILOG)
 def make(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="Recipe file (TOML).", show_default=False)],
-    scan: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Scan to use instead of the recipe's.", show_default=False),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            help="Folder for the files, made if missing; default beside the recipe.", show_default=False
-        ),
-    ] = None,
-    overrides: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set",
-            metavar="KEY=VALUE",
-            callback=_check_overrides,
-            help="Replace one value of the recipe, such as fit.clearance=0.6; as often as needed.",
-            show_default=False,
-        ),
-    ] = None,
+    recipe: RecipeFile,
+    scan: ScanFile = None,
+    out: OutFolder = None,
+    overrides: Overrides = None,
     pictures: Annotated[
         bool, typer.Option("--pictures", help="Also draw the part in its recess, and its warm-up in the parked vehicle.")
     ] = False,
@@ -191,18 +195,31 @@ def make(
                 pictures=pictures,
                 papers=Papers((paper or PaperSize.a4).value, tuple(station or ())) if sheets else None,
             )
-        failed = [check for check in made.checks if check.verdict == "fail"]
-        if as_json:
-            _show_json(json.loads(made.files["report.json"].read_bytes()))
-        else:
-            _show_checks(made.checks, quiet=quiet)
-            if not quiet:
-                _show_cautions(made.cautions)
-            _show_files(list(made.files.values()), seconds=None if quiet else sum(made.seconds.values()))
-            if failed and not quiet:
-                _show_failed(failed, total=len(made.checks))
-        if failed:
-            raise typer.Exit(CHECK_FAILED)
+        _show_made(made, "report.json", quiet=quiet, as_json=as_json)
+
+
+@app.command(epilog=EPILOG)
+def gauge(
+    recipe: RecipeFile,
+    scan: ScanFile = None,
+    out: OutFolder = None,
+    overrides: Overrides = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+) -> None:
+    """Make the part's fit gauge: thin plates on a spine, the cheapest print that shows whether it will fit."""
+    with _failures_shown():
+        from mountgen.recipe_file import load_recipe
+
+        loaded = load_recipe(recipe, overrides=overrides or [], scan=scan)
+        with _Display(quiet=quiet or as_json) as display, display.stage("load libraries"):
+            from mountgen.gauge_print import make_gauge
+            from mountgen.store import Store, find_cache_folder
+        with display:
+            made = make_gauge(
+                loaded, out or recipe.parent, sources=(recipe,), store=Store(find_cache_folder()), progress=display
+            )
+        _show_made(made, f"{loaded.name}-gauge.json", quiet=quiet, as_json=as_json)
 
 
 @app.command()
@@ -457,6 +474,26 @@ def _failures_shown() -> Iterator[None]:
     except KeyboardInterrupt:
         _stderr().print("stopped")
         raise typer.Exit(STOPPED) from None
+
+
+def _show_made(made: Made, report: str, *, quiet: bool, as_json: bool) -> None:
+    """Show what was made and judged; `report` is the file that holds it all.
+
+    Raises:
+        typer.Exit: a check failed.
+    """
+    failed = [check for check in made.checks if check.verdict == "fail"]
+    if as_json:
+        _show_json(json.loads(made.files[report].read_bytes()))
+    else:
+        _show_checks(made.checks, quiet=quiet)
+        if made.cautions and not quiet:
+            _show_cautions(made.cautions)
+        _show_files(list(made.files.values()), seconds=None if quiet else sum(made.seconds.values()))
+        if failed and not quiet:
+            _show_failed(failed, total=len(made.checks))
+    if failed:
+        raise typer.Exit(CHECK_FAILED)
 
 
 def _show_checks(checks: Sequence[Check], *, quiet: bool = False) -> None:

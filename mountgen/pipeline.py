@@ -266,13 +266,16 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
     return replace(ground, shell=shell)
 
 
-def prove_part(part: Part, ground: Ground, *, clock: Clock, pictures: bool = False) -> Case:
+def prove_part(
+    part: Part, ground: Ground, *, clock: Clock, wall_lines: int = WALL_LINES, pictures: bool = False
+) -> Case:
     """Draw back a part's facets where they stand too near to the scan, and gauge what is then printed.
 
     Args:
         part: as made.
         ground: what it was made for.
         clock: times the stages.
+        wall_lines: printed lines side by side that its walls need.
         pictures: whether the files of judges will be wanted.
 
     Returns:
@@ -295,7 +298,7 @@ def prove_part(part: Part, ground: Ground, *, clock: Clock, pictures: bool = Fal
             body.mesh,
             ground.recess,
             **recipe.fit.model_dump(include={"clearance", "floor", "walls", "rim"}),
-            wall_min=WALL_LINES * printer.line_width,
+            wall_min=wall_lines * printer.line_width,
             line_width=printer.line_width,
             flexible=part.soft_faces(),
             probe=relieved.probe,

@@ -1,0 +1,160 @@
+"""The fit gauge of a recipe, from scan to files: what is printed before the part, to see in minutes whether it will fit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from mountgen.pipeline import Clock, Made, Progress, guard_sources, lay_ground, list_sources, prove_part
+from mountgen.store import Store
+from mountgen.verdict import Check, rank_checks
+
+if TYPE_CHECKING:
+    from mountgen.features.fit_gauge import FitGauge
+    from mountgen.recipe import Recipe
+    from mountgen.service.case import Case, Finding
+
+SKIN = 1.2  # mm, the thinnest skin of the contact surface that prints soundly (common practice: three lines of 0.4 mm)
+WALL_LINES = 2  # printed lines side by side: a gauge bears nothing
+ENDINGS = (".stl", ".step", ".3mf", ".json")
+HOW_TO_TRY = (
+    "push it in straight by its frame: it must go home without force, its frame just below the mouth's edge, and come out again",
+    "where it binds, look for the bright rub mark: the labels on the frame's back say which plate it is on and near which hour",
+    "where it binds all around, set fit.clearance 0.1 mm higher; where it rattles, lower; where it binds at one place, scan that "
+    "place again before you change the number",
+)
+
+
+def make_gauge(recipe: Recipe, out: Path, *, sources: tuple[Path, ...] = (), store: Store, progress: Progress) -> Made:
+    """Make the fit gauge of a recipe's part.
+
+    Args:
+        recipe: complete recipe; its scan file is set.
+        out: folder for the files; made if missing.
+        sources: files that must not be overwritten, besides those that the recipe names.
+        store: where results of early stages are kept.
+        progress: told of stages and findings.
+
+    Returns:
+        Made: also where a check failed; the files are written then too.
+
+    Raises:
+        MountgenError: it could not be made; nothing was written or overwritten.
+    """
+    name = f"{recipe.name}-gauge"
+    clock = Clock(progress)
+    guard_sources((*sources, *list_sources(recipe)), out=out, names=tuple(f"{name}{ending}" for ending in ENDINGS))
+    ground = lay_ground(recipe, store=store, clock=clock)
+    recipe = ground.recipe
+
+    with clock.stage("load the solid kernel"):
+        from mountgen.platform_check import require_kernel
+
+        require_kernel()
+        from mountgen.export import encode_part, name_files
+        from mountgen.features import add_features
+        from mountgen.features.fit_gauge import make_fit_gauge
+        from mountgen.report import build_report, encode_report
+        from mountgen.safe_write import write_files
+        from mountgen.service.print_check import judge_print, list_metadata
+
+    with clock.stage("make the part, to compare"):
+        part = add_features(ground.shell, ground.space, ground.recess, recipe=recipe)
+        whole = judge_print(prove_part(part, ground, clock=Clock(_Silent())))
+    with clock.stage("cut the gauge"):
+        reach = None if recipe.fit.reach == "full" else recipe.fit.reach
+        gauge = make_fit_gauge(
+            ground.shell, ground.space, part=part.body.mesh, reach=reach, line_width=recipe.printer.line_width
+        )
+    own = recipe.model_copy(
+        update={"name": name, "printer": recipe.printer.model_copy(update={"layers_along": None, "split": False})}
+    )
+    case = prove_part(gauge.part, replace(ground, recipe=own), clock=clock, wall_lines=WALL_LINES)
+    with clock.stage("judge the print"):
+        found = judge_print(case)
+        facts = _compare(gauge, found, whole, case)
+    checks = rank_checks((*case.inspection.checks, *found.checks, _judge_saving(facts)))
+    notes = (_summarise(facts), *HOW_TO_TRY)
+    for note in notes:
+        progress.say(f"note       {note}")
+
+    with clock.stage("encode files"):
+        lies = case.orientations[0].pose.part_to_plate
+        body = case.part.body
+        contents = encode_part(body, name=name, scale=case.scale, transform=lies, metadata=list_metadata(case))
+        kinds = name_files(name) | {"report": f"{name}.json"}
+        report = build_report(
+            recipe=own.model_dump(mode="json"),
+            scan=ground.scan,
+            recess=ground.recess,
+            body=body,
+            density=case.material.density.value,
+            unseen_area=sum(area.area for area in ground.space.unseen),
+            inspection=case.inspection,
+            service={"print": found.facts, "gauge": facts},
+            checks=checks,
+            notes=notes,
+            files=kinds,
+            seconds=clock.seconds,
+        )
+        contents[kinds["report"]] = encode_report(report)
+    with clock.stage("write files"):
+        files = write_files(out, contents)
+    return Made(report=report, files=files, checks=checks, cautions=(), seconds=clock.seconds)
+
+
+class _Silent:
+    """Progress of what the user did not ask for."""
+
+    def stage(self, name: str) -> Any:
+        """Tell nobody that a stage has begun."""
+        from contextlib import nullcontext
+
+        return nullcontext()
+
+    def say(self, text: str) -> None:
+        """Keep a finding to itself."""
+
+
+def _compare(gauge: FitGauge, own: Finding, whole: Finding, case: Case) -> dict[str, Any]:
+    density = case.material.density.value
+
+    def cost(found: Finding) -> dict[str, float]:
+        estimate = found.facts["estimate"]
+        return {"mass": estimate["mass"] + estimate["support_mass"], "minutes": estimate["time"] / 60.0}
+
+    return {
+        "plates": [
+            {"axis": "xy"[plate.axis], "at": plate.at, "clock": list(plate.clock), "area": plate.area} for plate in gauge.plates
+        ],
+        "thickness": gauge.thickness,
+        "gauge": cost(own),
+        "whole_part": cost(whole),
+        "skin_mass": SKIN * gauge.skin * density / 1000.0,
+        "how_to_try": list(HOW_TO_TRY),
+    }
+
+
+def _judge_saving(facts: dict[str, Any]) -> Check:
+    """A gauge that takes as much plastic as the part proves nothing that the part would not."""
+    mass, limit = facts["gauge"]["mass"], facts["whole_part"]["mass"]
+    cheaper = mass < limit
+    return Check(
+        "plastic against the whole part", "pass" if cheaper else "caution", mass, limit, "g",
+        "our rule: a gauge must take less than the part, support included; both by the report's formula",
+        "" if cheaper else "print the part itself and try that",
+    )  # fmt: skip
+
+
+def _summarise(facts: dict[str, Any]) -> str:
+    gauge, whole = facts["gauge"], facts["whole_part"]
+
+    def clock(minutes: float) -> str:
+        return f"{round(minutes) // 60} h {round(minutes) % 60:02d} min"
+
+    return (
+        f"gauge: {len(facts['plates']) - 1} plates on a spine, {facts['thickness']:g} mm thick, about {gauge['mass']:.0f} g and "
+        f"{clock(gauge['minutes'])}; the whole part takes {whole['mass']:.0f} g and {clock(whole['minutes'])}, a skin of "
+        f"{SKIN:g} mm {facts['skin_mass']:.0f} g and its support"
+    )
