@@ -48,9 +48,10 @@ def write_text(text: str, *, height: float, stroke: float) -> MultiPolygon:
     parts = []
     for k, letter in enumerate(text):
         left = k * (RATIO + GAP) * height
+        cell = shapely.box(left - 0.5 * stroke, -0.5 * stroke, left + wide + 0.5 * stroke, tall + 0.5 * stroke)
         for line in STROKES[letter]:
             path = shapely.linestrings([(left + x * wide, 0.5 * y * tall) for x, y in line])
-            parts.append(path.buffer(0.5 * stroke, cap_style="square", join_style="mitre"))
+            parts.append(path.buffer(0.5 * stroke, cap_style="square", join_style="mitre").intersection(cell))
     whole = shapely.union_all(parts)
     left, bottom, right, top = whole.bounds
     moved = shapely.transform(whole, lambda at: at - ((left + right) / 2.0, (bottom + top) / 2.0))

@@ -38,6 +38,7 @@ LONG = 120.0  # mm; a mouth longer than that gets four plates
 LEAST_DEPTH = 4.0  # plate thicknesses; a shallower body is hardly more than the frame
 WIDEST_WINDOW = 24.0  # mm; its roof then takes 12 mm
 LEAST_WINDOW = 40.0  # mm² that are worth leaving out
+PLACES = 60  # tried for a label, from where it belongs towards the middle
 COARSE = 0.1  # mm, chord of the mesh from which windows are drawn
 BEYOND = 5.0  # mm by which the tool is larger than the body
 CHOP = 0.35  # mm by which a window's outline is simplified
@@ -240,22 +241,21 @@ def _label(body: _Body, along: int, plate: Plate, spine: float, stroke: float) -
     floor = body.top - body.thickness
     pad = _strip(body, along, plate.at + body.thickness, plate.at + body.thickness + PAD)
     room = body.across(floor).buffer(-0.8).intersection(pad.buffer(-0.6))
+    room = room.difference(_strip(body, 1 - along, spine - 0.8, spine + body.thickness + 0.8))
     beside = plate.at + body.thickness + PAD / 2.0
     low, high = room.bounds[1 - along], room.bounds[3 - along]
-    inset = LETTER * 0.9
-    station = f"{plate.at:g}"
-    words = [(str(plate.clock[0]), low + inset), (str(plate.clock[1]), high - inset)]
-    words.append((station, (spine + STRUT + high) / 2.0 - LETTER))
+    words = [(str(plate.clock[0]), low, spine), (str(plate.clock[1]), high, spine), (f"{plate.at:g}", spine + STRUT, high)]
     texts: list[Any] = []
-    for text, at in words:
+    for text, start, end in words:
         flat = write_text(text, height=LETTER, stroke=stroke)
         if along == 0 and flat.bounds[2] - flat.bounds[0] > PAD - 1.2:
             flat = shapely.transform(flat, lambda points: points[:, ::-1] * (-1.0, 1.0))
         flat = shapely.transform(flat, lambda points: points * (-1.0, 1.0))  # seen from behind
-        x, y = (beside, at) if along == 0 else (at, beside)
-        placed = shapely.affinity.translate(flat, x, y)
-        if room.covers(placed) and all(placed.distance(other) > stroke for other in texts):
-            texts.append(placed)
+        for at in np.linspace(start, end, PLACES):  # as near to where it belongs as there is room
+            placed = shapely.affinity.translate(flat, *((beside, at) if along == 0 else (at, beside)))
+            if room.covers(placed) and all(placed.distance(other) > stroke for other in texts):
+                texts.append(placed)
+                break
     back = Axes((floor - RAISED) * OUT, ACROSS, UP)
     return [_extrude(part, back, RAISED + 0.5 * body.thickness) for text in texts for part in shapely.get_parts(text)]
 
