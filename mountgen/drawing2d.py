@@ -29,6 +29,7 @@ INK: Colour = (28, 32, 38)
 GREY: Colour = (122, 128, 136)
 PAPER: Colour = (255, 255, 255)
 UNSEEN: Colour = (214, 0, 158)
+FLAT: Colour = (240, 140, 20)  # what is only seen flat
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,6 +247,13 @@ def hatch_stripes(like: Bools) -> Floats:
     row, col = np.indices(like.shape)
     stripe = np.asarray((row + col) % (6 * FINE) < 4 * FINE)
     return np.where(np.repeat(stripe[:, :, np.newaxis], 3, axis=2), np.asarray(UNSEEN) / 255.0, 1.0)
+
+
+def hatch_flat(like: Bools) -> Floats:
+    """Return orange stripes on white that fall the other way, (R, C, 3), 0..1, as large as `like`, at FINE times the sheet."""
+    row, col = np.indices(like.shape)
+    stripe = np.asarray((row - col) % (5 * FINE) < 3 * FINE)
+    return np.where(np.repeat(stripe[:, :, np.newaxis], 3, axis=2), np.asarray(FLAT) / 255.0, 1.0)
 
 
 def shorten(words: str, most: int) -> str:

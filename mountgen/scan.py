@@ -25,6 +25,8 @@ NOISE_SAMPLES = 5000  # vertices looked at for the noise: the robust estimate is
 SPACING_SAMPLES = 200_000  # faces looked at for the spacing
 _RING = 36  # most vertices of two rings looked at; a regular mesh has 19
 _FEWEST = 12  # vertices a quadric (6 unknowns) is fitted through at least
+_BENT = 0.05  # height over width of the piece looked at, from which on a quadric follows a rounding badly
+_STRAIGHT = 0.15  # share of straighter places that is enough to go by these alone
 MAD_TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, for a normal distribution
 
 
@@ -185,7 +187,9 @@ def sample_noise(vertices: Floats, faces: Ints, *, most: int = NOISE_SAMPLES) ->
 
     The vertex takes part in the fit, so its residual is smaller than its error by sqrt(1 - h), h its
     leverage; this is divided out. The median of the absolute values makes edges and steps, where no quadric
-    fits, harmless. Waves longer than the two rings are form, not noise, and are not seen here.
+    fits, harmless; where the surface bends so sharply that a quadric no longer follows it, form would pass for
+    noise, so such vertices are left out as long as others remain. Waves longer than the two rings are form, not
+    noise, and are not seen here.
 
     Args:
         vertices: (V, 3) float64, mm.
@@ -218,8 +222,11 @@ def sample_noise(vertices: Floats, faces: Ints, *, most: int = NOISE_SAMPLES) ->
     x, y, z = np.einsum("nki,nij->jnk", p, axes[:, :, [1, 2, 0]])
     terms = np.stack([weight, x, y, x * x, x * y, y * y], axis=2)
     inverse = np.linalg.pinv(np.einsum("nki,nkj->nij", terms, terms), hermitian=True)
-    fitted = np.einsum("nj,nj->n", inverse[:, 0], np.einsum("nki,nk->ni", terms, z))
+    fitted = np.einsum("nij,nj->ni", inverse, np.einsum("nki,nk->ni", terms, z))
     leverage = inverse[:, 0, 0]
     free = leverage < 0.95  # the rest are held by themselves alone and say nothing
-    errors = np.abs(fitted[free]) / np.sqrt(1.0 - leverage[free]) * scale[free]
+    bend = np.abs(fitted[:, 3:]).max(axis=1)
+    if (free & (bend < _BENT)).sum() > _STRAIGHT * free.sum():
+        free &= bend < _BENT
+    errors = np.abs(fitted[free, 0]) / np.sqrt(1.0 - leverage[free]) * scale[free]
     return rings[free, 0], errors

@@ -28,7 +28,7 @@ from mountgen.survey_holes import find_holes
 from mountgen.survey_picture import draw_survey
 from mountgen.survey_points import find_bearing, find_coarsest, find_densest, measure_points
 from mountgen.survey_sheets import find_islands, find_twin
-from mountgen.survey_sight import find_grazing, list_short_hours, measure_border
+from mountgen.survey_sight import find_grazing, measure_border
 from mountgen.survey_verdicts import COARSER, Quality, find_enough_noise, find_enough_spacing, judge_scan
 from mountgen.topology import find_middles, measure_faces
 from mountgen.verdict import SEVERITY, Check
@@ -57,7 +57,6 @@ class Survey:
     picture        : the PNG written.
     quality        : of walls and floor, where the part will bear.
     checks         : whether the scan is fit for a part with `clearance`, mm.
-    grazing        : (F,) faces of the recess that are only seen flat.
     """
 
     file: str
@@ -79,7 +78,6 @@ class Survey:
     clearance: float
     quality: Quality
     checks: tuple[Check, ...]
-    grazing: Bools
 
     @property
     def unseen_area(self) -> float:
@@ -239,7 +237,7 @@ def survey_scan(
     extent = np.ptp(recess.vertices, axis=0)
     mouth = np.ptp(recess.rim[:, :2], axis=0)
     draw = recess.part_to_scan[:3, 2]
-    quality, grazing = measure_quality(scan, recess, torn=torn or scan, clearance=clearance)
+    quality = measure_quality(scan, recess, torn=torn or scan, clearance=clearance)
     checks = [*(judge_length(hand, scan, recess) for hand in lengths), *judge_scan(scan, recess, quality, clearance=clearance)]
     survey = Survey(
         file=scan.path.name,
@@ -261,13 +259,12 @@ def survey_scan(
         clearance=clearance,
         quality=quality,
         checks=tuple(checks),
-        grazing=grazing,
     )
     write_file(survey.picture, encode_png(finish_sheet(draw_survey(survey, recess))))
     return survey
 
 
-def measure_quality(scan: Scan, recess: Recess, *, torn: Scan, clearance: float) -> tuple[Quality, Bools]:
+def measure_quality(scan: Scan, recess: Recess, *, torn: Scan, clearance: float) -> Quality:
     """Measure what a part's fit will rest on.
 
     Args:
@@ -277,7 +274,7 @@ def measure_quality(scan: Scan, recess: Recess, *, torn: Scan, clearance: float)
         clearance: wanted between part and recess, mm.
 
     Returns:
-        Quality; (F,) bool, the faces of the recess that are only seen flat.
+        Quality.
 
     Raises:
         DatumError: nothing of walls and floor was seen.
@@ -287,25 +284,23 @@ def measure_quality(scan: Scan, recess: Recess, *, torn: Scan, clearance: float)
         raise DatumError("nothing of walls and floor was seen", "the recess", "scan it again, looking into the mouth")
     area = measure_faces(recess.vertices, recess.faces)[1]
     coarse, coarse_place = find_coarsest(recess, bearing, wider=COARSER * find_enough_spacing(clearance))
-    grazing = find_grazing(recess, bearing)
+    flat = find_grazing(recess, bearing)
     middles = find_middles(recess.vertices, recess.faces)
-    border = measure_border(recess)
     turn, shift = recess.part_to_scan[:3, :3], recess.part_to_scan[:3, 3]
     unbridged = replace(recess, vertices=(torn.vertices - shift) @ turn, faces=torn.faces)
-    quality = Quality(
+    return Quality(
         area=float(area[bearing].sum()),
         points=measure_points(recess, bearing),
         coarse=coarse,
         coarse_place=coarse_place,
         holes=find_holes(recess if torn is scan else unbridged),
-        grazing=float(area[grazing].sum() / area[bearing].sum()),
-        grazing_place=find_densest(recess, middles[grazing], area[grazing]) if grazing.any() else None,
-        border=border.least,
-        short=tuple(list_short_hours(recess, border)),
+        flat=flat,
+        grazing=float(area[flat].sum() / area[bearing].sum()),
+        grazing_place=find_densest(recess, middles[flat], area[flat]) if flat.any() else None,
+        border=measure_border(recess),
         islands=find_islands(recess),
         twin=find_twin(recess, noise=scan.noise),
     )
-    return quality, grazing
 
 
 def _lay_ground(recess: Recess, pitch: float) -> _Ground:

@@ -20,9 +20,11 @@ from mountgen.topology import link_faces, measure_faces, trace_loops
 
 LIFT = 0.3  # mm off a hole's filling towards the free side, before it is asked what lies above it
 SHADE = 0.5  # mm; what lies nearer above a filling is its own border
-INNER = (1.0 / 3.0, 2.0 / 3.0)  # ways from border to middle at which a filling is looked at
-RING = 0.5  # a hole's border is no further from an island's than this share of its extent, or they do not belong together
+LEAST_DEPTH = 0.75  # mm below the mouth; less deep, a border is the rim's or the panel's
+PANEL_DROP, UNDERCUT = 0.04, 0.4  # of the depth: by how much a panel may fall away beside the rim, and walls recede behind it
+MOSTLY = 0.8  # share of an island's border inside a hole, seen along the draw direction, from which on it lies in it
 WIDE_ARC = 0.25  # of the mouth's size; a hole larger than this is told by the stretch of the dial it takes
+TEETH = 0.025  # of a border's points, levelled out to both sides; of a round border that takes 0.4 %
 MOST_PLACES = 400  # points of a border that are looked at
 
 
@@ -35,8 +37,7 @@ class Hole:
     depth   : of its middle below the mouth, mm; shallowest, deepest: of its border.
     hours   : clock positions of its border.
     hidden  : share that lies behind something, seen along the draw direction; a part drawn out straight never comes there.
-    ring    : it surrounds an island.
-    border  : (K, 3) mm, part frame.
+    borders : (K, 3) mm, part frame: the hole's own, then those of the islands in it; closed, first point not repeated.
     """
 
     area: float
@@ -48,12 +49,11 @@ class Hole:
     deepest: float
     hours: tuple[float, ...]
     hidden: float
-    ring: bool
-    border: Floats
+    borders: tuple[Floats, ...]
 
     def tell_place(self, mouth: float) -> str:
         """Return where it is in scanning terms. mouth: size of the mouth, mm."""
-        if self.ring or self.extent > WIDE_ARC * mouth:
+        if len(self.borders) > 1 or self.extent > WIDE_ARC * mouth:
             return f"{tell_arc(self.hours)}, {self.shallowest:.0f} to {self.deepest:.0f} mm deep"
         return tell_spot(self.x, self.y, self.depth)
 
@@ -84,51 +84,72 @@ def find_holes(recess: Recess) -> tuple[Hole, ...]:
     for piece in np.unique(owner):
         own = np.flatnonzero(owner == piece)
         outer[own[extents[own].argmax()]] = True
-    area = np.bincount(links.piece, measure_faces(recess.vertices, recess.faces)[1])
-    main = int(area.argmax())
+    main = int(owner[extents.argmax()])
     holes = [k for k in np.flatnonzero(~outer).tolist() if _is_within(recess, borders[k])]
     islands = [k for k in np.flatnonzero(outer & (owner != main)).tolist() if _is_within(recess, borders[k])]
     inside: dict[int, list[Floats]] = {k: [] for k in holes}
     for k in islands:
-        around = _find_around(borders, extents, [h for h in holes if owner[h] != owner[k]], k)
+        around = _find_around(borders, [h for h in holes if owner[h] != owner[k]], k)
         if around is not None:
             inside[around].append(borders[k])
+    normals = _find_normals(recess)
     found = [
         _measure_ring(recess, borders[k], float(extents[k]), inside[k]) if inside[k]
-        else _measure_hole(recess, borders[k], float(extents[k]))
+        else _measure_hole(recess, borders[k], normals[loops[k].vertices], float(extents[k]))
         for k in holes
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda hole: -hole.area))
 
 
 def _is_within(recess: Recess, border: Floats) -> bool:
-    """Tell whether a border lies in the recess, by the greater part of it; undercuts lie a little outside the rim."""
-    deep = depth_below(recess, border) > 0.5 * BESIDE
-    return bool(deep.mean() > 0.5 and is_inside(recess, border[:, :2], margin=0.1 * recess.depth + BESIDE)[deep].mean() > 0.5)
+    """Tell whether a border lies in the recess, by the greater part of it; undercuts lie outside the rim."""
+    depth, plan = depth_below(recess, border), border[:, :2]
+    below = (depth > LEAST_DEPTH) & is_inside(recess, plan, margin=BESIDE)
+    behind = (depth > LEAST_DEPTH + PANEL_DROP * recess.depth) & is_inside(recess, plan, margin=BESIDE + UNDERCUT * recess.depth)
+    return bool((below | behind).mean() > 0.5)
 
 
-def _find_around(borders: list[Floats], extents: Floats, holes: list[int], island: int) -> int | None:
-    """Return the hole that an island lies in."""
-    from scipy.spatial import cKDTree
+def _find_around(borders: list[Floats], holes: list[int], island: int) -> int | None:
+    """Return the smallest hole that an island lies in, seen along the draw direction."""
+    import shapely
 
-    best, nearest = None, np.inf
+    points = shapely.points(_thin(borders[island])[:, :2])
+    best, least = None, np.inf
     for k in holes:
-        away = float(np.median(cKDTree(borders[k]).query(_thin(borders[island]))[0]))
-        if away < min(nearest, RING * extents[k]) and extents[k] > 0.8 * extents[island]:
-            best, nearest = k, away
+        plan = shapely.make_valid(shapely.Polygon(borders[k][:, :2])).buffer(BESIDE)
+        if plan.area < least and shapely.contains(plan, points).mean() > MOSTLY:
+            best, least = k, plan.area
     return best
 
 
-def _measure_hole(recess: Recess, border: Floats, extent: float) -> Hole:
+def _measure_hole(recess: Recess, border: Floats, normals: Floats, extent: float) -> Hole:
+    """Measure a hole. normals: (K, 3) of the surface along its border."""
     middle = border.mean(axis=0)
     offset = border - middle
-    normal = -0.5 * np.cross(offset, np.roll(offset, -1, axis=0)).sum(axis=0)  # loops run along their faces: to the free side
-    area = float(np.linalg.norm(normal))
-    along = np.linalg.norm(np.roll(border, -1, axis=0) - border, axis=1)
-    inner = np.concatenate([border + share * (middle - border) for share in INNER])
-    hidden = _find_hidden(recess, inner + LIFT * normal / max(area, 1e-9))
-    share = float(np.average(hidden, weights=np.tile(along, len(INNER))))
-    return _make_hole(recess, border, extent, area, share, middle, ring=False)
+    area = float(np.linalg.norm(0.5 * np.cross(offset, np.roll(offset, -1, axis=0)).sum(axis=0)))
+    between = _find_between(border, normals)
+    share = float(_find_hidden(recess, between).mean()) if len(between) else 0.0
+    return _make_hole(recess, (border,), extent, area, share, middle)
+
+
+def _find_between(border: Floats, normals: Floats) -> Floats:
+    """Return places within a hole, (N, 3): each halfway between two points of its border that face each other.
+
+    Faces each other: of all circles that touch the border in one point, on the side of the hole, and pass through another,
+    the smallest; a medial axis made of a border's own points.
+    """
+    step = -(-len(border) // MOST_PLACES)
+    along = np.roll(border, -1, axis=0) - np.roll(border, 1, axis=0)
+    away = np.cross(along, normals)[::step]  # loops run along their faces, which lie to the left
+    away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-12)
+    points, lift = border[::step], LIFT * normals[::step]
+    across = points[None, :, :] - points[:, None, :]
+    ahead = np.einsum("ijk,ik->ij", across, away)
+    radius = np.where(ahead > 1e-6, (across**2).sum(axis=2) / np.maximum(ahead, 1e-9), np.inf)
+    other = radius.argmin(axis=1)
+    met = np.isfinite(radius[np.arange(len(points)), other])
+    between: Floats = (points + points[other] + lift + lift[other])[met] / 2.0
+    return between
 
 
 def _measure_ring(recess: Recess, border: Floats, extent: float, islands: list[Floats]) -> Hole:
@@ -139,14 +160,14 @@ def _measure_ring(recess: Recess, border: Floats, extent: float, islands: list[F
     length = 0.5 * (_measure_length(border) + sum(_measure_length(each) for each in islands))
     between: Floats = 0.5 * (outline + border[at])
     hidden = float(np.mean(_find_hidden(recess, between + np.array([0.0, 0.0, LIFT]))))
-    both = np.concatenate([border, outline])
-    return _make_hole(recess, both, extent, length * float(np.mean(away)), hidden, between.mean(axis=0), ring=True)
+    return _make_hole(recess, (border, *islands), extent, length * float(np.mean(away)), hidden, between.mean(axis=0))
 
 
 def _make_hole(
-    recess: Recess, border: Floats, extent: float, area: float, hidden: float, middle: Floats, *, ring: bool
+    recess: Recess, borders: tuple[Floats, ...], extent: float, area: float, hidden: float, middle: Floats
 ) -> Hole:
-    depths = depth_below(recess, border)
+    points = np.concatenate(borders)
+    depths = depth_below(recess, points)
     return Hole(
         area=area,
         extent=extent,
@@ -155,11 +176,19 @@ def _make_hole(
         depth=float(depth_below(recess, middle[None])[0]),
         shallowest=float(depths.min()),
         deepest=float(depths.max()),
-        hours=tuple(clock_position(float(x), float(y)) for x, y, _ in _thin(border)),
+        hours=tuple(clock_position(float(x), float(y)) for x, y, _ in _thin(points)),
         hidden=hidden,
-        ring=ring,
-        border=border,
+        borders=borders,
     )
+
+
+def _find_normals(recess: Recess) -> Floats:
+    """Return the unit normals of the vertices, (V, 3), the mean of their faces' by area."""
+    vectors = measure_faces(recess.vertices, recess.faces)[0]
+    whole = np.zeros(recess.vertices.shape)
+    for k in range(3):
+        whole[:, k] = np.bincount(recess.faces.ravel(), np.repeat(vectors[:, k], 3), len(recess.vertices))
+    return np.asarray(whole / np.maximum(np.linalg.norm(whole, axis=1, keepdims=True), 1e-12))
 
 
 def _find_hidden(recess: Recess, points: Floats) -> Bools:
@@ -169,7 +198,11 @@ def _find_hidden(recess: Recess, points: Floats) -> Bools:
 
 
 def _measure_length(border: Floats) -> float:
-    return float(np.linalg.norm(np.roll(border, -1, axis=0) - border, axis=1).sum())
+    """Return the length of a closed border, its teeth levelled out: they go along the triangles, not the hole."""
+    from scipy.ndimage import uniform_filter1d
+
+    level = uniform_filter1d(border, size=2 * round(TEETH * len(border)) + 1, axis=0, mode="wrap")
+    return float(np.linalg.norm(np.roll(level, -1, axis=0) - level, axis=1).sum())
 
 
 def _thin(border: Floats) -> Floats:

@@ -10,9 +10,11 @@ from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess, lid_height
 from mountgen.drawing2d import (
     FINE,
+    FLAT,
     GREY,
     INK,
     UNSEEN,
+    Colour,
     Sheet,
     choose_length,
     draw_area,
@@ -21,6 +23,7 @@ from mountgen.drawing2d import (
     draw_line,
     draw_scale_bar,
     draw_text,
+    hatch_flat,
     hatch_stripes,
     open_sheet,
     paste_pixels,
@@ -30,17 +33,22 @@ from mountgen.picture import shade
 from mountgen.ramp import ramp_depth
 from mountgen.raster import fill_loop
 from mountgen.scene import Camera, Item, View, look
-from mountgen.survey_section import ACROSS, BRIDGE, DASH, ROOM, UPRIGHT, draw_section
+from mountgen.survey_points import is_inside
+from mountgen.survey_section import ACROSS, BRIDGE, DASH, FLAT_WIDTH, ROOM, UPRIGHT, draw_section
+from mountgen.survey_sight import WANTED
 
 if TYPE_CHECKING:
     from mountgen.survey import Survey
+    from mountgen.survey_verdicts import Quality
 
-SIZE = (1600, 1000)  # pixels, as are all places below
+SIZE = (1600, 1040)  # pixels, as are all places below
 DIAL_MIDDLE, DIAL_RADIUS = (425.0, 512.0), 338.0
+FAILED: Colour = (178, 24, 24)
 DIAL_MARGIN = 1.06  # the dial's ring lies this much further out than the rim's furthest point
 COLOUR_BAR = (852.0, 226.0, 880.0, 726.0)
 SECTION_TOPS = (100.0, 510.0)
-LEGEND_Y = 968.0
+LEGEND_Y, SECOND_Y = 968.0, 1006.0
+THIN_OFF = 9.0  # how far outside the rim it is marked where too little panel was scanned
 VISIBLE = 1.0  # mm; a hole's border further than this behind what the camera sees is hidden by it
 
 
@@ -68,10 +76,12 @@ def draw_survey(survey: Survey, recess: Recess) -> Sheet:
         size=20,
         colour=GREY,
     )
-    draw_mouth(sheet, recess)
+    words, colour = _sum_up(survey)
+    draw_text(sheet, (1560, 36), words, size=24, colour=colour, anchor="rm")
+    draw_mouth(sheet, recess, survey.quality)
     draw_line(sheet, [(958, 112), (958, 900)], colour=(208, 211, 215), width=1)
     for axis, top in zip((UPRIGHT, ACROSS), SECTION_TOPS, strict=True):
-        draw_section(sheet, recess, axis, top)
+        draw_section(sheet, recess, axis, top, quality=survey.quality)
     _draw_legend(sheet, survey)
     return sheet
 
@@ -81,26 +91,32 @@ def mouth_scale(recess: Recess) -> float:
     return DIAL_RADIUS / (DIAL_MARGIN * float(np.linalg.norm(recess.rim[:, :2], axis=1).max()))
 
 
-def draw_mouth(sheet: Sheet, recess: Recess) -> None:
-    """Draw the recess from its mouth: depth in colour, rim, what nobody saw, dial, colour and scale bars."""
+def draw_mouth(sheet: Sheet, recess: Recess, quality: Quality) -> None:
+    """Draw the recess from its mouth: depth in colour, rim, what was not seen well or not at all, dial, colour and scale bars."""
     scale = mouth_scale(recess)
     side = round(2 * DIAL_RADIUS * FINE)
     corner = (DIAL_MIDDLE[0] - DIAL_RADIUS, DIAL_MIDDLE[1] - DIAL_RADIUS)
     camera = Camera(np.zeros(3), np.array([0.0, 0.0, -1.0]), np.array([0.0, 1.0, 0.0]), scale * FINE)
     ramp = ramp_depth(recess.depth)
-    within = _is_inside(recess, recess.vertices[:, :2])
+    within = is_inside(recess, recess.vertices[:, :2])
     below = lid_height(recess.lid, recess.vertices[:, 0], recess.vertices[:, 1]) - recess.vertices[:, 2]
     item = Item(recess.vertices, recess.faces, values=np.where(within, below, np.nan), ramp=ramp, smooth=True)
     view = look([item], camera, size=(side, side))
     row, col = np.indices((side, side)) + 0.5
     disc = np.hypot(row - side / 2, col - side / 2) < side / 2
     paste_pixels(sheet, shade([item], camera, view), corner, mask=disc)
+    flat = (view.item >= 0) & quality.flat[np.maximum(view.face, 0)]
+    paste_pixels(sheet, hatch_flat(disc), corner, mask=flat & disc)
     paste_pixels(sheet, hatch_stripes(disc), corner, mask=_unseen_pixels(view, recess, scale * FINE) & disc)
     for piece in _hole_borders(recess, within, view, camera):
         draw_line(sheet, piece / FINE + corner, colour=UNSEEN, width=2)
     rim = camera.project(recess.rim, (side, side))[:, :2] / FINE + corner
     draw_line(sheet, rim, colour=(255, 255, 255), width=5, closed=True)
     draw_line(sheet, rim, colour=INK, width=2.5, closed=True)
+    for hole in quality.bridged_holes:
+        border = camera.project(hole.borders[0], (side, side))[:, :2] / FINE + corner
+        draw_line(sheet, border, colour=UNSEEN, width=1.5, closed=True)
+    _draw_short(sheet, rim, quality.border.short)
     draw_dial(sheet, DIAL_MIDDLE, DIAL_RADIUS)
     draw_text(sheet, (40, 122), "Looking into the mouth", size=24)
     step = choose_length(1.0, longest=recess.depth / 3.0)
@@ -111,6 +127,25 @@ def draw_mouth(sheet: Sheet, recess: Recess) -> None:
         sheet, COLOUR_BAR, ramp, ticks=[*ticks, (recess.depth, f"{recess.depth:.1f}")], falling=True
     )
     draw_scale_bar(sheet, (650, 928), scale, longest=240.0)
+
+
+def _draw_short(sheet: Sheet, rim: Floats, short: Bools) -> None:
+    """Mark beside the rim (K, 2), pixels, where too little panel was scanned (K,)."""
+    along = np.roll(rim, -1, axis=0) - np.roll(rim, 1, axis=0)
+    out = np.column_stack([-along[:, 1], along[:, 0]]) / np.maximum(np.linalg.norm(along, axis=1), 1e-9)[:, None]
+    beside = rim + THIN_OFF * out
+    for k in np.flatnonzero(short & np.roll(short, -1)):
+        draw_line(sheet, beside[[k, (k + 1) % len(rim)]], colour=UNSEEN, width=5)
+
+
+def _sum_up(survey: Survey) -> tuple[str, Colour]:
+    """Return in a few words whether the scan will do, and the colour to say it in."""
+    failed, doubts = (sum(check.verdict == verdict for check in survey.checks) for verdict in ("fail", "caution"))
+    if failed:
+        return f"scan again: {failed} of {len(survey.checks)} verdicts failed", FAILED
+    if doubts:
+        return f"will do, with {doubts} caution{'s' if doubts > 1 else ''}", INK
+    return "will do", INK
 
 
 def _draw_legend(sheet: Sheet, survey: Survey) -> None:
@@ -131,15 +166,16 @@ def _draw_legend(sheet: Sheet, survey: Survey) -> None:
     draw_text(sheet, (1276, y), "way in", size=20)
     draw_line(sheet, [(1364, y), (1404, y)], colour=UNSEEN, width=3, dash=BRIDGE)
     draw_text(sheet, (1412, y), "not seen", size=20)
-
-
-def _is_inside(recess: Recess, points: Floats) -> Bools:
-    """Return which of points (N, 2) lie within the rim, seen along the draw direction."""
-    import shapely
-
-    return np.asarray(
-        shapely.contains_xy(shapely.Polygon(recess.rim[:, :2]), points[:, 0], points[:, 1]), dtype=np.bool_
-    )
+    y = SECOND_Y
+    draw_line(sheet, [(40, y), (80, y)], colour=UNSEEN, width=5)
+    draw_text(sheet, (90, y), f"less than {WANTED:g} mm of panel scanned beside the rim", size=20)
+    draw_line(sheet, [(545, y), (585, y)], colour=UNSEEN, width=1.5)
+    draw_text(sheet, (595, y), "hole, spanned", size=20)
+    paste_pixels(sheet, hatch_flat(swatch), (745, y - 10))
+    draw_text(sheet, (795, y), "seen flat only", size=20)
+    draw_line(sheet, [(990, y), (1030, y)], colour=FLAT, width=FLAT_WIDTH)
+    draw_line(sheet, [(990, y), (1030, y)], width=2.5)
+    draw_text(sheet, (1038, y), "seen flat only: trust it less", size=20)
 
 
 def _unseen_pixels(view: View, recess: Recess, px_per_mm: float) -> Bools:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats
+from mountgen.arrays import Bools, Floats, Ints
 from mountgen.datum import Recess, lid_height
 from mountgen.drawing2d import (
+    FLAT,
     GREY,
     INK,
     UNSEEN,
@@ -24,12 +26,17 @@ from mountgen.drawing2d import (
 )
 from mountgen.raster import EMPTY, raster_faces
 from mountgen.scene import Plane, cut_lines
+from mountgen.survey_holes import Hole
+
+if TYPE_CHECKING:
+    from mountgen.survey_verdicts import Quality
 
 SECTION_LEFT, SECTION_WIDTH, DIMENSION_X = 990.0, 450.0, 1462.0  # pixels of the sheet
 GROUND_TOP, GROUND_HEIGHT = 128.0, 212.0  # pixels; below the section's own top
 COLUMNS = 2  # of a section's ground for each pixel
 ROOM = (222, 234, 246)  # pale blue
 DASH, BRIDGE = (12.0, 7.0), (6.0, 5.0)  # dash and gap of the mouth, and of the line over what was not seen
+FLAT_WIDTH = 9.0  # pixels; of the band behind a wall that is only seen flat
 SHORTEST = 1.0  # mm; what is less is neither bridged nor dimensioned
 SURROUND = 0.14  # share of the mouth that a section shows beyond the rim on either side
 
@@ -50,10 +57,16 @@ UPRIGHT = Axis((0.0, 1.0), ("6", "12"), "3")
 ACROSS = Axis((1.0, 0.0), ("9", "3"), "6")
 
 
-def draw_section(sheet: Sheet, recess: Recess, axis: Axis, top: float) -> None:
+def draw_section(sheet: Sheet, recess: Recess, axis: Axis, top: float, *, quality: Quality) -> None:
     """Draw one section with the mouth upwards, its depth and the mouth's size along it dimensioned."""
     cut = _cut_recess(recess, axis, top)
     _draw_room(sheet, cut)
+    for piece in _cut_faces(recess, axis, recess.faces[quality.flat]):
+        draw_line(sheet, cut.place(piece), colour=FLAT, width=FLAT_WIDTH)
+    for hole in quality.wide_holes:
+        for across in _cross_hole(hole, axis):
+            if np.ptp(across[:, 1]) > max(np.ptp(across[:, 0]), SHORTEST):  # flatter ones show in the ground already
+                draw_line(sheet, cut.place(across), colour=UNSEEN, width=3, dash=BRIDGE)
     draw_line(sheet, cut.place(cut.mouth), colour=INK, width=1.5, dash=DASH)
     for piece in cut.lines:
         draw_line(sheet, cut.place(piece), colour=INK, width=2.5)
@@ -102,8 +115,7 @@ def _cut_recess(recess: Recess, axis: Axis, top: float) -> _Cut:
     first, last = _cross_rim(recess, right, across)
     margin = max(SURROUND * (last - first), 5.0)
     span = (first - margin, last + margin)
-    pieces = cut_lines(recess.vertices, recess.faces, Plane(np.zeros(3), across))
-    lines = np.stack([pieces @ right, pieces[:, :, 2]], axis=2)
+    lines = _cut_faces(recess, axis, recess.faces)
     along = np.linspace(first, last, 200)
     mouth = np.column_stack([along, lid_height(recess.lid, along * right[0], along * right[1])])
     low, high = (span[0], -np.inf), (span[1], float(mouth[:, 1].max()) + margin)  # not what floats above
@@ -123,6 +135,27 @@ def _cut_recess(recess: Recess, axis: Axis, top: float) -> _Cut:
         bottom=top + GROUND_TOP + scale * tall,
         scale=scale,
     )
+
+
+def _cut_faces(recess: Recess, axis: Axis, faces: Ints) -> Floats:
+    """Return where a section cuts faces (F, 3): lines (N, 2, 2), mm along the drawing and out of the recess."""
+    right = np.array([*axis.right, 0.0])
+    pieces = cut_lines(recess.vertices, faces, Plane(np.zeros(3), np.array([-right[1], right[0], 0.0])))
+    return np.stack([pieces @ right, pieces[:, :, 2]], axis=2)
+
+
+def _cross_hole(hole: Hole, axis: Axis) -> Floats:
+    """Return the lines across a hole where a section meets it: (N, 2, 2) mm, along the drawing and out of the recess."""
+    met = [np.zeros((0, 2))]
+    for border in hole.borders:
+        along, off = border[:, :2] @ axis.right, border[:, :2] @ (-axis.right[1], axis.right[0])
+        line = np.column_stack([along, border[:, 2]])
+        cut = np.flatnonzero((off >= 0) != (np.roll(off, -1) >= 0))
+        share = (off[cut] / (off[cut] - np.roll(off, -1)[cut]))[:, None]
+        met.append(line[cut] + share * (np.roll(line, -1, axis=0)[cut] - line[cut]))
+    ends = np.concatenate(met)
+    ends = ends[np.argsort(ends[:, 0], kind="stable")]
+    return ends.reshape(-1, 2, 2)
 
 
 def _draw_room(sheet: Sheet, cut: _Cut) -> None:

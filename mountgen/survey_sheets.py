@@ -42,7 +42,7 @@ def find_islands(recess: Recess) -> tuple[Island, ...]:
         recess: the mended scan in the part frame.
 
     Returns:
-        Islands, the largest first; the main piece is none.
+        Islands, the largest first; the widest piece is none.
 
     Raises:
         Nothing.
@@ -52,7 +52,10 @@ def find_islands(recess: Recess) -> tuple[Island, ...]:
     area = np.bincount(links.piece, areas)
     middles = find_middles(recess.vertices, recess.faces)
     found = []
-    for piece in np.argsort(-area)[1:].tolist():
+    widest = max(range(len(area)), key=lambda piece: float(np.ptp(middles[links.piece == piece, :2], axis=0).max()))
+    for piece in np.argsort(-area).tolist():
+        if piece == widest:
+            continue
         rows = np.flatnonzero(links.piece == piece)
         middle = np.average(middles[rows], axis=0, weights=areas[rows] + 1e-12)
         depth = float(depth_below(recess, middle[None])[0])

@@ -9,7 +9,6 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess
-from mountgen.place import clock_position
 from mountgen.raster import EMPTY, raster_faces
 from mountgen.surface import surface_of
 from mountgen.topology import find_middles, measure_faces
@@ -18,6 +17,7 @@ TILTS_DEG = (20.0, 40.0)  # of a scanner held askew, from the draw direction; fu
 AROUND = 8  # directions a tilt
 GRAZING_DEG = 75.0  # between line of sight and normal, from which on points get few and noisy
 SAMPLES = 5000  # faces looked at; the others are like the nearest of these
+SHEET = 2.5  # mm; what hides a face from so near is the same surface scanned twice, or a fold of it
 AHEAD = 0.2  # mm in front of a face from which the line of sight starts: noise must not hide it
 
 WANTED = 20.0  # mm of panel beyond the rim
@@ -50,7 +50,7 @@ def find_grazing(recess: Recess, bearing: Bools) -> Bools:
         todo = np.flatnonzero(unseen & (normals @ sight > cos(radians(GRAZING_DEG))))
         start = middles[some[todo]] + AHEAD * normals[todo]
         far, _ = surface.cast(start, np.tile(sight, (len(todo), 1)))
-        unseen[todo[~np.isfinite(far)]] = False
+        unseen[todo[~np.isfinite(far) | (far < SHEET)]] = False
     grazing = np.zeros(len(bearing), np.bool_)
     grazing[rows] = unseen[cKDTree(middles[some]).query(middles[rows])[1]]
     return grazing
@@ -74,6 +74,11 @@ class Border:
     def least(self) -> float:
         """mm; inf where the rim is open all round."""
         return float(np.nanmin(self.reach)) if np.isfinite(self.reach).any() else float("inf")
+
+    @property
+    def short(self) -> Bools:
+        """Rim points beyond which less than WANTED was scanned, (K,)."""
+        return np.asarray(np.nan_to_num(self.reach, nan=np.inf) < WANTED)
 
 
 def measure_border(recess: Recess) -> Border:
@@ -104,9 +109,3 @@ def measure_border(recess: Recess) -> Border:
         turn = np.degrees(np.arctan2(recess.rim[:, 0], recess.rim[:, 1])) % 360.0
         found[(turn - first) % 360.0 <= (last - first) % 360.0] = np.nan
     return Border(np.asarray(found, dtype=np.float64))
-
-
-def list_short_hours(recess: Recess, border: Border) -> list[float]:
-    """Return the clock positions of rim points beyond which too little was scanned."""
-    short = np.nan_to_num(border.reach, nan=np.inf) < WANTED
-    return [clock_position(float(x), float(y)) for x, y in recess.rim[short, :2]]

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil, hypot, sqrt
 
+from mountgen.arrays import Bools
 from mountgen.datum import Recess
 from mountgen.place import clock_position, tell_arc, tell_clock, tell_spot
 from mountgen.scan import MM_PER_UNIT, Scan
 from mountgen.survey_holes import Hole
 from mountgen.survey_points import Patch, Points
 from mountgen.survey_sheets import Island, Twin
-from mountgen.survey_sight import GRAZING_DEG, WANTED
+from mountgen.survey_sight import GRAZING_DEG, WANTED, Border
 from mountgen.tolerance import COVERAGE, PRINT_TOLERANCE
 from mountgen.verdict import Check, Verdict
 
@@ -26,7 +27,8 @@ COARSE_PASS = 2.0  # % of walls and floor
 GRAZING_PASS = 15.0  # % of walls and floor
 SHORT_FAIL = 5.0  # mm beyond the rim; the panel cannot be carried across the mouth from less
 TWIN_PASS = 0.5  # % of the surface
-SPECK = 1.0  # mm²; smaller holes are no loss
+SPECK = 0.25  # mm²; smaller holes are no loss
+MOSTLY_HIDDEN = 0.8  # share of a hole behind something: a part drawn out straight does not get there
 DROPOUT_PASS = 3.0  # % of a patch of 40 mm lost to small holes
 DROPOUT_PATCH = 40.0  # mm
 LISTED = 3  # places named at most
@@ -39,8 +41,8 @@ class Quality:
     area    : of walls and floor that were seen, mm².
     points  : spacing and noise there.   coarse: share of it with points too far apart, and where most of it is.
     holes   : of the scan as it came, small ones too.
-    grazing : share of it that can only be seen flat; grazing_place: where most of it is.
-    border  : least reach of the scan beyond the rim; short: clock positions with less than WANTED.
+    flat    : (F,) faces of the recess that can only be seen flat; grazing: their share; grazing_place: where most of it is.
+    border  : how far the scan goes beyond the rim.
     """
 
     area: float
@@ -48,17 +50,27 @@ class Quality:
     coarse: float
     coarse_place: Patch | None
     holes: tuple[Hole, ...]
+    flat: Bools
     grazing: float
     grazing_place: Patch | None
-    border: float
-    short: tuple[float, ...]
+    border: Border
     islands: tuple[Island, ...]
     twin: Twin
 
     @property
+    def wide_holes(self) -> tuple[Hole, ...]:
+        """Holes that are not bridged, hidden ones too."""
+        return tuple(hole for hole in self.holes if hole.extent > BRIDGED)
+
+    @property
     def open_holes(self) -> tuple[Hole, ...]:
         """Holes in the way of a part that are not bridged."""
-        return tuple(hole for hole in self.holes if hole.extent > BRIDGED and hole.area * (1.0 - hole.hidden) >= SPECK)
+        return tuple(hole for hole in self.wide_holes if hole.hidden < MOSTLY_HIDDEN)
+
+    @property
+    def bridged_holes(self) -> tuple[Hole, ...]:
+        """Holes so small that they are spanned."""
+        return tuple(hole for hole in self.holes if hole.extent <= BRIDGED and hole.area >= SPECK)
 
     @property
     def missing(self) -> float:
@@ -135,7 +147,7 @@ def judge_scan(scan: Scan, recess: Recess, quality: Quality, *, clearance: float
         _judge_hole(quality, mouth),
         _judge_dropouts(quality),
         _judge_grazing(quality),
-        _judge_border(quality),
+        _judge_border(quality.border, recess),
         _judge_islands(quality),
         _judge_twin(quality, clearance),
     )
@@ -244,7 +256,7 @@ def _list_holes(quality: Quality, mouth: float) -> str:
 
 
 def _judge_dropouts(quality: Quality) -> Check:
-    small = [hole for hole in quality.holes if hole.area >= SPECK / 4.0 and hole.extent <= BRIDGED]
+    small = quality.bridged_holes
     worst, share = None, 0.0
     for hole in small:
         near = [o for o in small if hypot(hypot(o.x - hole.x, o.y - hole.y), o.depth - hole.depth) < DROPOUT_PATCH / 2.0]
@@ -279,14 +291,14 @@ def _judge_grazing(quality: Quality) -> Check:
     return Check("walls seen flat", verdict, round(share, 2), GRAZING_PASS, "%", source, remedy, place)
 
 
-def _judge_border(quality: Quality) -> Check:
-    verdict: Verdict = "pass" if quality.border >= WANTED else "caution" if quality.border >= SHORT_FAIL else "fail"
+def _judge_border(border: Border, recess: Recess) -> Check:
+    verdict: Verdict = "pass" if border.least >= WANTED else "caution" if border.least >= SHORT_FAIL else "fail"
     remedy = place = ""
     if verdict != "pass":
-        place = tell_arc(quality.short)
+        place = tell_arc(clock_position(float(x), float(y)) for x, y, _ in recess.rim[border.short])
         remedy = f"scan again with {WANTED:g} mm or more of panel beyond the rim there: mouth, rim and flange are found from it"
     source = f"our rule: {WANTED:g} mm all round; below {SHORT_FAIL:g} mm the panel cannot be carried across the mouth"
-    value = round(min(quality.border, WANTED + 5.0), 1)
+    value = round(min(border.least, WANTED + 5.0), 1)
     return Check("panel beyond the rim", verdict, value, WANTED, "mm", source, remedy, place)
 
 
@@ -311,7 +323,7 @@ def _judge_twin(quality: Quality, clearance: float) -> Check:
         place = f"most of it {_tell(twin.place)}"
         remedy = (
             f"two sheets {twin.apart:.2f} mm apart: the scanner lost its place and found it again beside. Add markers there, "
-            "unevenly, 50 to 100 mm apart and off the surfaces that matter, and scan all of it again in one go; do not merge"
+            "unevenly, 50 to 100 mm apart and off the surfaces that matter, and scan all of it again in one go"
         )
     source = "our rule: fail where the sheets are half the clearance apart"
     return Check("surface scanned twice", verdict, round(share, 2), TWIN_PASS, "%", source, remedy, place)

@@ -113,7 +113,7 @@ def test_the_colour_of_a_place_is_that_of_its_depth_in_the_legend(surveyed, x, d
 def test_an_unseen_hole_is_marked_at_its_clock_position_and_nowhere_else(tmp_path, hour):
     x, y = round(14 * sin(radians(30 * hour))), round(14 * cos(radians(30 * hour)))
     hole = (x - 3.0, y - 3.0, x + 3.0, y + 3.0)
-    recess = box_recess(holes=[hole])
+    recess = box_recess(holes=[hole], surround=24)
     survey = survey_scan(as_scan(recess), recess, tmp_path)
     picture = np.asarray(finish_sheet(draw_survey(survey, recess))).astype(int)
     rows, cols = np.indices(picture.shape[:2])
@@ -127,7 +127,7 @@ def test_an_unseen_hole_is_marked_at_its_clock_position_and_nowhere_else(tmp_pat
 
 
 def test_the_border_of_a_hole_in_a_wall_is_marked_too(tmp_path):
-    recess = box_recess()
+    recess = box_recess(surround=24)
     middle = recess.vertices[recess.faces].mean(axis=1)
     normal = np.cross(
         *(recess.vertices[recess.faces[:, k]] - recess.vertices[recess.faces[:, 0]] for k in (1, 2))
@@ -135,7 +135,7 @@ def test_the_border_of_a_hole_in_a_wall_is_marked_too(tmp_path):
     wall = (
         (np.abs(normal[:, 2]) < 1e-9) & (np.abs(middle[:, 0]) < 0.1) & (np.abs(middle[:, 1]) < 6)
     )  # the step
-    torn = box_recess()
+    torn = box_recess(surround=24)
     object.__setattr__(torn, "faces", recess.faces[~wall])
     sheets = []
     for each in (recess, torn):
@@ -204,7 +204,7 @@ def test_a_section_that_nobody_saw_has_no_depth(tmp_path):
 
 
 def test_unseen_ground_in_a_section_is_bridged_in_magenta(tmp_path):
-    whole, torn = box_recess(), box_recess(holes=[(8.0, -4.0, 18.0, 4.0)])
+    whole, torn = box_recess(surround=24), box_recess(holes=[(8.0, -4.0, 18.0, 4.0)])
     lengths = []
     for recess in (whole, torn):
         sheet = finish_sheet(draw_survey(survey_scan(as_scan(recess), recess, tmp_path), recess))
