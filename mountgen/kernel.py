@@ -15,6 +15,7 @@ import numpy as np
 from mountgen.arrays import Floats, Ints, freeze
 from mountgen.errors import KernelError
 from mountgen.patch import Patch, read_patches
+from mountgen.slit import close_slits
 from mountgen.spline import DEGREE, Axis, Surface
 
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
@@ -420,8 +421,8 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
                 raise
             continue
         if _is_closed(mesh.faces):
-            break
-    return mesh
+            return mesh
+    return Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
 
 
 def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:

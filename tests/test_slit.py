@@ -1,0 +1,54 @@
+"""Slits are closed by triangles between the points there are; whatever is wider stays open and is left to the gauge."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+import trimesh
+
+from mountgen.arrays import Floats, Ints
+from mountgen.slit import close_slits
+
+
+def _slit(width: float) -> tuple[Floats, Ints]:
+    """Return a box whose upper front edge is cut into facets differently on its two sides, `width` mm apart."""
+    box = trimesh.creation.box((20.0, 10.0, 5.0))
+    vertices, faces = np.asarray(box.vertices), np.asarray(box.faces)
+    edge = np.flatnonzero((vertices[:, 1] < 0.0) & (vertices[:, 2] > 0.0))
+    shared = [k for k, face in enumerate(faces) if np.isin(edge, face).all()]
+    assert len(shared) == 2
+    parts = [np.delete(faces, shared, axis=0)]
+    for k, (face, marks) in enumerate(zip(faces[shared], ([0.2, 0.7], [0.4, 0.5, 0.9]), strict=True)):
+        turn = next(t for t in range(3) if np.isin(np.roll(face, -t)[:2], edge).all())
+        a, b, top = np.roll(face, -turn)
+        start = len(vertices)
+        t = np.array(marks if vertices[a, 0] < vertices[b, 0] else [1.0 - m for m in marks[::-1]])
+        extra = vertices[a] + t[:, None] * (vertices[b] - vertices[a]) + [0.0, 0.0, -width * k]
+        vertices = np.vstack([vertices, extra])
+        chain = [a, *range(start, start + len(marks)), b]
+        parts.append(np.array([[p, q, top] for p, q in pairwise(chain)]))
+    return vertices, np.vstack(parts).astype(np.int32)
+
+
+def test_a_slit_is_closed_without_moving_a_point() -> None:
+    vertices, faces = _slit(0.02)
+    assert not trimesh.Trimesh(vertices, faces, process=False).is_watertight
+    closed = trimesh.Trimesh(vertices, close_slits(vertices, faces), process=False)
+    assert closed.is_watertight
+    assert closed.is_winding_consistent
+    assert closed.volume == pytest.approx(1000.0, abs=0.02 * 20.0 * 10.0)
+
+
+def test_a_closed_mesh_stays_as_it_is() -> None:
+    box = trimesh.creation.box((20.0, 10.0, 5.0))
+    assert close_slits(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32)).shape == (12, 3)
+
+
+def test_a_wide_gap_and_a_missing_face_stay_open() -> None:
+    vertices, faces = _slit(1.5)
+    assert close_slits(vertices, faces) is faces
+    box = trimesh.creation.box((20.0, 10.0, 5.0))
+    torn = np.asarray(box.faces, dtype=np.int32)[1:]
+    assert close_slits(np.asarray(box.vertices), torn) is torn
