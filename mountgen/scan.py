@@ -26,6 +26,7 @@ SPACING_SAMPLES = 200_000  # faces looked at for the spacing
 _RING = 36  # most vertices of two rings looked at; a regular mesh has 19
 _FEWEST = 12  # vertices a quadric (6 unknowns) is fitted through at least
 _BENT = 0.05  # height over width of the piece looked at, from which on a quadric follows a rounding badly
+_UNSURE = 1.5  # standard deviations of a bend that noise alone may make
 _STRAIGHT = 0.15  # share of straighter places that is enough to go by these alone
 MAD_TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, for a normal distribution
 
@@ -222,11 +223,14 @@ def sample_noise(vertices: Floats, faces: Ints, *, most: int = NOISE_SAMPLES) ->
     x, y, z = np.einsum("nki,nij->jnk", p, axes[:, :, [1, 2, 0]])
     terms = np.stack([weight, x, y, x * x, x * y, y * y], axis=2)
     inverse = np.linalg.pinv(np.einsum("nki,nkj->nij", terms, terms), hermitian=True)
-    fitted = np.einsum("nij,nj->ni", inverse, np.einsum("nki,nk->ni", terms, z))
+    moment = np.einsum("nki,nk->ni", terms, z)
+    fitted = np.einsum("nij,nj->ni", inverse, moment)
     leverage = inverse[:, 0, 0]
     free = leverage < 0.95  # the rest are held by themselves alone and say nothing
-    bend = np.abs(fitted[:, 3:]).max(axis=1)
-    if (free & (bend < _BENT)).sum() > _STRAIGHT * free.sum():
-        free &= bend < _BENT
+    rest = np.maximum((z**2).sum(axis=1) - np.einsum("ni,ni->n", fitted, moment), 0.0) / np.maximum(counts - 6, 1)
+    unsure = np.sqrt(rest[:, None] * np.einsum("nii->ni", inverse)[:, 3:])  # noise bends what is straight
+    straight = free & (np.abs(fitted[:, 3:]) < _BENT + _UNSURE * unsure).all(axis=1)
+    if straight.sum() > _STRAIGHT * free.sum():
+        free = straight
     errors = np.abs(fitted[free, 0]) / np.sqrt(1.0 - leverage[free]) * scale[free]
     return rings[free, 0], errors
