@@ -46,8 +46,9 @@ def find_inside(mesh: Mesh, outer: Mesh) -> tuple[Floats, Floats, Floats]:
 
 @cache
 def whole(recline: float = 90.0) -> Mesh:
+    """Return the plug that is not hollow, cut into facets finely, so that what differs is the hollow plug's own chords."""
     recess, space, shell = prepare("frustum", recline=recline)
-    return make_plug(shell, space, recess, recipe=PlugRecipe(name="plug")).body.mesh
+    return tessellate(make_plug(shell, space, recess, recipe=PlugRecipe(name="plug")).body.solid, chord=0.004)
 
 
 def assert_walls(mesh: Mesh, wall: float) -> None:
