@@ -412,7 +412,7 @@ DRIVER = dedent("""
     pipeline.make = make
     sys.modules |= {"mountgen.recipe_file": recipe_file, "mountgen.pipeline": pipeline}
     from mountgen.cli import main
-    main(["make", "a.toml"])
+    main(["make", "a.toml", *(flag for flag in sys.argv[1:] if flag == "--quiet")])
 """)
 
 
@@ -467,14 +467,12 @@ def test_a_reader_that_leaves_changes_no_exit_code() -> None:
     assert b"checks failed" in err
 
 
-@pytest.mark.skipif(os.name != "posix", reason="no pseudo-terminals there")
-@pytest.mark.parametrize("no_color", [False, True])
-def test_colours_at_a_terminal_unless_unwanted(no_color: bool) -> None:
+def watch_terminal(*flags: str, **env: str) -> bytes:
+    """Run at a terminal and return all that it shows."""
     import pty
 
     inner, outer = pty.openpty()
-    env = {"TERM": "xterm-256color"} | ({"NO_COLOR": "1"} if no_color else {})
-    process = start(stdout=outer, stderr=outer, env=env)
+    process = start(*flags, stdout=outer, stderr=outer, env={"TERM": "xterm-256color"} | env)
     os.close(outer)
     seen = b""
     while True:
@@ -487,8 +485,30 @@ def test_colours_at_a_terminal_unless_unwanted(no_color: bool) -> None:
         seen += block
     os.close(inner)
     assert process.wait(timeout=60) == 3
+    return seen
+
+
+@pytest.mark.skipif(os.name != "posix", reason="no pseudo-terminals there")
+@pytest.mark.parametrize("no_color", [False, True])
+def test_colours_at_a_terminal_unless_unwanted(no_color: bool) -> None:
+    seen = watch_terminal(**({"NO_COLOR": "1"} if no_color else {}))
     assert (b"\x1b[1;31m" in seen) is not no_color
     assert b"loft the body" in seen
+
+
+@pytest.mark.skipif(os.name != "posix", reason="no pseudo-terminals there")
+def test_no_progress_at_a_terminal_where_it_is_to_be_quiet() -> None:
+    seen = watch_terminal("--quiet")
+    assert b"loft the body" not in seen
+    assert b"mouth" not in seen
+    assert b"use 0.6" in seen
+
+
+def test_no_colour_and_no_live_line_where_there_is_no_terminal() -> None:
+    process = start(stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={"TERM": "xterm-256color"})
+    out, err = process.communicate(timeout=60)
+    assert b"\x1b" not in out + err
+    assert err.splitlines()[0].endswith(b"load libraries")
 
 
 def test_a_missing_system_library_is_named(tmp_path: Path) -> None:
