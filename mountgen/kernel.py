@@ -530,10 +530,13 @@ class Sleeve:
 
 @dataclass(frozen=True, eq=False)
 class Cap:
-    """A height field trimmed by the ends of one or two sleeves: a face of a solid that lies below it, or above if not `up`."""
+    """A height field trimmed by the ends of sleeves: a face of a solid that lies below it, or above if not `up`.
+
+    outer: its outline; holes: ends that leave holes in it, none within or across another.
+    """
 
     outer: TubeEnd
-    inner: TubeEnd | None = None
+    holes: tuple[TubeEnd, ...] = ()
     up: bool = True
 
 
@@ -588,12 +591,10 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
     for cap in caps:
         face = TopoDS_Face()
         build.MakeFace(face, grounds[id(cap.outer.field)], SEAM)
-        for border, hole in ((cap.outer, False), (cap.inner, True)):
-            if border is None:
-                continue
+        for end in (cap.outer, *cap.holes):
             ring = TopoDS_Wire()
             build.MakeWire(ring)
-            build.Add(ring, rings[id(border)].Reversed() if hole else rings[id(border)])
+            build.Add(ring, rings[id(end)] if end is cap.outer else rings[id(end)].Reversed())
             ring.Closed(True)
             build.Add(face, ring)
         build.Add(shell, face if cap.up else face.Reversed())

@@ -1,19 +1,29 @@
 """Body, flange and cavity put together face by face: their edges are found on the splines, so nothing is intersected.
 
-Where a wall meets a face more than once the kernel's booleans do it instead, which takes a hundred times as long.
+Posts that stand free on the floor are faces like the others; those that run into the wall are cut out. Where a wall meets a
+face more than once the kernel's booleans do it all instead, which takes a hundred times as long.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
 from mountgen.errors import KernelError
 from mountgen.features.cavity import Cavity, extend_up
+from mountgen.features.dividers import leave_standing
 from mountgen.features.flange import Border
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Cap, Sleeve, Solid, stack_tubes
+from mountgen.kernel import Cap, Sleeve, Solid, TubeEnd, closed_tube, combine, solids_of, stack_tubes
 from mountgen.loft import Block, Shell, lid_surface, make_block, meet_field
 from mountgen.shape import combine_many, make_box
+from mountgen.spline import Surface
+from mountgen.stitch import open_top
 
 FAR = 1000.0  # mm; past any body
+ROOT = 0.5  # mm above its lowest section at which the tool for a post begins
 OUT = 3.0  # mm by which a cavity's tool stands out of the mouth, or of the flange
 
 
@@ -24,6 +34,8 @@ def make_body(
     reach: float | None,
     border: Border | None = None,
     cavity: Cavity | None = None,
+    standing: Sequence[Solid] = (),
+    check: bool = True,
 ) -> Block:
     """Make a body that is flush with the lid or ends in a flange, with or without a cavity that is open at the mouth.
 
@@ -33,71 +45,136 @@ def make_body(
         reach: how deep from the mouth plane it goes, mm; None for all the way.
         border: its flange.
         cavity: the space inside its walls.
+        standing: what stands in the cavity.
+        check: whether to make sure of each step, and do without what the kernel cannot do; else the caller checks the whole,
+            which takes a fifth of the time.
 
     Returns:
         Block: the solid, and what the user must know of how it was made.
 
     Raises:
         KernelError: it cannot be made.
+        FeatureError: what stands in the cavity fills it.
     """
-    notes: tuple[str, ...] = ()
-    inner = None if cavity is None or reach is not None or not _is_plain(cavity.shell) else cavity.shell
-    solid = None
-    if _is_plain(shell) and shell is not None and (border is not None or inner is not None):
+    smooth = cavity is None or cavity.shell is not None
+    if shell is not None and not shell.pockets and smooth and (border is not None or cavity is not None):
         try:
-            solid, faceted = _stack(shell, space, border, inner), False
-            if reach is not None:
-                deep = make_box((-FAR, -FAR, -2.0 * FAR), (FAR, FAR, -reach))
-                solid = combine_many(solid, [deep], "cut", what="reach")
+            return Block(_stitch(shell, space, reach, border, cavity, standing, check))
         except KernelError:
-            solid = None
-    if solid is None:
-        inner = None
-        block = _unite(shell, space, reach, border)
-        solid, faceted, notes = block.solid, block.faceted, block.notes
-    if cavity is not None and inner is None:
-        hollow = cavity_block(cavity, border=border, reach=reach)
-        solid = combine_many(solid, [hollow.solid], "cut", what="cavity")
-        faceted |= hollow.faceted
-        notes = tuple(dict.fromkeys((*notes, *hollow.notes)))
-    return Block(solid, faceted, notes)
-
-
-def _is_plain(shell: Shell | None) -> bool:
-    """Return whether a shell is one wall and one floor, without posts and pockets."""
-    return shell is not None and not shell.posts and not shell.pockets
+            pass
+    block = _unite(shell, space, reach, border)
+    if cavity is None:
+        return block
+    hollow = cavity_block(cavity, border=border, reach=reach)
+    rooms = leave_standing(hollow.solid, standing) if standing else [hollow.solid]
+    solid = combine_many(block.solid, rooms, "cut", what="cavity")
+    return Block(solid, block.faceted or hollow.faceted, tuple(dict.fromkeys((*block.notes, *hollow.notes))))
 
 
 def cavity_block(cavity: Cavity, *, border: Border | None, reach: float | None) -> Block:
     """Return the solid of a cavity from its floor to well out of the mouth."""
-    above = OUT + (0.0 if border is None else border.rise[1] + border.thickness)
+    above = _rise(border)
     shell = None if cavity.shell is None else extend_up(cavity.shell, above + 1.0)
     return make_block(shell, cavity.space, below=-above, reach=None if reach is None else reach - cavity.wall)
 
 
-def _stack(shell: Shell, space: InsertableSpace, border: Border | None, inner: Shell | None) -> Solid:
+def _rise(border: Border | None) -> float:
+    """Return how far above the lid a cavity's tool ends, mm."""
+    return OUT + (0.0 if border is None else border.rise[1] + border.thickness)
+
+
+def _stitch(
+    shell: Shell,
+    space: InsertableSpace,
+    reach: float | None,
+    border: Border | None,
+    cavity: Cavity | None,
+    standing: Sequence[Solid],
+    check: bool,
+) -> Solid:
+    top = lid_surface(space, shell.floor, 0.0) if border is None else border.top
+    solid = _stack_outside(shell, top, border)
+    if border is not None:
+        solid = border.round_edge(solid, check=check)
+    for post in _sort_posts(shell)[1]:
+        solid = combine(solid, _post_tool(post), "cut", what="post")
+    if reach is not None:
+        deep = make_box((-FAR, -FAR, -2.0 * FAR), (FAR, FAR, -reach))
+        solid = combine_many(solid, [deep], "cut", what="reach")
+    if cavity is not None and cavity.shell is not None:
+        room = _stack_room(extend_up(cavity.shell, _rise(border)), top)
+        solid = open_top(solid, leave_standing(room, standing) if standing else solids_of(room), top)
+    pieces = solids_of(solid)
+    if len(pieces) != 1:
+        raise KernelError(f"the body is in {len(pieces)} pieces", "body", "the solid is made another way")
+    return pieces[0]
+
+
+def _stack_outside(shell: Shell, top: Surface, border: Border | None) -> Solid:
+    """Return the solid below a top, without the posts that run into its wall."""
     foot = meet_field(shell.wall, shell.floor)
-    caps = [Cap(foot, up=False)]
+    posts, holes, caps = _stack_posts(shell)
+    caps.append(Cap(foot, holes, up=False))
     if border is None:
-        lid = lid_surface(space, shell.floor, 0.0)
-        brow = meet_field(shell.wall, lid)
-        sleeves = [Sleeve(shell.wall, foot, brow)]
-    else:
-        lid, tall = border.top, extend_up(shell, border.rise[1] + OUT)
-        neck, low, brow = meet_field(tall.wall, border.below), meet_field(border.tube, border.below), meet_field(border.tube, lid)
-        sleeves = [Sleeve(tall.wall, foot, neck), Sleeve(border.tube, low, brow)]
-        caps.append(Cap(low, neck, up=False))
-    if inner is None:
-        return _rounded(stack_tubes(sleeves, [*caps, Cap(brow)]), border)
-    above = OUT + (0.0 if border is None else border.rise[1] + border.thickness)
-    tall = extend_up(inner, above)
-    ground, mouth = meet_field(tall.wall, tall.floor), meet_field(tall.wall, lid)
-    sleeves.append(Sleeve(tall.wall, ground, mouth, inside=True))
-    return _rounded(stack_tubes(sleeves, [*caps, Cap(brow, mouth), Cap(ground)]), border)
+        brow = meet_field(shell.wall, top)
+        return stack_tubes([Sleeve(shell.wall, foot, brow), *posts], [*caps, Cap(brow)])
+    tall = extend_up(shell, border.rise[1] + OUT)
+    neck, low, brow = meet_field(tall.wall, border.below), meet_field(border.tube, border.below), meet_field(border.tube, top)
+    sleeves = [Sleeve(tall.wall, foot, neck), Sleeve(border.tube, low, brow), *posts]
+    return stack_tubes(sleeves, [*caps, Cap(low, (neck,), up=False), Cap(brow)])
 
 
-def _rounded(solid: Solid, border: Border | None) -> Solid:
-    return solid if border is None else border.round_edge(solid)
+def _stack_room(shell: Shell, top: Surface) -> Solid:
+    """Return the solid of a cavity up to a top."""
+    foot, mouth = meet_field(shell.wall, shell.floor), meet_field(shell.wall, top)
+    posts, holes, caps = _stack_posts(shell)
+    room = stack_tubes([Sleeve(shell.wall, foot, mouth), *posts], [*caps, Cap(foot, holes, up=False), Cap(mouth)])
+    for post in _sort_posts(shell)[1]:
+        room = combine(room, _post_tool(post), "cut", what="post")
+    return room
+
+
+def _stack_posts(shell: Shell) -> tuple[list[Sleeve], tuple[TubeEnd, ...], list[Cap]]:
+    """Return the sides of the free posts, their ends on the floor and their tops."""
+    posts = _sort_posts(shell)[0]
+    ends = [(meet_field(post.wall, shell.floor), meet_field(post.wall, post.floor)) for post in posts]
+    sleeves = [Sleeve(post.wall, *pair, inside=True) for post, pair in zip(posts, ends, strict=True)]
+    return sleeves, tuple(low for low, _ in ends), [Cap(high, up=False) for _, high in ends]
+
+
+def _sort_posts(shell: Shell) -> tuple[list[Shell], list[Shell]]:
+    """Return the posts that stand free on a floor, and those that do not."""
+    import shapely
+
+    room = _outline(meet_field(shell.wall, shell.floor))
+    free, others = [], []
+    for post in shell.posts:
+        try:
+            foot = _outline(meet_field(post.wall, shell.floor))
+            meet_field(post.wall, post.floor)
+        except KernelError:
+            others.append(post)
+            continue
+        if foot.is_valid and room.is_valid and shapely.contains_properly(room, foot):
+            free.append(post)
+            room = room.difference(foot)
+        else:
+            others.append(post)
+    return free, others
+
+
+def _outline(end: TubeEnd) -> Any:
+    """Return a tube's end in plan, as a polygon."""
+    import shapely
+
+    at = np.linspace(end.axis.breaks[0], end.axis.breaks[-1], 4 * len(end.axis.breaks), endpoint=False)
+    return shapely.Polygon(end.axis.basis(at) @ end.plan)
+
+
+def _post_tool(post: Shell) -> Solid:
+    low = float(post.wall.v.breaks[0]) + ROOT
+    ground = Surface(post.floor.u, post.floor.v, np.full_like(post.floor.poles, low))
+    return closed_tube(post.wall, meet_field(post.wall, ground), meet_field(post.wall, post.floor))
 
 
 def _unite(shell: Shell | None, space: InsertableSpace, reach: float | None, border: Border | None) -> Block:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import floor
 
 import numpy as np
@@ -81,7 +82,7 @@ def _slab(axis: int, start: float, thickness: float, ends: tuple[float, float], 
     return extrude(outline, axes=axes, height=ends[1] - ends[0])
 
 
-def leave_standing(hollow: Solid, walls: list[Solid]) -> list[Solid]:
+def leave_standing(hollow: Solid, walls: Sequence[Solid]) -> list[Solid]:
     """Return the rooms that are left of a cavity when walls stand in it.
 
     Raises:

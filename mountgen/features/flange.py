@@ -66,9 +66,10 @@ class Border:
         low, brow = meet_field(self.tube, self.below), meet_field(self.tube, self.top)
         return self.round_edge(stack_tubes([Sleeve(self.tube, low, brow)], [Cap(low, up=False), Cap(brow)]))
 
-    def round_edge(self, solid: Solid) -> Solid:
-        """Return a solid with the edges of the flange's top rounded; as it was where the kernel cannot."""
-        return round_edges(solid, on_field(self.top_height), radius=min(self.radius, MOST_ROUND * self.thickness))
+    def round_edge(self, solid: Solid, *, check: bool = True) -> Solid:
+        """Return a solid with the edges of the flange's top rounded, checked or not; as it was where the kernel cannot."""
+        radius = min(self.radius, MOST_ROUND * self.thickness)
+        return round_edges(solid, on_field(self.top_height), radius=radius, check=check)
 
     def top_height(self, x: Floats, y: Floats) -> Floats:
         """Return the height of its top at x (N,), y (N,), mm."""

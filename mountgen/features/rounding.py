@@ -14,28 +14,29 @@ NEAR = 0.01  # mm; how far from a height field an edge on it may lie
 PROBES = (0.1, 0.5, 0.9)  # of an edge's length, where it is looked at
 
 
-def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float) -> Solid:
+def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float, check: bool = True) -> Solid:
     """Return a solid with its sharp edges rounded that are picked, as far as the kernel can.
 
-    All are tried at once, then one after the other, the longest first. A solid that is not valid is never returned.
+    All are tried at once, then one after the other, the longest first.
 
     Args:
         solid: one solid, mm.
         picked: says of the points (3, 3) of an edge, mm, whether it is meant.
         radius: mm; 0 returns the solid as it is.
+        check: whether a solid that is not valid is done without; else the caller sees to it.
     """
     if radius <= 0.0:
         return solid
     edges = [edge for edge, points in _list_sharp_edges(solid) if picked(points)]
     if not edges:
         return solid
-    whole = _fillet(solid, edges, radius)
+    whole = _fillet(solid, edges, radius, check)
     if whole is not None or len(edges) == 1:
         return solid if whole is None else whole
     for k in range(len(edges)):  # an edge of the solid before is none of the solid after: they are told by their places
         left = [edge for edge, points in _list_sharp_edges(solid) if picked(points)]
         if k < len(left):
-            solid = _fillet(solid, [left[k]], radius) or solid
+            solid = _fillet(solid, [left[k]], radius, check) or solid
     return solid
 
 
@@ -77,7 +78,7 @@ def _list_sharp_edges(solid: Solid) -> list[tuple[Any, Floats]]:
     return [(edge, points) for _, edge, points in sorted(found, key=lambda each: -each[0])]
 
 
-def _fillet(solid: Solid, edges: Sequence[Any], radius: float) -> Solid | None:
+def _fillet(solid: Solid, edges: Sequence[Any], radius: float, check: bool) -> Solid | None:
     from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
     from OCP.Standard import Standard_Failure
 
@@ -89,4 +90,4 @@ def _fillet(solid: Solid, edges: Sequence[Any], radius: float) -> Solid | None:
         rounded = solids_of(fillet.Shape()) if fillet.IsDone() else []
     except Standard_Failure:
         return None
-    return rounded[0] if len(rounded) == 1 and is_valid(rounded[0]) else None
+    return rounded[0] if len(rounded) == 1 and (not check or is_valid(rounded[0])) else None

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.datum import Recess, lid_height, signed_area
-from mountgen.features.assemble import cavity_block, make_body
+from mountgen.features.assemble import make_body
 from mountgen.features.cavity import hollow_inside
-from mountgen.features.dividers import leave_standing, make_dividers
+from mountgen.features.dividers import make_dividers
 from mountgen.features.flange import Border, flange_of
 from mountgen.features.part import Part
 from mountgen.features.pull_tab import ROOT, make_pull_tab
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Solid, solids_of, tessellate
-from mountgen.loft import Shell
+from mountgen.kernel import Body, Solid, is_valid, solids_of, tessellate
+from mountgen.loft import Block, Shell
 from mountgen.recipe import TrayRecipe
 from mountgen.section import cut_sections
 from mountgen.shape import combine_many, require_one_solid
+from mountgen.stitch import fuse_nearby
 
 TWO_EDGES = 0.45  # of a wall's thickness that each of its two upper edges may take
 
@@ -29,35 +32,36 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     wall, radius = recipe.body.wall, recipe.body.edge_radius
     cavity = hollow_inside(shell, space, wall=wall, reach=reach)
     border = flange_of(recess, space, recipe)
-    if recipe.dividers is None:
-        block = make_body(shell, space, reach=reach, border=border, cavity=cavity)
-        body, faceted, notes = block.solid, block.faceted, block.notes
-    else:
-        walls = make_dividers(cavity.space, recipe.dividers, radius=radius)
-        block = make_body(shell, space, reach=reach, border=border)
-        hollow = cavity_block(cavity, border=border, reach=reach)
-        rooms = leave_standing(hollow.solid, walls)
-        body = combine_many(block.solid, rooms, "cut", what="cavity")
-        faceted = block.faceted or hollow.faceted
-        notes = tuple(dict.fromkeys((*block.notes, *hollow.notes)))
-    if not faceted:
-        body = _round_mouth(body, space, border, recipe)
+    walls = [] if recipe.dividers is None else make_dividers(cavity.space, recipe.dividers, radius=radius)
+    tongue = None
     if recipe.pull_tab is not None:
         outline = _outline_below(shell, space, depth=ROOT)
         tongue = make_pull_tab(space, outline, recipe.pull_tab, wall=wall, radius=radius)
-        body = combine_many(body, [tongue], "fuse", what="pull tab")
-    solid = require_one_solid(body, what="tray", remedy="give a thicker body.wall, or leave a feature out")
-    return Part(body=Body(solid=solid, mesh=tessellate(solid), faceted=faceted, notes=notes))
+
+    def put_together(check: bool) -> Block:
+        block = make_body(shell, space, reach=reach, border=border, cavity=cavity, standing=walls, check=check)
+        body = block.solid if block.faceted else _round_mouth(block.solid, space, border, recipe, check=check)
+        if tongue is not None:
+            nearby = not check and not block.faceted
+            body = fuse_nearby(body, tongue, what="pull tab") if nearby else combine_many(body, [tongue], "fuse", what="pull tab")
+        return replace(block, solid=body)
+
+    block = put_together(check=False)  # the whole is checked once; only where that fails each step is
+    pieces = solids_of(block.solid)
+    if not block.faceted and not (len(pieces) == 1 and is_valid(pieces[0])):
+        block = put_together(check=True)
+    solid = require_one_solid(block.solid, what="tray", remedy="give a thicker body.wall, or leave a feature out")
+    return Part(body=Body(solid=solid, mesh=tessellate(solid), faceted=block.faceted, notes=block.notes))
 
 
-def _round_mouth(body: Solid, space: InsertableSpace, border: Border | None, recipe: TrayRecipe) -> Solid:
+def _round_mouth(body: Solid, space: InsertableSpace, border: Border | None, recipe: TrayRecipe, *, check: bool) -> Solid:
     """Return a tray with the upper edges of its walls rounded, where the flange's have not been already."""
     thin = recipe.body.wall if border is None else recipe.flange.thickness if recipe.flange is not None else 0.0
     if recipe.dividers is not None and recipe.dividers.height is None:
         thin = min(thin, recipe.dividers.thickness)
     (solid,) = solids_of(body)[:1] or [body]
     height = border.top_height if border is not None else lambda x, y: lid_height(space.lid, x, y)
-    return round_edges(solid, on_field(height), radius=min(recipe.body.edge_radius, TWO_EDGES * thin))
+    return round_edges(solid, on_field(height), radius=min(recipe.body.edge_radius, TWO_EDGES * thin), check=check)
 
 
 def _outline_below(shell: Shell | None, space: InsertableSpace, *, depth: float) -> Floats:
