@@ -163,8 +163,11 @@ def make(
         bool,
         typer.Option("--sheets", help="Also draw sections of the part, 1:1 as PDF, DXF and SVG, to cut from card and try."),
     ] = False,
+    drawing: Annotated[
+        bool, typer.Option("--drawing", help="Also draw the part on one page: three views, sizes, material, mass.")
+    ] = False,
     paper: Annotated[
-        PaperSize | None, typer.Option(help="Paper of the sheets; a4 if not given.", show_default=False)
+        PaperSize | None, typer.Option(help="Paper of sheets and drawing; a4 if not given.", show_default=False)
     ] = None,
     station: Annotated[
         list[float] | None,
@@ -174,9 +177,10 @@ def make(
     as_json: Json = False,
 ) -> None:
     """Make the part: STL, STEP, 3MF, report.html and .json and the complete recipe, and prove that it goes in."""
-    for option, given in (("--paper", paper is not None), ("--station", bool(station))):
-        if given and not sheets:
-            raise typer.BadParameter("it says how --sheets are drawn: give that too", param_hint=option)
+    if station and not sheets:
+        raise typer.BadParameter("it says where --sheets are cut: give that too", param_hint="--station")
+    if paper is not None and not (sheets or drawing):
+        raise typer.BadParameter("nothing is drawn on it: give --sheets or --drawing too", param_hint="--paper")
     with _failures_shown():
         from mountgen.recipe_file import load_recipe
 
@@ -193,7 +197,9 @@ def make(
                 store=Store(find_cache_folder()),
                 progress=display,
                 pictures=pictures,
-                papers=Papers((paper or PaperSize.a4).value, tuple(station or ())) if sheets else None,
+                papers=Papers(
+                    size=(paper or PaperSize.a4).value, sheets=sheets, drawing=drawing, stations=tuple(station or ())
+                ),
             )
         _show_made(made, "report.json", quiet=quiet, as_json=as_json)
 

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from mountgen.service.case import Case
     from mountgen.service.cautions import Caution
 
+NO_PAPER = Papers()
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
 
 
@@ -113,7 +114,7 @@ def make(
     store: Store,
     progress: Progress,
     pictures: bool = False,
-    papers: Papers | None = None,
+    papers: Papers = NO_PAPER,
 ) -> Made:
     """Make the part of a recipe: read, find, build, check, write.
 
@@ -124,7 +125,7 @@ def make(
         store: where results of early stages are kept.
         progress: told of stages and findings.
         pictures: also draw the part in its recess, and what the judges of the part have to show.
-        papers: also draw its sections to cut from card.
+        papers: what else is to be drawn on paper.
 
     Returns:
         Made: also where a check failed; the files are written then too.
@@ -173,7 +174,7 @@ def make(
         "recipe": f"{recipe.name}.resolved.toml", "report": "report.json", "page": "report.html",
     }  # fmt: skip
     extra = [pair for each in found.values() for pair in each.files.items()]
-    if papers is not None:
+    if papers.sheets or papers.drawing:
         with clock.stage("draw on paper"):
             extra += draw_papers(case, papers).items()
     for ending, content in extra:

@@ -73,7 +73,6 @@ def test_every_plate_ends_at_the_body_s_own_surface(made: tuple[str, FitGauge, M
         low, _, high, _ = truth.bounds
         truth = truth.intersection(shapely.box(low, -1e3, high, top - gauge.thickness - 0.1))  # below the frame
         found = section(gauge.part.body.mesh, plate.axis, at)
-        assert shapely.difference(truth.buffer(-RING - 0.6).boundary, found).length >= 0.0
         rim = truth.exterior if truth.geom_type == "Polygon" else truth.boundary
         inside = rim.difference(shapely.box(low - 1, top - gauge.thickness - 1.0, high + 1, 1e3))
         missing = inside.difference(found.boundary.buffer(3 * CHORD))

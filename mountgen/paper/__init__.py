@@ -1,7 +1,8 @@
 """What is printed on paper: sections to cut from card and try in the recess, and a drawing of the part.
 
 `template` chooses and cuts the sections, `tile` lays them on pages, `sheets` draws the pages as PDF, `vector` writes the same
-as DXF and SVG. Libraries for PDF and DXF are loaded only when something is drawn.
+as DXF and SVG; `views` finds the lines of a part seen from three sides, `drawing` puts them on one page. Libraries for PDF and
+DXF are loaded only when something is drawn.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from mountgen.service.case import Case
 
-ENDINGS = ("-sections.pdf", "-sections.dxf", "-sections.svg")
+ENDINGS = ("-sections.pdf", "-sections.dxf", "-sections.svg", "-drawing.pdf")
 
 
 @dataclass(frozen=True)
@@ -20,10 +21,13 @@ class Papers:
     """What is wanted on paper.
 
     size    : of the paper, a key of `tile.PAPERS`.
+    sheets  : sections to cut from card; drawing: of the whole part.
     stations: depths below the mouth's plane of the sections, mm; chosen if none are given.
     """
 
     size: str = "a4"
+    sheets: bool = False
+    drawing: bool = False
     stations: tuple[float, ...] = ()
 
 
@@ -41,14 +45,20 @@ def draw_papers(case: Case, papers: Papers) -> dict[str, bytes]:
         ExportError: the part is not cut at a depth that was asked for.
         KeyError: no such paper.
     """
-    from mountgen.paper.sheets import draw_pages
-    from mountgen.paper.template import cut_templates
-    from mountgen.paper.vector import encode_dxf, encode_svg
+    name, found = case.recipe.name, {}
+    if papers.sheets:
+        from mountgen.paper.sheets import draw_pages
+        from mountgen.paper.template import cut_templates
+        from mountgen.paper.vector import encode_dxf, encode_svg
 
-    name = case.recipe.name
-    templates = cut_templates(case.part.body.mesh, case.recess, stations=papers.stations)
-    return {
-        "-sections.pdf": draw_pages(templates, name=name, paper=papers.size, clearance=case.recipe.fit.clearance),
-        "-sections.dxf": encode_dxf(templates, name=name),
-        "-sections.svg": encode_svg(templates, name=name),
-    }
+        templates = cut_templates(case.part.body.mesh, case.recess, stations=papers.stations)
+        found = {
+            "-sections.pdf": draw_pages(templates, name=name, paper=papers.size, clearance=case.recipe.fit.clearance),
+            "-sections.dxf": encode_dxf(templates, name=name),
+            "-sections.svg": encode_svg(templates, name=name),
+        }
+    if papers.drawing:
+        from mountgen.paper.drawing import draw_part_drawing
+
+        found["-drawing.pdf"] = draw_part_drawing(case, paper=papers.size)
+    return found

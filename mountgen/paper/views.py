@@ -1,0 +1,137 @@
+"""A solid seen along its axes, as lines: what is visible and what lies hidden, by the solid kernel.
+
+The kernel's hidden-line removal on facets is used: a hundredth of a second a view, where that on the spline faces themselves
+takes half a second and draws the same lines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import radians
+from typing import Any
+
+import numpy as np
+
+from mountgen.arrays import Floats
+from mountgen.kernel import Solid, tessellate
+from mountgen.outline import chain_pieces
+
+CHORD = 0.04  # mm by which a drawn line may leave its face
+SMOOTH_DEG = 3.0  # degrees between two faces up to which their edge is no line of the drawing
+COVERED = 0.05  # mm; a hidden line nearer than this to a visible one is not drawn
+SHORTEST = 0.3  # mm; shorter hidden lines are crumbs of noise
+
+
+@dataclass(frozen=True)
+class Look:
+    """One view. title; towards: from the part to the viewer; right: of the paper; both unit, part frame."""
+
+    title: str
+    towards: tuple[float, float, float]
+    right: tuple[float, float, float]
+
+
+# First angle: what is seen from above is drawn below, what is seen from the left at the right.
+FRONT = Look("from the mouth", (0.0, 0.0, 1.0), (1.0, 0.0, 0.0))
+ABOVE = Look("from 12 o'clock", (0.0, 1.0, 0.0), (1.0, 0.0, 0.0))
+LEFT = Look("from 9 o'clock", (-1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """A look at a solid. visible, hidden: polylines (K, 2), mm on paper; low, high: (2,) mm, corners of all of it."""
+
+    look: Look
+    visible: tuple[Floats, ...]
+    hidden: tuple[Floats, ...]
+    low: Floats
+    high: Floats
+
+
+def find_views(solid: Solid, looks: tuple[Look, ...] = (FRONT, LEFT, ABOVE)) -> tuple[View, ...]:
+    """Find the lines of a solid as it is seen from several sides.
+
+    Args:
+        solid: mm, part frame.
+        looks: from where.
+
+    Returns:
+        A view each: sharp edges and outlines; edges between faces that run smoothly into each other are left out.
+
+    Raises:
+        KernelError: a face cannot be meshed.
+    """
+    solid = _copy_smooth(solid)
+    mesh = tessellate(solid, chord=CHORD)
+    views = []
+    for look in looks:
+        towards, right = np.array(look.towards), np.array(look.right)
+        flat = mesh.vertices @ np.array([right, np.cross(towards, right)]).T
+        visible, hidden = _hide(solid, look)
+        views.append(View(look, *_tidy(visible, hidden), flat.min(axis=0), flat.max(axis=0)))
+    return tuple(views)
+
+
+def _copy_smooth(solid: Solid) -> Solid:
+    """Return a copy in which every edge says whether the faces run smoothly into each other there."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy
+    from OCP.BRepLib import BRepLib
+
+    copy = BRepBuilderAPI_Copy(solid, True, False).Shape()
+    BRepLib.EncodeRegularity_s(copy, radians(SMOOTH_DEG))
+    return copy
+
+
+def _hide(solid: Solid, look: Look) -> tuple[Floats, Floats]:
+    """Return the straight pieces that are seen, and those that are not, (N, 2, 2) mm each."""
+    from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+    from OCP.HLRAlgo import HLRAlgo_Projector
+    from OCP.HLRBRep import HLRBRep_PolyAlgo, HLRBRep_PolyHLRToShape
+
+    hider = HLRBRep_PolyAlgo()
+    hider.Load(solid)
+    hider.Projector(HLRAlgo_Projector(gp_Ax2(gp_Pnt(0.0, 0.0, 0.0), gp_Dir(*look.towards), gp_Dir(*look.right))))
+    hider.Update()
+    found = HLRBRep_PolyHLRToShape()
+    found.Update(hider)
+    visible = [_pieces(shape) for shape in (found.VCompound(), found.OutLineVCompound())]
+    hidden = [_pieces(shape) for shape in (found.HCompound(), found.OutLineHCompound())]
+    return np.concatenate(visible), np.concatenate(hidden)
+
+
+def _pieces(shape: Any) -> Floats:
+    """Return the straight edges of a compound as pieces (N, 2, 2)."""
+    from OCP.BRep import BRep_Tool
+    from OCP.TopAbs import TopAbs_EDGE
+    from OCP.TopExp import TopExp, TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    ends = []
+    if shape is not None and not shape.IsNull():
+        explorer = TopExp_Explorer(shape, TopAbs_EDGE)
+        while explorer.More():
+            edge = TopoDS.Edge_s(explorer.Current())
+            points = (BRep_Tool.Pnt_s(corner) for corner in (TopExp.FirstVertex_s(edge), TopExp.LastVertex_s(edge)))
+            ends.append([(point.X(), point.Y()) for point in points])
+            explorer.Next()
+    return np.array(ends, dtype=np.float64).reshape(-1, 2, 2)
+
+
+def _tidy(visible: Floats, hidden: Floats) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
+    """Return both as polylines, each line once, and of the hidden ones what no visible one covers."""
+    import shapely
+
+    front, back = (shapely.union_all(shapely.linestrings(np.round(pieces, 3))) for pieces in (visible, hidden))
+    left = shapely.line_merge(back.difference(front.buffer(COVERED)))
+    lines = (shapely.get_coordinates(line) for line in shapely.get_parts(shapely.simplify(left, CHORD)))
+    longer = (line for line in lines if np.linalg.norm(np.diff(line, axis=0), axis=1).sum() >= SHORTEST)
+    return chain_pieces(_split(front)), tuple(longer)
+
+
+def _split(lines: Any) -> Floats:
+    """Return lines as their straight pieces (N, 2, 2)."""
+    import shapely
+
+    parts = [shapely.get_coordinates(line) for line in shapely.get_parts(lines)]
+    pieces = [np.stack([part[:-1], part[1:]], axis=1) for part in parts]
+    return np.concatenate(pieces) if pieces else np.zeros((0, 2, 2))
