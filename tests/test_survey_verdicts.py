@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from math import asin, cos, pi
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 
 from examples.simulate import write_ply
+from mountgen import survey
 from mountgen.errors import ScanError
 from mountgen.hand_length import parse_length
 from mountgen.scan import read_scan
@@ -196,9 +199,11 @@ def test_a_file_is_surveyed_from_end_to_end(tmp_path):
     (hole,) = [hole for hole in facts["holes"] if hole["extent"] > 6.0]
     assert hole["clock"] in next(check["place"] for check in facts["checks"] if check["name"].startswith("widest"))
     assert facts["walls_and_floor"]["noise"] == pytest.approx(0.03, rel=0.15)
-    import json
-
     assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+    schema = json.loads((Path(survey.__file__).parent / "data" / "survey.schema.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(facts, schema, cls=jsonschema.Draft202012Validator)
+    assert list(facts) == list(schema["properties"])
 
 
 def test_a_bad_file_is_named(tmp_path):
