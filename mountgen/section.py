@@ -30,6 +30,7 @@ MARKER_STEP = 0.35  # mm around the loop
 LEVEL_STEP = 0.25  # mm down the wall, or more where the recess is deep
 MOST_LEVELS = 140
 FOOT = 0.25  # mm inwards of a marker, where its ground is looked at
+LEAST_SPACING = 0.6  # of the markers' mean; where a corner shrinks to a point they move on along its sides
 NEAR_WALL = 1.0  # mm; a marker this near to a section on steep ground belongs to it, however it got behind
 FLARE, FLARE_DEPTH = 30.0, 4.0  # degrees, mm: down to this depth the wall may be as gentle as this, to follow a rounded rim
 DIVE = 14.0  # degrees; below the floor the wall is this much steeper than the gentlest wall
@@ -318,7 +319,7 @@ def _untangle(points: Floats, *, only_crossed: bool = False) -> Floats:
         turned = np.maximum.accumulate(place[0] + np.concatenate([[0.0], np.cumsum(step[:-1])]))
         place = np.minimum(turned, place[0] + total)
     gap = np.diff(place, append=place[0] + total)
-    gap = _smooth(_smooth(np.maximum(gap, 0.0))) + 1e-6
+    gap = _smooth(_smooth(np.maximum(gap, LEAST_SPACING * total / len(points))))
     gap *= total / gap.sum()
     start = place[0]
     place = (start + np.concatenate([[0.0], np.cumsum(gap[:-1])])) % total
