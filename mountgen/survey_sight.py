@@ -16,7 +16,8 @@ from mountgen.topology import find_middles, measure_faces
 TILTS_DEG = (20.0, 40.0)  # of a scanner held askew, from the draw direction; further out it gets in its own way
 AROUND = 8  # directions a tilt
 GRAZING_DEG = 75.0  # between line of sight and normal, from which on points get few and noisy
-SAMPLES = 5000  # faces looked at; the others are like the nearest of these
+SAMPLES = 5000  # faces looked at
+NEAREST = 5  # of these that a face is like, by the greater part: single faces look any way
 SHEET = 2.5  # mm; what hides a face from so near is the same surface scanned twice, or a fold of it
 AHEAD = 0.2  # mm in front of a face from which the line of sight starts: noise must not hide it
 
@@ -52,7 +53,8 @@ def find_grazing(recess: Recess, bearing: Bools) -> Bools:
         far, _ = surface.cast(start, np.tile(sight, (len(todo), 1)))
         unseen[todo[~np.isfinite(far) | (far < SHEET)]] = False
     grazing = np.zeros(len(bearing), np.bool_)
-    grazing[rows] = unseen[cKDTree(middles[some]).query(middles[rows])[1]]
+    near = cKDTree(middles[some]).query(middles[rows], k=min(NEAREST, len(some)))[1].reshape(len(rows), -1)
+    grazing[rows] = unseen[near].mean(axis=1) > 0.5
     return grazing
 
 
