@@ -51,7 +51,7 @@ LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
 RELAXED = ((4.0, 0.4), (4.0, 1.2), (9.0, 1.2), (14.0, 2.0))
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.015  # mm; how far a fitted sample may lie on the wrong side
-MOST_AT_ONCE = 0.3  # mm by which a surface that is to cover the space moves in one round
+MOST_AT_ONCE = 0.3  # mm a surface moves in one round: over flat ground, what lies below it does not say how far out it is
 ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
 POST_ROUNDS = 5  # of making a post larger where some of it stands out of its fit
 UNCUT = 0.025  # mm of a post that may stand out of its fit
@@ -411,7 +411,7 @@ def _sunk(space: InsertableSpace, slope: Singles, plan: Floats, height: Floats, 
 
 def _find_short(sunk: Floats, *, cover: bool) -> Floats:
     """Return by how much more than allowed samples lie on the wrong side, mm: below the surface, or above it to `cover`."""
-    short: Floats = np.clip((-sunk if cover else sunk) - ONE_SIDED, 0.0, MOST_AT_ONCE if cover else None)
+    short: Floats = np.clip((-sunk if cover else sunk) - ONE_SIDED, 0.0, MOST_AT_ONCE)
     return short
 
 
