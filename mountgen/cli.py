@@ -210,6 +210,7 @@ def gauge(
     scan: ScanFile = None,
     out: OutFolder = None,
     overrides: Overrides = None,
+    pictures: Annotated[bool, typer.Option("--pictures", help="Also draw it in its recess.")] = False,
     quiet: Quiet = False,
     as_json: Json = False,
 ) -> None:
@@ -223,7 +224,12 @@ def gauge(
             from mountgen.store import Store, find_cache_folder
         with display:
             made = make_gauge(
-                loaded, out or recipe.parent, sources=(recipe,), store=Store(find_cache_folder()), progress=display
+                loaded,
+                out or recipe.parent,
+                sources=(recipe,),
+                store=Store(find_cache_folder()),
+                progress=display,
+                pictures=pictures,
             )
         _show_made(made, f"{loaded.name}-gauge.json", quiet=quiet, as_json=as_json)
 

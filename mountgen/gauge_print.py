@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from mountgen.pipeline import Clock, Made, Progress, guard_sources, lay_ground, list_sources, prove_part
+from mountgen.pipeline import Clock, Made, Progress, draw_picture, guard_sources, lay_ground, list_sources, prove_part
 from mountgen.store import Store
 from mountgen.verdict import Check, rank_checks
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 SKIN = 1.2  # mm, the thinnest skin of the contact surface that prints soundly (common practice: three lines of 0.4 mm)
 WALL_LINES = 2  # printed lines side by side: a gauge bears nothing
-ENDINGS = (".stl", ".step", ".3mf", ".json")
+ENDINGS = (".stl", ".step", ".3mf", ".json", "-part.png")
 HOW_TO_TRY = (
     "push it in straight by its frame: it must go home without force, its frame just below the mouth's edge, and come out again",
     "where it binds, look for the bright rub mark: the labels on the frame's back say which plate it is on and near which hour",
@@ -26,7 +26,15 @@ HOW_TO_TRY = (
 )
 
 
-def make_gauge(recipe: Recipe, out: Path, *, sources: tuple[Path, ...] = (), store: Store, progress: Progress) -> Made:
+def make_gauge(
+    recipe: Recipe,
+    out: Path,
+    *,
+    sources: tuple[Path, ...] = (),
+    store: Store,
+    progress: Progress,
+    pictures: bool = False,
+) -> Made:
     """Make the fit gauge of a recipe's part.
 
     Args:
@@ -35,6 +43,7 @@ def make_gauge(recipe: Recipe, out: Path, *, sources: tuple[Path, ...] = (), sto
         sources: files that must not be overwritten, besides those that the recipe names.
         store: where results of early stages are kept.
         progress: told of stages and findings.
+        pictures: also draw it in its recess.
 
     Returns:
         Made: also where a check failed; the files are written then too.
@@ -84,6 +93,9 @@ def make_gauge(recipe: Recipe, out: Path, *, sources: tuple[Path, ...] = (), sto
         body = case.part.body
         contents = encode_part(body, name=name, scale=case.scale, transform=lies, metadata=list_metadata(case))
         kinds = name_files(name) | {"report": f"{name}.json"}
+        if pictures:
+            kinds["part.png"] = f"{name}-part.png"
+            contents[kinds["part.png"]] = draw_picture(body.mesh, ground.recess, own)
         report = build_report(
             recipe=own.model_dump(mode="json"),
             scan=ground.scan,

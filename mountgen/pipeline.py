@@ -183,7 +183,7 @@ def make(
     if pictures:
         with clock.stage("draw the part"):
             kinds["part.png"] = f"{recipe.name}-part.png"
-            contents[kinds["part.png"]] = _draw_part(body.mesh, recess, recipe)
+            contents[kinds["part.png"]] = draw_picture(body.mesh, recess, recipe)
     with clock.stage("report"):
         report = build_report(
             recipe=recipe.model_dump(mode="json"),
@@ -368,7 +368,8 @@ def describe_recess(recess: Recess) -> list[str]:
     return lines + [f"note       {note}" for note in recess.notes]
 
 
-def _draw_part(mesh: Mesh, recess: Recess, recipe: Recipe) -> bytes:
+def draw_picture(mesh: Mesh, recess: Recess, recipe: Recipe) -> bytes:
+    """Return the picture of a finished mesh in its recess, coloured by the gap, as PNG."""
     from mountgen.drawing2d import encode_png, finish_sheet
     from mountgen.part_picture import draw_part, measure_gap
 

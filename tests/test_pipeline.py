@@ -101,7 +101,7 @@ def test_pictures_are_outputs_too_and_the_part_is_drawn(tmp_path: Path) -> None:
         assert f"cubby{ending}" in name_outputs("cubby")
     recess, space, shell = prepare("round_well")
     mesh = tessellate(make_block(shell, space).solid)
-    picture = Image.open(BytesIO(pipeline._draw_part(mesh, recess, PlugRecipe(name="well"))))
+    picture = Image.open(BytesIO(pipeline.draw_picture(mesh, recess, PlugRecipe(name="well"))))
     assert picture.format == "PNG"
     assert len(picture.convert("RGB").getcolors(1 << 24)) > 200  # no blank sheet
 

@@ -49,7 +49,7 @@ ACROSS, UP, OUT = np.eye(3)
 class Plate:
     """One upright plate.
 
-    axis : 0 or 1, of the part frame, that it is square to; at: where its face is, mm.
+    axis : 0 or 1, of the part frame, that it is square to; at: where its middle is, mm.
     clock: hours at its two ends.
     area : of the body's section there, mm².
     """
@@ -166,7 +166,7 @@ def _describe(body: _Body, axis: int, at: float) -> Plate:
 def _make_frame(body: _Body, along: int, places: Sequence[float], spine: float) -> tuple[list[Solid], list[Solid]]:
     """Return the frame's slab, and its windows between the feet of the plates and the pads for their labels."""
     floor = body.top - body.thickness
-    kept = [_strip(body, along, at - STRUT / 2.0, at + body.thickness + PAD) for at in places]
+    kept = [_strip(body, along, at - STRUT / 2.0, at + body.thickness / 2.0 + PAD) for at in places]
     kept.append(_strip(body, 1 - along, spine - STRUT / 2.0, spine + STRUT / 2.0))
     windows = _tidy(body.across(floor).buffer(-RING).difference(shapely.union_all(kept)))
     (left, low), (right, high) = np.array(body.bounds.bounds).reshape(2, 2)
@@ -176,19 +176,20 @@ def _make_frame(body: _Body, along: int, places: Sequence[float], spine: float) 
 
 
 def _make_upright(body: _Body, axis: int, at: float, crossing: Sequence[float]) -> tuple[Solid, list[Solid]]:
-    """Return the slab of an upright plate square to an axis, from `at` on, and its windows between those that cross it."""
+    """Return the slab of an upright plate square to an axis, its middle at `at`, and its windows between those that cross it."""
     along = 1 - axis
     region = body.upright(axis, at)
     ground = float(body.mesh.vertices[:, 2].min()) - BEYOND
     low, high = body.bounds.bounds[along], body.bounds.bounds[along + 2]
     side = np.eye(3)[axis]
-    start = Axes(at * side, np.eye(3)[along], OUT)
+    face = at - body.thickness / 2.0
+    start = Axes(face * side, np.eye(3)[along], OUT)
     rise = 1.0 if float(start.normal @ side) > 0.0 else -1.0
     slab = extrude(
         round_polygon([(low, ground), (high, ground), (high, body.top), (low, body.top)], 0.0),
         axes=start, height=rise * body.thickness,
     )  # fmt: skip
-    before = Axes((at - 1.0) * side, start.right, start.up)
+    before = Axes((face - 1.0) * side, start.right, start.up)
     windows = _pitch(region, body.top - body.thickness - 1.0, crossing, body.thickness)
     return slab, [_extrude(each, before, rise * (body.thickness + 2.0)) for each in windows]
 
@@ -199,7 +200,8 @@ def _pitch(region: Any, top: float, crossing: Sequence[float], thickness: float)
     if room.is_empty:
         return []
     left, _, right, _ = room.bounds
-    feet = (v for at in sorted(crossing) for v in (at - STRUT / 2.0, at + thickness + STRUT / 2.0))
+    half = (thickness + STRUT) / 2.0
+    feet = (v for at in sorted(crossing) for v in (at - half, at + half))
     edges = [left - STRUT, *feet, right + STRUT]
     found = []
     for start, end in zip(edges[::2], edges[1::2], strict=True):
@@ -239,10 +241,11 @@ def _label(body: _Body, along: int, plate: Plate, spine: float, stroke: float) -
     It is to be read from behind, as the gauge lies on the printer, with 12 o'clock up.
     """
     floor = body.top - body.thickness
-    pad = _strip(body, along, plate.at + body.thickness, plate.at + body.thickness + PAD)
+    half = body.thickness / 2.0
+    pad = _strip(body, along, plate.at + half, plate.at + half + PAD)
     room = body.across(floor).buffer(-0.8).intersection(pad.buffer(-0.6))
-    room = room.difference(_strip(body, 1 - along, spine - 0.8, spine + body.thickness + 0.8))
-    beside = plate.at + body.thickness + PAD / 2.0
+    room = room.difference(_strip(body, 1 - along, spine - half - 0.8, spine + half + 0.8))
+    beside = plate.at + half + PAD / 2.0
     low, high = room.bounds[1 - along], room.bounds[3 - along]
     words = [(str(plate.clock[0]), low, spine), (str(plate.clock[1]), high, spine), (f"{plate.at:g}", spine + STRUT, high)]
     texts: list[Any] = []

@@ -142,7 +142,7 @@ def _draw_placed(canvas: Canvas, placed: Placed) -> None:
         level = abs(bx - ax) > abs(by - ay)
         for (x, y), words, side in (((ax, ay), mark.words[0], -1.0), ((bx, by), mark.words[1], 1.0)):
             if level:
-                canvas.drawCentredString(x + side * 2.0, y - 1.0, words)
+                canvas.drawCentredString(x + side * 3.2, y - 1.0, words)
             else:
                 canvas.drawCentredString(x, y + side * 2.0 - 1.1, words)
     canvas.setDash([])

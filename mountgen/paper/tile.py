@@ -16,6 +16,7 @@ MARGIN = 10.0  # mm; most printers reach to within 5 mm of the edge (common prac
 HEAD, FOOT, SIDE = 13.0, 13.0, 9.0  # mm inside the margins for words, for the check bar across, and for the upright one
 PAD = 7.0  # mm around an outline for what is written at its marks
 CAPTION = 10.0  # mm above it for its title
+LETTERS = (1.9, 1.4)  # mm, mean width of the letters of title and caption
 OVERLAP = 10.0  # mm that neighbouring sheets share
 
 
@@ -84,6 +85,7 @@ def _fill(templates: Sequence[Template], width: float, height: float) -> tuple[P
         low, high = template.bounds()
         wide, tall = (float(v) + 2.0 * PAD for v in high - low)
         tall += CAPTION
+        wide = max(wide, min(_measure_words(template), right - left))
         if wide > right - left or tall > top - bottom:
             turn_over()
             pages += _tile(template, width, height, (left, bottom, right, top))
@@ -97,6 +99,11 @@ def _fill(templates: Sequence[Template], width: float, height: float) -> tuple[P
         x, row = x + wide, max(row, tall)
     turn_over()
     return tuple(pages)
+
+
+def _measure_words(template: Template) -> float:
+    """Return about how wide a template's title and caption are, mm."""
+    return max(LETTERS[0] * len(f"{template.code}   {template.title}"), LETTERS[1] * len(template.caption)) + 4.0
 
 
 def _tile(template: Template, width: float, height: float, field: tuple[float, float, float, float]) -> list[Page]:
