@@ -20,6 +20,7 @@ import pytest
 
 from mountgen.cli import main
 from mountgen.errors import KernelError, LoftError, RecipeError, ScanError
+from mountgen.paper import Papers
 from mountgen.service.cautions import Caution
 from mountgen.verdict import Check, format_number, rank_checks
 
@@ -207,6 +208,11 @@ def test_a_bug_keeps_its_traceback(library: Library) -> None:
         (["make", "a.toml", "--sett", "x=1"], "--sett"),
         (["make", "a.toml", "--set", "clearance"], "fit.clearance=0.6"),
         (["make", "a.toml", "--set", "=0.6"], "fit.clearance=0.6"),
+        (["make", "a.toml", "--paper", "letter"], "--sheets or --drawing"),
+        (["make", "a.toml", "--sheets", "--paper", "a3"], "a3"),
+        (["make", "a.toml", "--drawing", "--station", "12"], "--sheets"),
+        (["gauge"], "RECIPE"),
+        (["gauge", "a.toml", "--sheets"], "--sheets"),
         (["survey", "a.ply", "--unit", "furlong"], "furlong"),
         (["survey"], "SCAN"),
         (["survey", "a.ply", "--clearance", "0"], "--clearance"),
@@ -256,6 +262,32 @@ def test_options_reach_the_library(library: Library, tmp_path: Path) -> None:
     assert library.made["pictures"] is False
     assert library.loaded["overrides"] == []
     assert library.loaded["scan"] is None
+
+
+def test_what_is_wanted_on_paper_reaches_the_library(library: Library) -> None:
+    assert run("make", "shelf.toml") == 0
+    assert library.made["papers"] == Papers(size="a4", sheets=False, drawing=False, stations=())
+    assert run("make", "shelf.toml", "--sheets", "--station", "4", "--station", "12.5", "--paper", "letter") == 0
+    assert library.made["papers"] == Papers(size="letter", sheets=True, stations=(4.0, 12.5))
+    assert run("make", "shelf.toml", "--drawing") == 0
+    assert library.made["papers"] == Papers(size="a4", drawing=True)
+
+
+def test_a_gauge_is_made_beside_the_recipe_and_shown_like_a_part(
+    library: Library, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    gauge = ModuleType("mountgen.gauge_print")
+    gauge.make_gauge = library.make  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "mountgen.gauge_print", gauge)
+    assert run("gauge", "a/shelf.toml", "--set", "fit.clearance=0.6", "--pictures") == 0
+    assert (library.made["out"], library.made["sources"]) == (Path("a"), (Path("a/shelf.toml"),))
+    assert library.made["pictures"] is True
+    assert library.loaded["overrides"] == ["fit.clearance=0.6"]
+    library.checks = (FAIL,)
+    assert run("gauge", "a/shelf.toml") == 3
+    out, err = capsys.readouterr()
+    assert "set fit.clearance = 0.7" in out
+    assert "do not rely on this part" in err
 
 
 def test_new_says_what_to_run_next(library: Library, capsys: pytest.CaptureFixture[str]) -> None:

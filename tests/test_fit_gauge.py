@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import manifold3d
@@ -10,12 +11,14 @@ import pytest
 import shapely
 import trimesh
 
-from mountgen.errors import FeatureError
+from mountgen.errors import ExportError, FeatureError
 from mountgen.features.fit_gauge import LETTER, LETTER_LINES, FitGauge, make_fit_gauge
-from mountgen.gauge_print import _judge_saving
+from mountgen.gauge_print import _judge_saving, make_gauge
 from mountgen.kernel import CHORD, Mesh, count_faces, is_valid, solids_of, tessellate
 from mountgen.letters import RATIO, STROKES, write_text
 from mountgen.loft import make_block
+from mountgen.recipe import PlugRecipe, ScanSource
+from mountgen.store import Store
 from tests.prepared import block_gap, least_gap, prepare
 
 LINE = 0.45
@@ -138,6 +141,16 @@ def test_a_gauge_that_saves_nothing_says_print_the_part() -> None:
     assert _judge_saving(facts(19.0)).verdict == "pass"
     dear = _judge_saving(facts(20.0))
     assert (dear.verdict, dear.remedy) == ("caution", "print the part itself and try that")
+
+
+def test_a_scan_where_a_file_of_the_gauge_will_stand_is_not_overwritten(tmp_path: Path) -> None:
+    scan = tmp_path / "well-gauge.stl"
+    scan.write_text("precious")
+    recipe = PlugRecipe(name="well", scan=ScanSource(file=scan))
+    nobody: Any = None
+    with pytest.raises(ExportError, match=r"well-gauge\.stl would overwrite"):
+        make_gauge(recipe, tmp_path, store=Store(None), progress=nobody)
+    assert scan.read_text() == "precious"
 
 
 @pytest.mark.parametrize("letter", [letter for letter in STROKES if letter.isdigit()])

@@ -97,7 +97,7 @@ def test_the_same_file_under_another_name_is_a_source_too(tmp_path: Path) -> Non
 
 def test_pictures_are_outputs_too_and_the_part_is_drawn(tmp_path: Path) -> None:
     """A scan or sheet that stands where a picture will is not overwritten; the picture is one of the part."""
-    for ending in ("-part.png", "-heat.png"):
+    for ending in ("-part.png", "-heat.png", "-sections.pdf", "-sections.dxf", "-sections.svg", "-drawing.pdf"):
         assert f"cubby{ending}" in name_outputs("cubby")
     recess, space, shell = prepare("round_well")
     mesh = tessellate(make_block(shell, space).solid)
