@@ -15,6 +15,8 @@ from mountgen.raster import dilate_disc
 
 FACET_PITCH = 0.5  # mm; grid of the facets before they are thinned
 MOST_FACETS = 5000  # a solid kernel and a STEP file carry no more in reasonable time
+SLIVER = 1e-4  # mm; a thinner facet is none for a solid kernel
+SECOND_SHARE = 0.2  # of the tolerance, for the second thinning
 FIRST_TOLERANCE, LAST_TOLERANCE = 0.03, 0.5  # mm; how much thinning may move a facet; the body is kept clear by as much
 
 
@@ -35,21 +37,35 @@ def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why
     x, y = space.x[::step], space.y[::step]
     tolerance = FIRST_TOLERANCE
     while True:
-        floor = wide[::step, ::step].astype(np.float64) + 2.0 * tolerance
+        floor = wide[::step, ::step].astype(np.float64) + (2.0 + SECOND_SHARE) * tolerance
         if reach is not None:
             floor = np.maximum(floor, -reach)
-        part = _between(x, y, floor, space, below).simplify(tolerance)
+        part = _thin(_between(x, y, floor, space, below), tolerance)
         pieces = [p for p in part.decompose() if p.volume() > 1.0]
         if not pieces:
             raise LoftError("nothing is left between floor and lid", "body", "reach deeper, or ask for less clearance")
         largest = max(pieces, key=lambda p: p.volume())
-        if largest.num_tri() <= MOST_FACETS or tolerance >= LAST_TOLERANCE:
+        raw = largest.to_mesh64()
+        mesh = Mesh(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts, dtype=np.int32))
+        if (largest.num_tri() <= MOST_FACETS and _measure_thinnest(mesh) > SLIVER) or tolerance >= LAST_TOLERANCE:
             break
         tolerance *= 1.6
-    raw = largest.to_mesh64()
-    mesh = Mesh(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts, dtype=np.int32))
     note = f"the body is faceted ({len(mesh.faces)} facets, {tolerance:.2f} mm coarse): {why}"
     return Body(solid=solid_of_mesh(mesh), mesh=mesh, faceted=True, notes=(note,))
+
+
+def _thin(part: Any, tolerance: float) -> Any:
+    """Return a manifold with as few triangles as a tolerance allows. Twice, as if of one piece: seams and slivers go too."""
+    thinned = part.as_original().simplify(tolerance)
+    return thinned.set_tolerance(SECOND_SHARE * tolerance).as_original().simplify(SECOND_SHARE * tolerance)
+
+
+def _measure_thinnest(mesh: Mesh) -> float:
+    """Return the least height of a triangle, mm."""
+    corners = mesh.vertices[mesh.faces]
+    sides = np.roll(corners, -1, axis=1) - corners
+    doubled = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
+    return float((doubled / np.maximum(np.linalg.norm(sides, axis=2).max(axis=1), 1e-12)).min())
 
 
 def _between(x: Floats, y: Floats, floor: Floats, space: InsertableSpace, below: float) -> Any:

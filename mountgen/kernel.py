@@ -18,6 +18,7 @@ from mountgen.patch import Patch, read_patches
 from mountgen.slit import close_slits
 from mountgen.spline import DEGREE, Axis, Surface
 
+NO_AREA = 1e-9  # mm², twice the least area of a facet
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
 FINER = 0.75  # of the chord asked for, where the mesher fails at that
 FACET_ANGLE = 0.5  # radians between neighbouring facets
@@ -464,22 +465,45 @@ def _is_closed(faces: Ints) -> bool:
 
 
 def solid_of_mesh(mesh: Mesh) -> Solid:
-    """Return the solid whose faces are a closed mesh's triangles; slow beyond some thousands.
+    """Return the solid whose faces are a closed mesh's triangles: every vertex and edge made once, nothing sewn.
 
     Raises:
-        KernelError: the triangles do not close.
+        KernelError: the triangles do not close, or one has no area.
     """
-    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
-    from OCP.gp import gp_Pnt
+    from OCP.BRep import BRep_Builder
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeVertex
+    from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
+    from OCP.TopoDS import TopoDS_Shell, TopoDS_Solid, TopoDS_Wire
 
-    points = [gp_Pnt(*(float(c) for c in v)) for v in mesh.vertices]
-    faces = []
-    for a, b, c in mesh.faces:
-        outline = BRepBuilderAPI_MakePolygon(points[a], points[b], points[c], True)
-        face = BRepBuilderAPI_MakeFace(outline.Wire(), True)
-        if face.IsDone():
-            faces.append(face.Face())
-    return _sew(faces, "faceted body")
+    what = "faceted body"
+    faces = np.asarray(mesh.faces)
+    if not len(faces) or not _is_closed(faces):
+        raise KernelError("the facets do not close", what, "this is a fault of mountgen: report it with the scan")
+    corners = mesh.vertices[faces]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    if (np.linalg.norm(normals, axis=1) < NO_AREA).any():
+        raise KernelError("a facet has no area", what, "this is a fault of mountgen: report it with the scan")
+    build = BRep_Builder()
+    points = [gp_Pnt(*corner) for corner in mesh.vertices.tolist()]
+    ends = [BRepBuilderAPI_MakeVertex(point).Vertex() for point in points]
+    edges: dict[tuple[int, int], Any] = {}
+    shell = TopoDS_Shell()
+    build.MakeShell(shell)
+    for triangle, normal in zip(faces.tolist(), normals.tolist(), strict=True):
+        wire = TopoDS_Wire()
+        build.MakeWire(wire)
+        for a, b in ((triangle[0], triangle[1]), (triangle[1], triangle[2]), (triangle[2], triangle[0])):
+            key = (min(a, b), max(a, b))
+            if key not in edges:
+                edges[key] = BRepBuilderAPI_MakeEdge(ends[key[0]], ends[key[1]]).Edge()
+            build.Add(wire, edges[key] if a < b else edges[key].Reversed())
+        wire.Closed(True)
+        build.Add(shell, BRepBuilderAPI_MakeFace(gp_Pln(points[triangle[0]], gp_Dir(*normal)), wire).Face())
+    shell.Closed(True)
+    solid = TopoDS_Solid()
+    build.MakeSolid(solid)
+    build.Add(solid, shell)
+    return solid
 
 
 def mesh_volume(mesh: Mesh) -> float:

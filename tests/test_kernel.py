@@ -190,6 +190,15 @@ def test_triangles_that_do_not_close_are_refused() -> None:
     assert caught.value.where == "faceted body"
 
 
+def test_an_open_mesh_and_a_facet_without_area_are_refused() -> None:
+    mesh = tessellate(_box(np.zeros(3), np.array([3.0, 4.0, 5.0])))
+    with pytest.raises(KernelError, match="do not close"):
+        solid_of_mesh(Mesh(mesh.vertices, mesh.faces[1:]))
+    flat = np.array([[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 5.0]])
+    with pytest.raises(KernelError, match="no area"):
+        solid_of_mesh(Mesh(flat, np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]], dtype=np.int32)))
+
+
 def test_volume_of_a_tetrahedron() -> None:
     corners = np.array([[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [0.0, 4.0, 0.0], [0.0, 0.0, 5.0]])
     faces = np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]], dtype=np.int32)
