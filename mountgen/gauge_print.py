@@ -19,10 +19,9 @@ SKIN = 1.2  # mm, the thinnest skin of the contact surface that prints soundly (
 WALL_LINES = 2  # printed lines side by side: a gauge bears nothing
 ENDINGS = (".stl", ".step", ".3mf", ".json", "-part.png")
 HOW_TO_TRY = (
-    "push it in straight by its frame: it must go home without force, its frame just below the mouth's edge, and come out again",
-    "where it binds, look for the bright rub mark: the labels on the frame's back say which plate it is on and near which hour",
-    "where it binds all around, set fit.clearance 0.1 mm higher; where it rattles, lower; where it binds at one place, scan that "
-    "place again before you change the number",
+    "it must go home without force, its frame just below the mouth's edge, and come out again",
+    "where it binds, the numbers on its frame's back name the plate and the hour near that end",
+    "binds all around: fit.clearance 0.1 mm higher; rattles: lower; binds at one place: scan that again first",
 )
 
 
