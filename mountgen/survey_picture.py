@@ -13,6 +13,7 @@ from mountgen.drawing2d import (
     FLAT,
     GREY,
     INK,
+    PAPER,
     UNSEEN,
     Colour,
     Sheet,
@@ -36,6 +37,7 @@ from mountgen.scene import Camera, Item, View, look
 from mountgen.survey_points import is_inside
 from mountgen.survey_section import ACROSS, BRIDGE, DASH, FLAT_WIDTH, ROOM, UPRIGHT, draw_section
 from mountgen.survey_sight import WANTED
+from mountgen.survey_verdicts import COARSE, NOISIEST, TWICE
 
 if TYPE_CHECKING:
     from mountgen.survey import Survey
@@ -79,6 +81,7 @@ def draw_survey(survey: Survey, recess: Recess) -> Sheet:
     words, colour = _sum_up(survey)
     draw_text(sheet, (1560, 36), words, size=24, colour=colour, anchor="rm")
     draw_mouth(sheet, recess, survey.quality)
+    _label_places(sheet, survey, mouth_scale(recess))
     draw_line(sheet, [(958, 112), (958, 900)], colour=(208, 211, 215), width=1)
     for axis, top in zip((UPRIGHT, ACROSS), SECTION_TOPS, strict=True):
         draw_section(sheet, recess, axis, top, quality=survey.quality)
@@ -136,6 +139,28 @@ def _draw_short(sheet: Sheet, rim: Floats, short: Bools) -> None:
     beside = rim + THIN_OFF * out
     for k in np.flatnonzero(short & np.roll(short, -1)):
         draw_line(sheet, beside[[k, (k + 1) % len(rim)]], colour=UNSEEN, width=5)
+
+
+def _label_places(sheet: Sheet, survey: Survey, scale: float) -> None:
+    """Say on the recess itself where it is noisy, coarse or there twice, if a verdict minds."""
+    bad = {check.name for check in survey.checks if check.verdict != "pass"}
+    quality = survey.quality
+    places = [
+        (quality.points.noisiest, "noisy", NOISIEST),
+        (quality.coarse_place, "coarse", COARSE),
+        (quality.twin.place, "twice", TWICE),
+    ]
+    marks = [(patch, words) for patch, words, name in places if patch is not None and name in bad]
+    for k, (patch, words) in enumerate(marks):
+        x, y = DIAL_MIDDLE[0] + scale * patch.x, DIAL_MIDDLE[1] - scale * patch.y
+        side = -1.0 if patch.x > 0 else 1.0  # towards the middle, where there is room
+        label = (x + side * 62.0, y + 30.0 * (k - 0.5 * (len(marks) - 1)))
+        draw_line(sheet, [(x, y), label], colour=PAPER, width=5)
+        draw_line(sheet, [(x, y), label], width=2)
+        box = [(label[0] + 36 * right, label[1] + 13 * down) for right, down in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+        draw_area(sheet, box, colour=PAPER)
+        draw_line(sheet, box, width=1.5, closed=True)
+        draw_text(sheet, label, words, size=20, anchor="mm")
 
 
 def _sum_up(survey: Survey) -> tuple[str, Colour]:

@@ -31,6 +31,7 @@ SPECK = 0.25  # mm²; smaller holes are no loss
 MOSTLY_HIDDEN = 0.8  # share of a hole behind something: a part drawn out straight does not get there
 DROPOUT_PASS = 3.0  # % of a patch of 40 mm lost to small holes
 DROPOUT_PATCH = 40.0  # mm
+NOISIEST, COARSE, TWICE = "noise at the worst place", "coarse places", "surface scanned twice"  # verdicts that the picture marks
 LISTED = 3  # places named at most
 
 
@@ -190,7 +191,7 @@ def _judge_coarse(quality: Quality, clearance: float) -> Check:
         "scan again there, slowly and from nearer; if the scanner's program has thinned out flat faces, export without that"
     )  # fmt: skip
     source = f"our rule: points further apart than {wide:.1f} mm, twice what is enough for this clearance"
-    return Check("coarse places", verdict, round(found, 2), COARSE_PASS, "%", source, remedy, place)
+    return Check(COARSE, verdict, round(found, 2), COARSE_PASS, "%", source, remedy, place)
 
 
 def _judge_noise(quality: Quality, clearance: float) -> Check:
@@ -212,7 +213,7 @@ def _judge_noisiest(quality: Quality, clearance: float) -> Check:
         "the surface there is dark, shiny, translucent or seen flat: dull it with a spray that wipes off or with powder, and "
         f"scan it again, straight on; or ask for fit.clearance = {find_clearance_for_noise(value):g}"
     )  # fmt: skip
-    return Check("noise at the worst place", verdict, round(value, 4), round(enough, 4), "mm", _noise_source(), remedy, place)
+    return Check(NOISIEST, verdict, round(value, 4), round(enough, 4), "mm", _noise_source(), remedy, place)
 
 
 def _noise_source() -> str:
@@ -326,7 +327,7 @@ def _judge_twin(quality: Quality, clearance: float) -> Check:
             "unevenly, 50 to 100 mm apart and off the surfaces that matter, and scan all of it again in one go"
         )
     source = "our rule: fail where the sheets are half the clearance apart"
-    return Check("surface scanned twice", verdict, round(share, 2), TWIN_PASS, "%", source, remedy, place)
+    return Check(TWICE, verdict, round(share, 2), TWIN_PASS, "%", source, remedy, place)
 
 
 def _tell(patch: Patch) -> str:

@@ -12,6 +12,7 @@ from mountgen.scan import Mend
 from mountgen.survey import survey_scan
 from mountgen.survey_picture import COLOUR_BAR, DIAL_MIDDLE, DIAL_RADIUS, draw_survey, mouth_scale
 from mountgen.survey_section import DIMENSION_X
+from tests.lathe import as_recess, cut, join, move, well
 from tests.recesses import as_scan, box_recess
 
 HOLE = (18.0, 8.0, 24.0, 12.0)  # 24 mm², in the deep half; from the middle towards 2 o'clock
@@ -114,7 +115,7 @@ def test_an_unseen_hole_is_marked_at_its_clock_position_and_nowhere_else(tmp_pat
     x, y = round(14 * sin(radians(30 * hour))), round(14 * cos(radians(30 * hour)))
     hole = (x - 3.0, y - 3.0, x + 3.0, y + 3.0)
     recess = box_recess(holes=[hole], surround=24)
-    survey = survey_scan(as_scan(recess), recess, tmp_path)
+    survey = survey_scan(as_scan(recess), recess, tmp_path, clearance=10.0)  # its cells are fine enough for that: no label
     picture = np.asarray(finish_sheet(draw_survey(survey, recess))).astype(int)
     rows, cols = np.indices(picture.shape[:2])
     disc = np.hypot(rows - DIAL_MIDDLE[1], cols - DIAL_MIDDLE[0]) < DIAL_RADIUS - 2
@@ -230,3 +231,15 @@ def test_a_folder_that_is_a_file_is_named(tmp_path):
         survey_scan(as_scan(recess), recess, taken)
     assert "file" in caught.value.what
     assert "--out" in caught.value.remedy
+
+
+def test_a_place_that_is_there_twice_is_labelled_where_it_is(tmp_path):
+    recess = as_recess(join(well(), move(cut(well(), lambda p: p[:, 0] < 5.0), (-0.5, 0.0, 0.5))), radius=30.0, depth=40.0)
+    scan = as_scan(recess)
+    survey = survey_scan(scan, recess, tmp_path)
+    ((words, box),) = [(w, b) for w, b in draw_survey(survey, recess).texts if w in ("twice", "noisy", "coarse")]
+    assert words == "twice"
+    x = ((box[0] + box[2]) / 2 - DIAL_MIDDLE[0]) / mouth_scale(recess)
+    assert 0.0 < x < 30.0
+    single = as_recess(well(), radius=30.0, depth=40.0)
+    assert "twice" not in [w for w, _ in draw_survey(survey_scan(as_scan(single), single, tmp_path), single).texts]
