@@ -165,6 +165,17 @@ def test_a_thinned_scan_stays_where_it_was() -> None:
         assert (np.cross(thin[left[:, 1]] - thin[left[:, 0]], thin[left[:, 2]] - thin[left[:, 0]])[:, 2] > 0).mean() > 0.999
 
 
+def test_slivers_may_leave_fewer_faces_than_asked_for() -> None:
+    """Most faces of such a mesh vanish when it is drawn together, so that nothing is left to thin."""
+    x = np.linspace(0.0, 10.0, 3001)
+    vertices = np.concatenate([np.column_stack([x, np.full(3001, y), np.zeros(3001)]) for y in (0.0, 10.0)])
+    k = np.arange(3000)
+    faces = np.concatenate([np.column_stack([k, k + 1, k + 3002]), np.column_stack([k, k + 3002, k + 3001])]).astype(np.int32)
+    thin, left = thin_mesh(vertices, faces, target=1000)
+    assert 2 <= len(left) <= 1000
+    assert (thin.min(axis=0), thin.max(axis=0)) == (pytest.approx((0, 0, 0), abs=0.2), pytest.approx((10, 10, 0), abs=0.2))
+
+
 def test_only_the_scan_about_the_mouth_is_shown() -> None:
     wide = trimesh.creation.box((400.0, 400.0, 1.0)).subdivide_to_size(10.0)
     far = type(RECESS)(**{name: getattr(RECESS, name) for name in RECESS.__dataclass_fields__} | {

@@ -128,6 +128,8 @@ def thin_mesh(vertices: Floats, faces: Ints, *, target: int) -> tuple[Floats, In
         return vertices, faces
     if len(faces) > CROWDED * target:
         vertices, faces = _cluster(vertices, faces, count=CROWDED * target)
+        if len(faces) <= target:  # so many were slivers that drawing together was enough
+            return vertices, faces
     import fast_simplification
 
     used, at = np.unique(faces, return_inverse=True)
