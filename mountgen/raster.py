@@ -93,7 +93,17 @@ def _stamp(x, y, z, ball, slope, skirt, x0, y0, pitch, height):  # type: ignore[
 
 
 @_jit
-def _stamp_mesh(vertices, faces, clear, slope, skirt, sagitta, x0, y0, pitch, height):  # type: ignore[no-untyped-def]
+def _find_border(faces, count):  # type: ignore[no-untyped-def]
+    """Mark the vertices whose faces make no closed fan: around one that do, every neighbour comes next once and before once."""
+    fan = np.zeros(count, dtype=np.int64)
+    for f in range(faces.shape[0]):
+        for k in range(3):
+            fan[faces[f, k]] += np.int64(faces[f, (k + 1) % 3]) - np.int64(faces[f, (k + 2) % 3])
+    return fan != 0
+
+
+@_jit
+def _stamp_mesh(vertices, faces, border, clear, slope, skirt, sagitta, x0, y0, pitch, height):  # type: ignore[no-untyped-def]
     stamped = np.full(vertices.shape[0], -1.0)
     for f in range(faces.shape[0]):
         for k in range(3):
@@ -104,8 +114,8 @@ def _stamp_mesh(vertices, faces, clear, slope, skirt, sagitta, x0, y0, pitch, he
             if ball > stamped[a]:  # the other faces around this vertex need not stamp it again
                 _stamp(ax, ay, az, ball, slope, skirt, x0, y0, pitch, height)
                 stamped[a] = ball
-            if a > b:
-                continue  # the neighbour stamps this edge
+            if a > b and not (border[a] and border[b]):
+                continue  # the neighbour stamps this edge; one on the scan's border has none
             dx, dy, dz = vertices[b, 0] - ax, vertices[b, 1] - ay, vertices[b, 2] - az
             step = sqrt(8.0 * max(ball, 0.05) * sagitta)
             parts = ceil(sqrt(dx * dx + dy * dy + dz * dz) / step)
@@ -363,11 +373,12 @@ def stamp_mesh(
     """
     vertices, faces = np.ascontiguousarray(vertices), np.ascontiguousarray(faces)
     clearance = np.ascontiguousarray(clearance, dtype=np.float64)
+    border = _find_border(faces, len(vertices))
 
     def work(part: slice) -> Singles:
         height = empty_field(shape)
         _stamp_mesh(
-            vertices, faces[part], clearance[part], slope, 2.5 * pitch, SAGITTA, origin[0], origin[1], pitch, height
+            vertices, faces[part], border, clearance[part], slope, 2.5 * pitch, SAGITTA, origin[0], origin[1], pitch, height
         )
         return height
 

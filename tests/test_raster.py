@@ -315,3 +315,18 @@ def test_every_node_is_led_uphill_to_where_always_the_highest_neighbour_leads() 
                 break
             here = best
         assert found[start] == label[here], start
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (1, 2, 0), (2, 0, 1), (0, 2, 1), (2, 1, 0), (1, 0, 2)])
+def test_a_lone_triangle_is_cleared_along_every_one_of_its_edges(order: tuple[int, int, int]) -> None:
+    """However its corners are numbered: no neighbour stamps an edge that has none."""
+    corners = np.array([[-3.0, -2.0, 1.0], [3.5, -1.0, 1.0], [0.0, 4.0, 1.0]])
+    vertices = np.empty((3, 3))
+    vertices[list(order)] = corners
+    clear = 0.6
+    height = stamp_mesh(
+        vertices, np.array([order], dtype=np.int32), np.array([clear]), slope=STEEP, origin=ORIGIN, pitch=PITCH, shape=SHAPE
+    )
+    away = shapely.distance(shapely.Polygon(corners[:, :2]).exterior, shapely.points(_nodes().reshape(-1, 2))).reshape(SHAPE)
+    near = away < 0.9 * clear
+    np.testing.assert_allclose(height[near], 1.0 + np.sqrt(clear**2 - away[near] ** 2), atol=0.03)
