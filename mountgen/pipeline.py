@@ -288,9 +288,12 @@ def prove_part(
     from mountgen.inspection import inspect_body
     from mountgen.relief import relieve_mesh
     from mountgen.service.case import Case
+    from mountgen.thin import thin_mesh
 
     recipe, body = ground.recipe, part.body
     with clock.stage("draw back facets"):
+        body = replace(body, mesh=thin_mesh(body.mesh))
+        part = replace(part, body=body)
         relieved = relieve_mesh(body.mesh, ground.recess, clearance=ground.gaps, soft=part.soft_faces())
         body = replace(body, mesh=relieved.mesh)
     with clock.stage("check the fit"):
