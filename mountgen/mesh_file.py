@@ -48,17 +48,14 @@ class RawMesh:
     mended: tuple[Mend, ...] = ()
 
 
-def load_bytes(path: Path) -> bytes:
-    """Return the bytes of a scan file.
+def check_file(path: Path) -> None:
+    """Make sure that a scan file can be read to its end: a pipe, for one, would be waited for without end.
 
     Args:
         path: the file.
 
-    Returns:
-        Its content.
-
     Raises:
-        ScanError: missing, a folder or device, empty, unreadable or larger than `FILE_LIMIT`.
+        ScanError: missing, a folder or device, empty or larger than `FILE_LIMIT`.
     """
     where = f"scan file {path}"
     if path.is_dir():
@@ -80,12 +77,27 @@ def load_bytes(path: Path) -> bytes:
             where,
             "thin the scan in the scanner's own program; a point every 0.3 mm is plenty",
         )
+
+
+def load_bytes(path: Path) -> bytes:
+    """Return the bytes of a scan file.
+
+    Args:
+        path: the file.
+
+    Returns:
+        Its content.
+
+    Raises:
+        ScanError: as of `check_file`, or unreadable.
+    """
+    check_file(path)
     try:
         return path.read_bytes()
     except OSError as error:
         reason = error.strerror or str(error)
         raise ScanError(
-            f"the scan file cannot be read: {reason}", where, "check the file's permissions"
+            f"the scan file cannot be read: {reason}", f"scan file {path}", "check the file's permissions"
         ) from error
 
 

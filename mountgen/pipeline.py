@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
@@ -16,6 +17,7 @@ from mountgen.errors import ExportError, LoftError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
 from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material, load_materials
+from mountgen.mesh_file import check_file
 from mountgen.paper import ENDINGS, Papers, draw_papers
 from mountgen.recipe_file import dump_recipe
 from mountgen.scan import Mend, Scan, read_scan
@@ -341,7 +343,7 @@ def guard_sources(sources: tuple[Path, ...], *, out: Path, names: tuple[str, ...
     for source in sources:
         for name in names:
             target = out / name
-            same = target.resolve() == source.resolve()
+            same = os.path.realpath(target) == os.path.realpath(source)  # no error where a link names itself
             if same or (target.exists() and source.exists() and target.samefile(source)):
                 remedy = "give another folder with --out, or another name in the recipe"
                 raise ExportError(f"{name} would overwrite what the part is made from", str(source), remedy)
@@ -384,6 +386,7 @@ def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
     path = recipe.scan.file
     assert path is not None
     unit, bridge = recipe.scan.unit, recipe.scan.bridge
+    check_file(path)
     digest = sha256()
     try:
         with open(path, "rb") as file:

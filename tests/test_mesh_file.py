@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import io
+import os
 import struct
 import zipfile
 from pathlib import Path
@@ -15,7 +16,7 @@ import pytest
 from mountgen import mesh_3mf, mesh_file
 from mountgen.arrays import Floats, Ints
 from mountgen.errors import ScanError
-from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
+from mountgen.mesh_file import RawMesh, check_file, load_bytes, read_mesh
 from mountgen.mesh_text import read_numbers
 from tests.sheets import make_sheet, obj_text, ply_bytes, stl_bytes, stl_text, tray
 
@@ -407,6 +408,20 @@ def test_what_is_not_a_file(tmp_path: Path) -> None:
         assert what in caught.value.what
         assert remedy in caught.value.remedy
         assert str(path) in caught.value.where
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes and links are made otherwise there")
+def test_neither_a_pipe_nor_a_link_to_itself_is_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.stl")
+    (tmp_path / "circle.stl").symlink_to(tmp_path / "circle.stl")
+    for name, what, remedy in [
+        ("pipe.stl", "not an ordinary file", "copy the scan into a file"),
+        ("circle.stl", "no such scan file", "check the path"),
+    ]:
+        with pytest.raises(ScanError) as caught:
+            check_file(tmp_path / name)
+        assert what in caught.value.what
+        assert remedy in caught.value.remedy
 
 
 def test_too_large_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+from contextlib import nullcontext
 from dataclasses import fields
 from io import BytesIO
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -14,7 +16,7 @@ from PIL import Image
 
 from mountgen import pipeline
 from mountgen.datum import Recess
-from mountgen.errors import ExportError, MaterialError
+from mountgen.errors import ExportError, MaterialError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea
 from mountgen.kernel import tessellate
 from mountgen.loft import make_block
@@ -93,6 +95,20 @@ def test_the_same_file_under_another_name_is_a_source_too(tmp_path: Path) -> Non
     os.link(scan, tmp_path / "cubby.stl")
     with pytest.raises(ExportError, match=r"cubby\.stl would overwrite"):
         guard_sources((scan,), out=tmp_path, names=name_outputs("cubby"))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes and links are made otherwise there")
+def test_a_scan_that_is_no_file_is_refused_before_it_is_opened(tmp_path: Path) -> None:
+    """Opening a pipe waits for whoever writes into it; a link to itself has no place to compare with."""
+    os.mkfifo(tmp_path / "pipe.stl")
+    (tmp_path / "circle.stl").symlink_to(tmp_path / "circle.stl")
+    silent: Any = SimpleNamespace(stage=lambda name: nullcontext(), say=lambda text: None)
+    for name, what, remedy in [("pipe.stl", "not an ordinary file", "copy"), ("circle.stl", "no such scan file", "path")]:
+        recipe = PlugRecipe(name="x", scan=ScanSource(file=tmp_path / name))
+        with pytest.raises(ScanError) as caught:
+            pipeline.make(recipe, tmp_path, store=Store(None), progress=silent)
+        assert what in caught.value.what
+        assert remedy in caught.value.remedy
 
 
 def test_pictures_are_outputs_too_and_the_part_is_drawn(tmp_path: Path) -> None:
