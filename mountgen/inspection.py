@@ -461,20 +461,23 @@ def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) ->
 
 
 def _judge_walls(thinnest: Thinnest, wall_min: float, line_width: float) -> Check:
-    source = "common practice: two printed lines at least; recipe: wall for strength"
-    if not np.isfinite(thinnest.thickness):
-        return Check("wall thickness", "pass", None, wall_min, "mm", source)
     least = 2.0 * line_width
-    value = thinnest.thickness
+    limit = round(max(wall_min, least) - TOLERANCE, 6)
     # a wall made to measure comes back from the tessellation short by as much as its chords
-    verdict: Verdict = (
-        "fail" if value < least - TOLERANCE else "caution" if value < wall_min - TOLERANCE else "pass"
+    source = (
+        "common practice: two printed lines at least; recipe: wall for strength; "
+        f"less {TOLERANCE:g} mm for the surface's own tolerance"
     )
+    if not np.isfinite(thinnest.thickness):
+        return Check("wall thickness", "pass", None, limit, "mm", source)
+    value = thinnest.thickness
+    verdict: Verdict = "fail" if value < least - TOLERANCE else "caution" if value < limit else "pass"
     enough = _round_up(max(wall_min, least), 0.1)
     remedy = "" if verdict == "pass" else (
         f"set body.wall = {enough:g} when hollow, or {enough:g} as thickness of the lip, flange, divider or tongue there"
     )  # fmt: skip
-    limit = least if verdict == "fail" else wall_min
+    if verdict == "fail":
+        limit = round(least - TOLERANCE, 6)
     return Check(
         "wall thickness", verdict, value, limit, "mm", source, remedy, describe_place(thinnest.point)
     )

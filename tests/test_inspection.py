@@ -468,7 +468,10 @@ def test_a_missing_wall_counts_unless_it_is_the_open_side() -> None:
 # ------------------------------------------------------------------ the body by itself
 
 
-@pytest.mark.parametrize(("thickness", "verdict"), [(0.8, "fail"), (1.0, "caution"), (1.3, "pass")])
+@pytest.mark.parametrize(
+    ("thickness", "verdict"),
+    [(0.8, "fail"), (0.86, "fail"), (0.88, "caution"), (1.0, "caution"), (1.16, "caution"), (1.18, "pass"), (1.3, "pass")],
+)
 def test_wall_thickness_of_a_leaning_plate(thickness: float, verdict: str) -> None:
     plate = trimesh.creation.box(extents=(40.0, 30.0, thickness))
     plate.apply_transform(trimesh.transformations.rotation_matrix(0.6, [1, 2, 3], [0, 0, 0]))
@@ -479,6 +482,7 @@ def test_wall_thickness_of_a_leaning_plate(thickness: float, verdict: str) -> No
     assert found.thinnest.thickness == pytest.approx(thickness, abs=1e-4)
     check = check_of(found, "wall thickness")
     assert check.verdict == verdict
+    assert (check.value < check.limit) == (verdict != "pass")
     assert ("body.wall = 1.2" in check.remedy) == (verdict != "pass")
     inside = np.abs((np.array(found.thinnest.point) - [0, 0, -18.0]) @ plate.face_normals[0])
     assert inside < 20.0
