@@ -155,6 +155,7 @@ def test_projection_is_measured_from_the_surround() -> None:
     check = judge(block(12.0), tray)[0]["projection past the surround"]
     assert (check.verdict, check.value, check.remedy) == ("caution", pytest.approx(12.0), "set pull_tab.length = 9.5")
     assert judge(block(9.5), tray)[0]["projection past the surround"].verdict == "pass"
+    assert judge(block(5.0e-6))[0]["projection past the surround"].value == 0.0  # a speck of rounding is not told
 
 
 def test_a_part_deep_in_its_recess_has_no_edge_to_touch() -> None:

@@ -130,7 +130,7 @@ def _judge_sharp(edges: Edges, sharp: Bools, recipe: Recipe) -> Check:
 def _judge_projection(projection: float, place: str, recipe: Recipe) -> Check:
     verdict: Verdict = "pass" if projection <= PROJECTION else "caution"
     remedy = "" if verdict == "pass" else _advise_lower(recipe, projection - PROJECTION)
-    return Check("projection past the surround", verdict, projection, PROJECTION, "mm", HEIGHT, remedy, place)
+    return Check("projection past the surround", verdict, round(projection, 3) + 0.0, PROJECTION, "mm", HEIGHT, remedy, place)
 
 
 def _advise_lower(recipe: Recipe, excess: float) -> str:
