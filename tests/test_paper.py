@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from io import StringIO
+from itertools import combinations
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -146,10 +148,22 @@ def test_a_small_part_takes_one_page_and_its_sections_are_where_they_are_said_to
     sizes = [tuple(np.round(np.ptp(line, axis=0), 3)) for line in outlines([page])]
     assert sizes == 4 * [(59.0, 39.0)] + [(19.5, 39.0), (59.0, 19.5)]
     upright = templates[4]
-    assert sorted(mark.words[1] for mark in upright.marks) == ["", "1.5", "12.5", "18", "7"]
-    across = next(mark for mark in upright.marks if mark.words[1] == "12.5")
+    assert sorted("".join(mark.words) for mark in upright.marks) == ["", "1.5", "12.5", "18", "7"]
+    across = next(mark for mark in upright.marks if "12.5" in mark.words)
     assert (across.start[0], across.end[0]) == (12.5, 12.5)  # the mouth at the left, depth to the right
     assert all(len(line) > 1 for each in templates for line in each.recess)
+
+
+@pytest.mark.parametrize("size", [(44.0, 24.0, 31.0), (24.0, 44.0, 15.5)])
+def test_numbers_at_the_marks_of_neighbours_stay_apart(size: tuple[float, float, float]) -> None:
+    pages = read_pdf(draw_pages(cut_templates(block(*size), RECESS), name="block", paper="a4", clearance=0.5))
+    boxes = []
+    for words, (x, y), letter in pages[0].texts:
+        if re.fullmatch(r"[\d.]+", words):
+            wide = letter * sum(0.278 if each == "." else 0.556 for each in words)  # from that font's metrics
+            boxes.append(shapely.box(x, y, x + wide, y + 0.72 * letter))
+    assert len(boxes) >= 16  # four sections across, each with its four hours
+    assert min(a.distance(b) for a, b in combinations(boxes, 2)) > 1.0
 
 
 def test_a_wide_sky_facing_recess_is_drawn_with_its_mouth_up() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from string import ascii_uppercase
 
 import numpy as np
@@ -20,6 +21,7 @@ COARSE, FINE = 1.0, 0.5  # mm to which these are rounded, for parts deeper and s
 SHALLOW = 20.0  # mm
 LEAST_AREA = 0.05  # of the largest section; a smaller one is not worth cutting
 MIDST = 0.25  # of the part's size from either side; a plane through the dial's middle is taken where it lies within that
+CROWDED = 6.5  # mm; numbers of depths nearer to each other than this would touch, so every other one stands at the other end
 AROUND = 6.0  # mm of the recess shown beyond the outline
 
 
@@ -81,11 +83,18 @@ def cut_templates(part: Mesh, recess: Recess, *, stations: Sequence[float] = ())
         title = f"{words} mm below the mouth" if depth >= 0.0 else f"{format_number(-depth)} mm above the mouth"
         marks = [(0, x, ("6", "12")), (1, y, ("9", "3"))]
         found.append(_cut(part, recess, 2, -depth, next(codes), f"{words} mm", title, marks))
-    levels = [(2, -depth, ("", format_number(depth))) for depth in depths]
+    levels = [(2, -depth, words) for depth, words in zip(depths, _write_depths(depths), strict=True)]
     for axis, at, label, other in ((0, x, "12 - 6", (1, y, ("", ""))), (1, y, "9 - 3", (0, x, ("", "")))):
         title = f"Upright, {label.replace(' - ', ' to ')} o'clock"
         found.append(_cut(part, recess, axis, at, next(codes), label, title, [*levels, other]))
     return tuple(each for each in found if each.outline)
+
+
+def _write_depths(depths: Sequence[float]) -> list[tuple[str, str]]:
+    """Return what stands at the two ends of the lines that mark ascending depths."""
+    crowded = any(lower - upper < CROWDED for upper, lower in pairwise(depths))
+    told = [format_number(depth) for depth in depths]
+    return [(words, "") if crowded and k % 2 else ("", words) for k, words in enumerate(told)]
 
 
 def _choose_middle(low: float, high: float) -> float:
