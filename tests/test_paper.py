@@ -166,6 +166,15 @@ def test_numbers_at_the_marks_of_neighbours_stay_apart(size: tuple[float, float,
     assert min(a.distance(b) for a, b in combinations(boxes, 2)) > 1.0
 
 
+def test_what_is_written_on_a_card_leaves_its_outline_alone() -> None:
+    """What is filled without a line, the ground of words on the card, lies within what is to be cut, and none is left out."""
+    (page,) = read_pdf(draw_pages(cut_templates(block(24.0, 44.0, 15.5), RECESS), name="block", paper="a4", clearance=0.5))
+    cards = shapely.union_all([shapely.Polygon(line) for line in outlines([page])])
+    grounds = [shapely.Polygon(path.points) for path in page.paths if path.paint == "fill"]
+    assert len(grounds) == 4 * 2 + 2
+    assert all(cards.contains_properly(ground) for ground in grounds)
+
+
 def test_a_wide_sky_facing_recess_is_drawn_with_its_mouth_up() -> None:
     from dataclasses import replace
 

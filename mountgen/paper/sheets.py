@@ -153,25 +153,41 @@ def _draw_placed(canvas: Canvas, placed: Placed) -> None:
 
 
 def _write_label(canvas: Canvas, placed: Placed) -> None:
-    """Write on the card itself where it belongs, where it has most room."""
+    """Write on the card itself where it belongs, where it has most room, and as large as it leaves the outline alone."""
     import shapely
 
     area = fill_rings(placed.template.outline)
     circle = shapely.maximum_inscribed_circle(area, tolerance=0.5)
-    (x, y), radius = shapely.get_coordinates(circle)[0] + placed.shift, float(circle.length)
-    size = min(LABEL, radius * 0.45)
-    if size < LEAST_LABEL:
+    place = shapely.get_coordinates(circle)[0]
+    size = min(LABEL, 0.45 * float(circle.length))
+    while size >= LEAST_LABEL:
+        lines = _lay_label(canvas, placed.template, size)
+        boxes = [shapely.box(*(place + low), *(place + high)) for _, low, high, _, _ in lines]
+        if area.contains_properly(shapely.union_all(boxes)):
+            break
+        size *= 0.95
+    else:
         return
-    lines = [(f"{placed.template.code}   {placed.template.label}", BOLD, size, 0.15 * size)]
-    if placed.template.label.endswith("mm"):
-        lines.append(("12 o'clock up", PLAIN, 0.7 * size, -0.85 * size))
-    for words, font, letter, above in lines:
-        wide = canvas.stringWidth(words, font, letter) + letter
+    x, y = place + placed.shift
+    for words, low, high, font, letter in lines:
         canvas.setFillGray(CARD)
-        canvas.rect(x - wide / 2.0, y + above - 0.25 * letter, wide, 1.05 * letter, stroke=0, fill=1)  # no line runs through it
+        canvas.rect(x + low[0], y + low[1], *(high - low).tolist(), stroke=0, fill=1)  # no line runs through it
         canvas.setFillGray(0.0)
         canvas.setFont(font, letter)
-        canvas.drawCentredString(x, y + above, words)
+        canvas.drawCentredString(x, y + low[1] + 0.25 * letter, words)
+
+
+def _lay_label(canvas: Canvas, template: Template, size: float) -> list[tuple[str, Floats, Floats, str, float]]:
+    """Return the label's lines at a size of letters, mm: words, corners of their box about the label's place, font, letters."""
+    lines = [(f"{template.code}   {template.label}", BOLD, size, 0.15 * size)]
+    if template.label.endswith("mm"):
+        lines.append(("12 o'clock up", PLAIN, 0.7 * size, -0.85 * size))
+    laid = []
+    for words, font, letter, above in lines:
+        half = (canvas.stringWidth(words, font, letter) + letter) / 2.0
+        low = np.array([-half, above - 0.25 * letter])
+        laid.append((words, low, np.array([half, above + 0.8 * letter]), font, letter))
+    return laid
 
 
 def _write_caption(canvas: Canvas, placed: Placed) -> None:
