@@ -79,5 +79,19 @@ def test_pictures_are_the_tool_s_own_and_small(run: Run) -> None:
         assert apart < 6.0, f"{shown}: the page's picture is not what the tool draws now; of 255 grey levels {apart:.1f} apart"
 
 
+@pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="no other program here that draws a PDF")
+def test_the_sheet_shown_is_the_one_that_is_drawn(run: Run) -> None:
+    drawn = run.folder / "sheet"
+    subprocess.run(
+        ["pdftoppm", "-r", "85", "-png", "-singlefile", run.folder / "opening-plug-sections.pdf", drawn], check=True
+    )
+    small = []
+    for path in (PAGE.parent / "pictures" / "first-part-sheet.png", drawn.with_suffix(".png")):
+        with Image.open(path) as picture:
+            small.append(picture.convert("L").resize((96, 132)).tobytes())
+    apart = sum(abs(a - b) for a, b in zip(*small, strict=True)) / len(small[0])
+    assert apart < 2.0, f"the page's sheet is not what the tool draws now; of 255 grey levels {apart:.1f} apart"
+
+
 def test_the_page_is_found_from_the_readme() -> None:
     assert "examples/first-part.md" in (ROOT / "README.md").read_text(encoding="utf-8")
