@@ -81,7 +81,10 @@ def test_the_command_ranks_them_for_a_place(capsys: pytest.CaptureFixture[str]) 
     assert text.index(" pc ") < text.index(" asa ") < text.index(" pla ")
 
 
-def test_a_spools_own_sheet_is_laid_over_the_table(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_spools_own_sheet_is_laid_over_the_table(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "120")  # in a narrow terminal the row is broken
     sheet = tmp_path / "spool.toml"
     sheet.write_text('[asa]\nhdt_045 = 104\nhdt_180 = 95\nglass_transition = 112\n\n[mine]\nlike = "pc"\nname = "My PC"\n')
     assert run("materials", "--place", "recess_in_sunlit_car", "--ambient", "40", "--sheet", str(sheet)) == 0
