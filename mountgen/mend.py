@@ -38,6 +38,8 @@ CLOSED_OPENING = 0.1  # a mesh whose widest opening is below this share of its s
 DEEPER = 1.0e-3
 SIDE_SAMPLES = 50_000  # faces looked at to tell the hollow side
 
+SINGULAR = {"indices": "index", "vertices": "vertex"}  # of what a repair counts; others lose their s
+
 
 @dataclass(frozen=True)
 class Mend:
@@ -46,6 +48,13 @@ class Mend:
     what: str  # short fixed word, e.g. "duplicate faces"
     count: int
     note: str = ""
+
+    def tell(self) -> str:
+        """Return it in words, such as "1 open hole: wider than 6 mm"."""
+        *before, last = self.what.split(" ")
+        if self.count == 1:
+            last = SINGULAR.get(last, last.removesuffix("s"))
+        return f"{self.count} {' '.join([*before, last])}" + (f": {self.note}" if self.note else "")
 
 
 @dataclass(frozen=True, eq=False)

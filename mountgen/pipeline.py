@@ -358,7 +358,7 @@ def describe_scan(scan: Scan) -> list[str]:
         f"noise {scan.noise:.3f} mm"
     ]
     for mend in scan.mended:
-        lines.append(f"mended     {mend.count} {mend.what}" + (f": {mend.note}" if mend.note else ""))
+        lines.append(f"mended     {mend.tell()}")
     return lines
 
 

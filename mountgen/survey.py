@@ -91,7 +91,7 @@ class Survey:
             ("size", " x ".join(f"{v:.0f}" for v in self.size) + " mm (right, up, out)"),
             ("point spacing", f"{self.spacing:.2f} mm"),
             ("noise", f"{self.noise:.3f} mm"),
-            *(("mended", f"{m.count} {m.what}" + (f": {m.note}" if m.note else "")) for m in self.mended),
+            *(("mended", mend.tell()) for mend in self.mended),
             ("mouth", f"{self.mouth_width:.1f} mm wide, {self.mouth_height:.1f} mm high"),
             ("draw direction", " ".join(f"{v:+.4f}" for v in self.draw_direction) + " (scan file's axes)"),
             ("depth", f"{self.depth:.1f} mm, deepest {self._tell_place(*self.deepest)}"),

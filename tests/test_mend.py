@@ -9,7 +9,7 @@ import pytest
 
 from mountgen.arrays import Floats, Ints
 from mountgen.errors import ScanError
-from mountgen.mend import MendedMesh, mend_mesh
+from mountgen.mend import Mend, MendedMesh, mend_mesh
 from mountgen.topology import link_faces, measure_faces
 from tests.sheets import Surface, cut_hole, make_sheet, random_pose, tray
 
@@ -276,3 +276,17 @@ def test_one_sided_surface_is_tolerated() -> None:
     radius = 40.0 + side * np.cos(angle / 2)
     vertices = np.column_stack([radius * np.cos(angle), radius * np.sin(angle), side * np.sin(angle / 2)])
     assert counts(mend(vertices, moebius()))["twisted edges"] == 1
+
+
+@pytest.mark.parametrize(
+    ("mend", "words"),
+    [
+        (Mend("open holes", 1, "wider than 6 mm"), "1 open hole: wider than 6 mm"),
+        (Mend("open holes", 2, "wider than 6 mm"), "2 open holes: wider than 6 mm"),
+        (Mend("welded vertices", 1), "1 welded vertex"),
+        (Mend("stray indices", 1), "1 stray index"),
+        (Mend("unit of the file", 1, "read in mm"), "1 unit of the file: read in mm"),
+    ],
+)
+def test_a_repair_in_words(mend: Mend, words: str) -> None:
+    assert mend.tell() == words
