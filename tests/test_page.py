@@ -509,6 +509,7 @@ def test_make_writes_the_page_with_the_report_that_it_writes(tmp_path: Path) -> 
 
     made = make(loaded, tmp_path / "out", store=Store(None), progress=Silent())
     text = made.files["report.html"].read_text(encoding="utf-8")
+    assert len(text.encode("utf-8")) < 8_000_000
     tree = html5lib.HTMLParser(strict=True).parse(text)
     assert json.loads(_find(tree, "report").text) == json.loads(made.files["report.json"].read_bytes())
     assert json.loads(_find(tree, "report").text)["files"]["page"] == "report.html"

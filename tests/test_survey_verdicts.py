@@ -51,6 +51,13 @@ def test_the_chord_at_the_spacing_that_is_enough_takes_a_quarter_of_the_clearanc
     assert EDGE_RADIUS * (1.0 - cos(half)) == pytest.approx(clearance / 4.0)
 
 
+def test_the_worked_example_of_a_chord(monkeypatch):
+    """Points 1.0 mm apart on an edge of 2.5 mm radius cut it by 2.5 - sqrt(2.5² - 0.5²) = 0.0505 mm (worked out by hand)."""
+    monkeypatch.setattr("mountgen.survey_verdicts.EDGE_RADIUS", 2.5)
+    assert find_enough_spacing(4.0 * 0.050510) == pytest.approx(1.0, abs=1e-4)
+    assert find_clearance_for_spacing(1.0) == 0.21  # 4 x 0.0505 = 0.202, up to the next hundredth
+
+
 def test_limits_and_what_they_are_enough_for_agree():
     for clearance in (0.25, 0.5, 1.0):
         assert find_clearance_for_spacing(find_enough_spacing(clearance)) == pytest.approx(clearance, abs=0.0101)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -77,6 +78,17 @@ def test_pictures_are_the_tool_s_own_and_small(run: Run) -> None:
                 small.append(picture.convert("L").resize((96, 70)).tobytes())
         apart = sum(abs(a - b) for a, b in zip(*small, strict=True)) / len(small[0])
         assert apart < 6.0, f"{shown}: the page's picture is not what the tool draws now; of 255 grey levels {apart:.1f} apart"
+
+
+def test_the_gauge_is_inserted_by_the_proof_that_the_part_is(run: Run) -> None:
+    part, gauge = (json.loads((run.folder / name).read_bytes()) for name in ("report.json", "opening-plug-gauge.json"))
+    proofs = ("clearance at rest", "clearance over the insertion")
+    (of_part, of_gauge) = ([c for c in each["checks"] if c["name"].startswith(proofs)] for each in (part, gauge))
+    assert len(of_part) >= 2
+    assert [(c["name"], c["limit"], c["verdict"]) for c in of_gauge] == [(c["name"], c["limit"], "pass") for c in of_part]
+    saved = gauge["service"]["gauge"]
+    assert saved["gauge"]["mass"] < 0.5 * saved["whole_part"]["mass"]
+    assert saved["gauge"]["minutes"] < 0.6 * saved["whole_part"]["minutes"]
 
 
 @pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="no other program here that draws a PDF")
