@@ -203,7 +203,6 @@ def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd) -> Solid:
         KernelError: the solid does not check as valid.
     """
     from OCP.BRep import BRep_Builder
-    from OCP.BRepLib import BRepLib
     from OCP.Geom2d import Geom2d_Line
     from OCP.gp import gp_Dir2d, gp_Pnt, gp_Pnt2d
     from OCP.TopLoc import TopLoc_Location
@@ -256,7 +255,7 @@ def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd) -> Solid:
     for face in (wall_face, caps[0].Reversed(), caps[1]):
         build.Add(shell, face)
     shell.Closed(True)
-    BRepLib.SameParameter_s(shell, 1e-5, True)
+    _settle_edges(shell)
     build.MakeSolid(solid)
     build.Add(solid, shell)
     _require_valid(solid, [(bottom, top)], caps)
@@ -289,6 +288,21 @@ def _heights(end: TubeEnd, at: Floats) -> Floats:
     """Return an end's height along its tube, in the tube's v, at u `at` (N,)."""
     heights: Floats = end.axis.basis(at) @ end.wall[:, 1]
     return heights
+
+
+def _settle_edges(shell: Any) -> None:
+    """Make every edge's curve in space and its curves on the two faces run alike.
+
+    Raises:
+        KernelError: the kernel cannot.
+    """
+    from OCP.BRepLib import BRepLib
+    from OCP.Standard import Standard_ConstructionError, Standard_Failure
+
+    try:
+        BRepLib.SameParameter_s(shell, 1e-5, True)
+    except (Standard_Failure, Standard_ConstructionError) as error:  # in Python the one is no kind of the other
+        raise KernelError("an edge does not lie on its faces", "body", "the solid is made another way") from error
 
 
 def _forward(yes: bool) -> Any:
@@ -571,7 +585,6 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
         KernelError: the solid does not check as valid.
     """
     from OCP.BRep import BRep_Builder
-    from OCP.BRepLib import BRepLib
     from OCP.Geom2d import Geom2d_Line
     from OCP.gp import gp_Dir2d, gp_Pnt, gp_Pnt2d
     from OCP.TopLoc import TopLoc_Location
@@ -624,7 +637,7 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
         build.Add(shell, face if cap.up else face.Reversed())
         covers.append(face)
     shell.Closed(True)
-    BRepLib.SameParameter_s(shell, 1e-5, True)
+    _settle_edges(shell)
     build.MakeSolid(solid)
     build.Add(solid, shell)
     _require_valid(solid, [(sleeve.low, sleeve.high) for sleeve in sleeves], covers)

@@ -80,7 +80,7 @@ def _list_sharp_edges(solid: Solid) -> list[tuple[Any, Floats]]:
 
 def _fillet(solid: Solid, edges: Sequence[Any], radius: float, check: bool) -> Solid | None:
     from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
-    from OCP.Standard import Standard_Failure
+    from OCP.Standard import Standard_ConstructionError, Standard_Failure
 
     fillet = BRepFilletAPI_MakeFillet(solid)
     for edge in edges:
@@ -88,6 +88,6 @@ def _fillet(solid: Solid, edges: Sequence[Any], radius: float, check: bool) -> S
     try:
         fillet.Build()
         rounded = solids_of(fillet.Shape()) if fillet.IsDone() else []
-    except Standard_Failure:
+    except (Standard_Failure, Standard_ConstructionError):
         return None
     return rounded[0] if len(rounded) == 1 and (not check or is_valid(rounded[0])) else None
