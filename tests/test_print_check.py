@@ -25,7 +25,7 @@ from mountgen.recipe import PlugRecipe
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding
 from mountgen.service.plate import move_points
-from mountgen.service.print_check import judge_print, list_metadata
+from mountgen.service.print_check import judge_print, list_metadata, tell_side_down
 from mountgen.service.print_split import ENDINGS
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
@@ -81,6 +81,17 @@ def test_a_block_is_printed_on_its_flat_face_and_passes_everything() -> None:
     assert room.value == pytest.approx(220.0 - 59.0)
     assert "layers along" in found.notes[0]
     assert "3MF" in found.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("up", "words"),
+    [
+        ((0.0, 0.0, 1.0), "mouth up"), ((0.1, 0.0, -0.99), "mouth down"),
+        ((0.0, -1.0, 0.0), "12:00 o'clock down"), ((-1.0, 0.0, 0.1), "3:00 o'clock down"), ((0.0, 0.9, 0.4), "6:00 o'clock down"),
+    ],
+)  # fmt: skip
+def test_which_side_lies_on_the_plate_in_words(up: tuple[float, float, float], words: str) -> None:
+    assert tell_side_down(np.array(up)) == words
 
 
 def test_the_facts_are_as_the_schema_says_and_the_matrix_lays_the_part_on_the_plate() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict
 from functools import cached_property
-from math import ceil, floor, isfinite
+from math import ceil, floor, hypot, isfinite
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.kernel import Mesh
 from mountgen.mesh_measure import measure_area, measure_volume
-from mountgen.place import describe_place
+from mountgen.place import describe_place, tell_clock
 from mountgen.service.case import Case, Finding
 from mountgen.service.plate import move_points
 from mountgen.service.print_estimate import Estimate, estimate_print
@@ -130,6 +130,14 @@ class _Others:
 def word_direction(up: Floats) -> str:
     """Return a direction as a recipe takes it."""
     return f"[{', '.join(format(round(float(v), 4) + 0.0, 'g') for v in up)}]"
+
+
+def tell_side_down(up: Floats) -> str:
+    """Return in words what of the part lies towards the plate when the layers grow along `up`, (3,) part frame."""
+    x, y, z = (-float(v) for v in up)
+    if abs(z) >= hypot(x, y):
+        return "mouth down" if z > 0.0 else "mouth up"
+    return f"{tell_clock(x, y)} down"
 
 
 def _judge_room(
@@ -263,7 +271,8 @@ def _summarise(case: Case, chosen: Orientation, estimate: Estimate) -> str:
     minutes = round(estimate.time / 60.0)
     size = " x ".join(f"{case.scale * side:.0f}" for side in chosen.pose.size)
     return (
-        f"print: layers along {word_direction(chosen.up)}, {size} mm on the plate, about {estimate.mass:.0f} g "
-        f"and {estimate.support_mass:.0f} g of support, {estimate.filament / 1000.0:.1f} m of filament, "
-        f"{minutes // 60} h {minutes % 60:02d} min; the 3MF lies so, STL and STEP are in the part's own axes"
+        f"print: {tell_side_down(chosen.up)}, layers along {word_direction(chosen.up)}, {size} mm on the plate, "
+        f"about {estimate.mass:.0f} g and {estimate.support_mass:.0f} g of support, "
+        f"{estimate.filament / 1000.0:.1f} m of filament, {minutes // 60} h {minutes % 60:02d} min; "
+        "the 3MF lies so, STL and STEP are in the part's own axes"
     )
