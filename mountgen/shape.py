@@ -196,6 +196,16 @@ def make_cylinder(base: Floats, direction: Floats, *, radius: float, height: flo
     return BRepPrimAPI_MakeCylinder(axis, float(radius), float(height)).Solid()
 
 
+def move(solid: Solid, by: Sequence[float]) -> Solid:
+    """Return a solid moved by (3,) mm."""
+    from OCP.gp import gp_Trsf, gp_Vec
+    from OCP.TopLoc import TopLoc_Location
+
+    way = gp_Trsf()
+    way.SetTranslation(gp_Vec(*(float(c) for c in by)))
+    return solid.Moved(TopLoc_Location(way))
+
+
 def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) -> Solid:
     """Return the union ("fuse"), difference ("cut") or intersection ("common") of a body with many tools at once.
 

@@ -13,11 +13,12 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.errors import KernelError
-from mountgen.kernel import POLE_GRID, SEAM, Solid, height_surface, solids_of
+from mountgen.kernel import POLE_GRID, SEAM, Solid, height_surface, is_valid, solids_of
 from mountgen.shape import combine_many, make_box
 from mountgen.spline import Surface
 
 AROUND = 1.0  # mm past a tool's bounds; what lies beyond is not looked at
+LOST = 0.05  # mm by which a union may fall short of a tool's bounds, which are those of its facets
 
 
 def open_top(solid: Solid, rooms: Sequence[Solid], top: Surface) -> Solid:
@@ -71,7 +72,7 @@ def fuse_nearby(solid: Solid, tool: Solid, *, what: str) -> Solid:
         what: the feature's name, for the error.
 
     Returns:
-        A shape with the union's solids, unchecked.
+        A shape with the union's solids, unchecked. A face that the box has cut is one again, where the kernel can do that.
 
     Raises:
         KernelError: the kernel refuses.
@@ -82,9 +83,23 @@ def fuse_nearby(solid: Solid, tool: Solid, *, what: str) -> Solid:
         if not near or not rest:
             return combine_many(solid, [tool], "fuse", what=what)
         united = combine_many(near[0], [*near[1:], tool], "fuse", what=what)
-        return _unify(_close(_outer_faces([*rest, united]), what))
+        _require_within(low, high, united, what)
+        whole = _close(_outer_faces([*rest, united]), what)
+        one = _unify(whole)
+        return one if is_valid(one) else whole
     except KernelError:
         return combine_many(solid, [tool], "fuse", what=what)
+
+
+def _require_within(low: Floats, high: Floats, united: Solid, what: str) -> None:
+    """Make sure that a union reaches as far as a tool from `low` to `high`: the kernel has lost some without a word.
+
+    Raises:
+        KernelError: it does not.
+    """
+    first, last = _bounds(united)
+    if (first > low + LOST).any() or (last < high - LOST).any():
+        raise KernelError(f"the solid kernel lost some of the {what}", what, "the solid is made another way")
 
 
 def _split(solid: Solid, box: Solid, *, what: str) -> tuple[list[Solid], list[Solid]]:

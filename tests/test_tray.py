@@ -10,15 +10,17 @@ import pytest
 
 from mountgen.arrays import Floats
 from mountgen.datum import lid_height
-from mountgen.errors import FeatureError
+from mountgen.errors import FeatureError, KernelError
+from mountgen.features import dividers
 from mountgen.features.cavity import SPARE, hollow_inside, raise_space, sample_shell
-from mountgen.features.dividers import make_dividers, place_walls
+from mountgen.features.dividers import leave_standing, make_dividers, place_walls
 from mountgen.features.part import Part
 from mountgen.features.pull_tab import find_hole
 from mountgen.features.tray import make_tray
 from mountgen.gap import TOLERANCE
-from mountgen.kernel import Mesh, mesh_volume
+from mountgen.kernel import Mesh, Solid, mesh_volume, tessellate
 from mountgen.recipe import Dividers, PullTab, TrayRecipe
+from mountgen.shape import combine_many, make_box
 from mountgen.surface import Surface
 from tests.checks import assert_printable
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare
@@ -147,6 +149,27 @@ def test_dividers_stand_where_they_should_and_as_high() -> None:
     side = np.array([[middle[0] + 15.0, middle[1] + 12.0, floor + 7.0]])
     left, _ = surface.cast(side, np.array([[-1.0, 0.0, 0.0]]))
     assert float(left[0]) == pytest.approx(15.0 - 1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("failures", [1, 99])
+def test_a_divider_that_the_kernel_leaves_out_is_missed(failures: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    hollow, wall = make_box((-20.0, -15.0, -30.0), (20.0, 15.0, 0.0)), make_box((-1.0, -20.0, -35.0), (1.0, 20.0, 5.0))
+    tries: list[str] = []
+
+    def fail_at_first(body: Solid, tools: list[Solid], how: str, *, what: str) -> Solid:
+        tries.append(what)
+        return body if len(tries) <= failures else combine_many(body, tools, how, what=what)
+
+    monkeypatch.setattr(dividers, "combine_many", fail_at_first)
+    if failures > 1:
+        with pytest.raises(KernelError, match="leaves a divider out") as caught:
+            leave_standing(hollow, [wall])
+        assert caught.value.remedy == "change dividers.thickness by 0.2 mm"
+        return
+    rooms = [mesh_volume(tessellate(room)) for room in leave_standing(hollow, [wall])]
+    assert len(tries) == 2
+    assert sum(rooms) == pytest.approx(38.0 * 30.0 * 30.0)
+    assert rooms == pytest.approx([19.0 * 30.0 * 30.0] * 2, rel=0.01)
 
 
 def test_compartments_are_equal() -> None:

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import floor
+from typing import Any
 
 import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.datum import lid_height
-from mountgen.errors import FeatureError
+from mountgen.errors import FeatureError, KernelError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Solid, solids_of, tessellate
 from mountgen.recipe import Dividers
-from mountgen.shape import Axes, combine_many, extrude, round_polygon
+from mountgen.shape import Axes, combine_many, extrude, move, round_polygon
 
+NUDGES = (0.0, 0.06, -0.06, 0.13, -0.13)  # mm; how far beside its place a divider may stand where the kernel fails
+SLIP = 0.05  # of a volume by which what the kernel made may differ from an exact boolean of coarse meshes
+COARSE = 0.2  # mm; chord of those meshes
 CRUMB = 0.5  # mm³; a compartment smaller than this is filled
 NARROWEST = 3.0  # mm; a compartment less wide than this takes no finger and no brush
 BEYOND = 5.0  # mm by which a divider's tool stands out of the cavity on every side
@@ -85,11 +89,38 @@ def _slab(axis: int, start: float, thickness: float, ends: tuple[float, float], 
 def leave_standing(hollow: Solid, walls: Sequence[Solid]) -> list[Solid]:
     """Return the rooms that are left of a cavity when walls stand in it.
 
+    The kernel may leave walls out without a word, mostly where one runs nearly along a face. So what it left is held against
+    exact booleans of the meshes, and places beside the wanted ones are tried.
+
     Raises:
         FeatureError: nothing is left.
+        KernelError: the kernel cannot make them.
     """
-    rest = solids_of(combine_many(hollow, walls, "cut", what="dividers"))
-    rooms = [room for room in rest if abs(mesh_volume(tessellate(room, chord=0.2))) > CRUMB]
+    whole = _mesh_solid(hollow)
+    for nudge in NUDGES:
+        moved = [move(wall, (nudge, nudge, 0.0)) if nudge else wall for wall in walls]
+        rest = solids_of(combine_many(hollow, moved, "cut", what="dividers"))
+        meshes = [_mesh_solid(room) for room in rest]
+        solid_walls = [_mesh_solid(wall) for wall in moved]
+        wanted = whole
+        for wall in solid_walls:
+            wanted -= wall
+        left = [sum(float((mesh ^ wall).volume()) for mesh in meshes) for wall in solid_walls]
+        stand = all(out <= SLIP * float((whole ^ wall).volume()) + CRUMB for out, wall in zip(left, solid_walls, strict=True))
+        volume = sum(float(mesh.volume()) for mesh in meshes)
+        if stand and abs(volume - float(wanted.volume())) <= SLIP * float(whole.volume()):
+            break
+    else:
+        raise KernelError("the solid kernel leaves a divider out", "dividers", "change dividers.thickness by 0.2 mm")
+    rooms = [room for room, mesh in zip(rest, meshes, strict=True) if float(mesh.volume()) > CRUMB]
     if not rooms:
         raise FeatureError("the dividers fill the whole tray", "dividers", "give fewer, or thinner ones")
     return rooms
+
+
+def _mesh_solid(solid: Solid) -> Any:
+    """Return a solid, coarsely, as one of the library whose booleans are exact."""
+    import manifold3d
+
+    mesh = tessellate(solid, chord=COARSE)
+    return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
