@@ -42,6 +42,9 @@ BASES_IN_SHORT = {"from memory": "memory", "common practice": "practice", "by de
 RIGHT = (2, 3)  # columns of the table of verdicts that hold numbers
 PLAN_INDENT = (0, 0, 0, 4)
 INDENT = (0, 0, 0, 9)  # of what stands under a check's name
+SAID = 11  # characters before a finding's words: they stand in line, and go on there
+PROOF = "clearance"  # how the names of checks begin that always have their row: they prove the fit
+FEW = 3  # other checks that passed; more share one row, or the table is too long to be read
 COLOURS = {"fail": "bold red", "caution": "yellow", "pass": "green"}
 EPILOG = (
     "Exit codes: 0 made and no check failed (cautions are shown); 3 made and written, but a check failed; "
@@ -59,6 +62,7 @@ LENGTH_HELP = (
     '"farthest = 203.5 mm" takes the two rim points that are farthest apart. As often as needed.'
 )
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print only verdicts that are no pass, and the files.")]
+Every = Annotated[bool, typer.Option("--all", help="Give each check that passed its row too, unless --quiet.")]
 Json = Annotated[bool, typer.Option("--json", help="Print what was found as JSON, and nothing else.")]
 
 
@@ -174,6 +178,7 @@ def make(
         typer.Option(metavar="MM", help="Cut there, below the mouth, as often as needed; chosen if absent.", show_default=False),
     ] = None,
     quiet: Quiet = False,
+    every: Every = False,
     as_json: Json = False,
 ) -> None:
     """Make the part: STL, STEP, 3MF, report.html and .json and the complete recipe, and prove that it goes in."""
@@ -201,7 +206,7 @@ def make(
                     size=(paper or PaperSize.a4).value, sheets=sheets, drawing=drawing, stations=tuple(station or ())
                 ),
             )
-        _show_made(made, "report.json", quiet=quiet, as_json=as_json)
+        _show_made(made, "report.json", quiet=quiet, every=every, as_json=as_json)
 
 
 @app.command(epilog=EPILOG)
@@ -212,6 +217,7 @@ def gauge(
     overrides: Overrides = None,
     pictures: Annotated[bool, typer.Option("--pictures", help="Also draw it in its recess.")] = False,
     quiet: Quiet = False,
+    every: Every = False,
     as_json: Json = False,
 ) -> None:
     """Make the part's fit gauge: thin plates on a spine, the cheapest print that shows whether it will fit."""
@@ -231,7 +237,7 @@ def gauge(
                 progress=display,
                 pictures=pictures,
             )
-        _show_made(made, f"{loaded.name}-gauge.json", quiet=quiet, as_json=as_json)
+        _show_made(made, f"{loaded.name}-gauge.json", quiet=quiet, every=every, as_json=as_json)
 
 
 @app.command()
@@ -279,6 +285,7 @@ def survey(
         typer.Option(metavar="WxHxD", help="Width, height and depth of the recess, in mm, for --plan.", show_default=False),
     ] = None,
     quiet: Quiet = False,
+    every: Every = False,
     as_json: Json = False,
 ) -> None:
     """Say whether a scan is good enough, show what `make` would find in it, and draw it with a clock dial; or plan a scan."""
@@ -304,7 +311,7 @@ def survey(
         _show_files([found.picture], seconds=None)
     else:
         _show_pairs(found.rows())
-        _show_checks(found.checks)
+        _show_checks(found.checks, every=every)
     if any(check.verdict == "fail" for check in found.checks):
         raise typer.Exit(CHECK_FAILED)
 
@@ -468,7 +475,9 @@ class _Display:
             return
         if self._status is not None:
             self._status.stop()
-        self._out.print(_clean(text))
+        head, words = text[:SAID], text[SAID:]
+        in_line = len(words) > 0 and head.endswith(" ")
+        self._out.print(_hang(head, words) if in_line else _clean(text))
         if self._status is not None:
             self._status.start()
 
@@ -488,7 +497,7 @@ def _failures_shown() -> Iterator[None]:
         raise typer.Exit(STOPPED) from None
 
 
-def _show_made(made: Made, report: str, *, quiet: bool, as_json: bool) -> None:
+def _show_made(made: Made, report: str, *, quiet: bool, every: bool, as_json: bool) -> None:
     """Show what was made and judged; `report` is the file that holds it all.
 
     Raises:
@@ -498,7 +507,7 @@ def _show_made(made: Made, report: str, *, quiet: bool, as_json: bool) -> None:
     if as_json:
         _show_json(json.loads(made.files[report].read_bytes()))
     else:
-        _show_checks(made.checks, quiet=quiet)
+        _show_checks(made.checks, quiet=quiet, every=every)
         if made.cautions and not quiet:
             _show_cautions(made.cautions)
         _show_files(list(made.files.values()), seconds=None if quiet else sum(made.seconds.values()))
@@ -508,16 +517,21 @@ def _show_made(made: Made, report: str, *, quiet: bool, as_json: bool) -> None:
         raise typer.Exit(CHECK_FAILED)
 
 
-def _show_checks(checks: Sequence[Check], *, quiet: bool = False) -> None:
+def _show_checks(checks: Sequence[Check], *, quiet: bool = False, every: bool = False) -> None:
     """Print the table of verdicts, the worst first; what to do, and where a limit comes from, under what is no pass.
 
     quiet: only what is no pass, and nothing at all where there is none.
+    every: each check that passed has its row; else only those that prove the fit, the others share one.
     """
     screen = _stdout()
     ranked = [check for check in rank_checks(checks) if not (quiet and check.verdict == "pass")]
     if quiet and not ranked:
         return
-    rows = [("verdict", "check", "value", "limit", "unit", "basis"), *(_word_check(check) for check in ranked)]
+    folded = [check for check in ranked if check.verdict == "pass" and not check.name.startswith(PROOF)]
+    if every or len(folded) <= FEW:
+        folded = []
+    shown = [check for check in ranked if check not in folded]
+    rows = [("verdict", "check", "value", "limit", "unit", "basis"), *(_word_check(check) for check in shown)]
     wide = [max(len(row[k]) for row in rows) for k in range(6)]
 
     def line(row: Sequence[str]) -> Text:
@@ -526,17 +540,26 @@ def _show_checks(checks: Sequence[Check], *, quiet: bool = False) -> None:
 
     screen.print()
     screen.print(line(rows[0]), style="bold", soft_wrap=True)
-    for check, row in zip(ranked, rows[1:], strict=True):
+    for check, row in zip(shown, rows[1:], strict=True):
         told = line(row)
         told.stylize(COLOURS[check.verdict], 0, len(check.verdict))
         screen.print(told, soft_wrap=True)
-        if check.verdict == "pass":
-            continue
-        advice = ": ".join(text for text in (check.place, check.remedy) if text)
-        for text, style in ((advice, ""), (f"limit: {check.source}" if check.source else "", "dim")):
-            if text:
-                screen.print(Padding(_clean(text), INDENT), style=style)
+        if check.verdict != "pass":
+            _show_advice(check)
+    if folded:
+        told = Text(f"pass     {len(folded)} more (--all lists them):")
+        told.stylize(COLOURS["pass"], 0, 4)
+        screen.print(told, soft_wrap=True)
+        screen.print(Padding(_clean(", ".join(check.name for check in folded)), INDENT), style="dim")
     screen.print()
+
+
+def _show_advice(check: Check) -> None:
+    """Print where something is and what to do, and where the limit comes from."""
+    advice = ": ".join(text for text in (check.place, check.remedy) if text)
+    for text, style in ((advice, ""), (f"limit: {check.source}" if check.source else "", "dim")):
+        if text:
+            _stdout().print(Padding(_clean(text), INDENT), style=style)
 
 
 def _word_check(check: Check) -> tuple[str, str, str, str, str, str]:
@@ -606,6 +629,15 @@ def _show_failed(failed: Sequence[Check], *, total: int) -> None:
 def _clean(text: str) -> Text:
     """Return text without control characters: a file name must not steer the terminal."""
     return Text("".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text))
+
+
+def _hang(head: str, words: str) -> Table:
+    """Return words that go on under their own beginning where a line is too short for them."""
+    row = Table.grid()
+    row.add_column(no_wrap=True, min_width=len(head))
+    row.add_column(overflow="fold")
+    row.add_row(_clean(head), _clean(words))
+    return row
 
 
 def _quote(path: Path) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from math import atan2, ceil, degrees
+from math import atan2, ceil, degrees, sqrt
 
 from mountgen.errors import RecipeError
 from mountgen.length import UNITS
@@ -18,6 +18,7 @@ DEEP = 1.0  # times as deep as wide: from there on floor and outer markers are n
 FLOOR_MARKERS = 3
 FLATTEST_DEG = 15.0  # between line of sight and a wall; flatter, points get few and noisy
 BAR_SHARE = 0.5  # of the recess's largest size: a length shorter than this tells little about the scale
+CELL = sqrt(3.0) / 2.0  # of a spacing squared: the area that each point of even triangles stands for (by definition)
 FEATURE = 3.0  # points across the smallest thing that is kept
 SET_UP, PER_MARKER, DULLING, PER_DM2, CHECKING = 10.0, 0.5, 8.0, 2.0, 10.0  # minutes
 RUNS = 2  # scans of the same recess: their difference is what the scanner really errs by
@@ -39,7 +40,7 @@ class Advice:
 class ScanPlan:
     """A checklist. width, height, depth of the recess and clearance wanted, mm.
 
-    spacing, noise: enough for the clearance, mm.   points: about how many the scan has, at that spacing.
+    spacing, noise: enough for the clearance, mm.   points: about how many the scan has, in even triangles of that side.
     border        : of panel beyond the rim, mm.    markers: number of them; floor_markers: of these inside.
     bar           : least length to measure by hand, mm.   minutes: all of it.
     wall_deg      : angles at which the foot of the walls is seen, of those apart by the width, and by the height.
@@ -121,7 +122,7 @@ def plan_scan(size: tuple[float, float, float], *, clearance: float) -> ScanPlan
     wall_deg = degrees(atan2(width, depth)), degrees(atan2(height, depth))
     plan = ScanPlan(
         width=width, height=height, depth=depth, clearance=clearance, spacing=spacing, noise=find_enough_noise(clearance),
-        points=1000 * ceil(area / spacing**2 / 1000.0), border=BORDER, markers=markers, floor_markers=floor, bar=bar,
+        points=1000 * ceil(area / (CELL * spacing**2) / 1000.0), border=BORDER, markers=markers, floor_markers=floor, bar=bar,
         minutes=minutes, wall_deg=wall_deg, advice=(),
     )  # fmt: skip
     return ScanPlan(**{**vars(plan), "advice": _advise(plan, area)})

@@ -164,6 +164,41 @@ def test_the_table_is_readable_at_usual_widths(
     assert sum(line.strip().startswith("caution") for line in lines) == 2
 
 
+def test_what_passed_shares_a_row_but_for_the_proof_of_fit(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+    names = ["manifold", "one piece", "wall thickness", "room on the bed"]
+    proof = Check("clearance over the insertion", "pass", 0.477, 0.47, "mm", "recipe")
+    library.checks = (*(Check(name, "pass", 7.25, 6.5, "mm", "recipe") for name in names), proof, CAUTION)
+    assert run("make", "shelf.toml") == 0
+    out = capsys.readouterr().out
+    table = out[out.index("verdict") : out.index("Keep in mind")].splitlines()
+    assert [line.split()[0] for line in table if line and line[0] != " "] == ["verdict", "caution", "pass", "pass"]
+    assert "pass     clearance over the insertion  0.477   0.47  mm    recipe" in table
+    assert "pass     4 more (--all lists them):" in table
+    assert ", ".join(names) in out
+    assert "7.25" not in out
+    assert run("make", "shelf.toml", "--all") == 0
+    rows = [line for line in capsys.readouterr().out.splitlines() if line.startswith("pass ")]
+    assert [row.split()[-4:] for row in rows if "clearance" not in row] == 4 * [["7.25", "6.5", "mm", "recipe"]]
+    assert len(rows) == 5
+    library.checks = (*library.checks, FAIL)
+    assert run("make", "shelf.toml", "--quiet") == 3
+    out = capsys.readouterr().out
+    assert "pass" not in out
+    assert "more" not in out
+
+
+def test_findings_go_on_under_their_own_beginning(
+    library: Library, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    library.said = ["note       " + "word " * 12, "short"]
+    assert run("make", "shelf.toml") == 0
+    first, second, third = capsys.readouterr().out.splitlines()[:3]
+    assert first.startswith("note       word")
+    assert second.startswith(" " * 11 + "word")
+    assert third.startswith(" " * 11 + "word") or third.startswith("short")
+
+
 def test_cautions_are_told_in_a_sentence_each(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
     assert run("make", "shelf.toml") == 0
     out = capsys.readouterr().out

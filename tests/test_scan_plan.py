@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import atan, degrees
+from math import atan, degrees, radians, sin
 
 import pytest
 
@@ -40,7 +40,8 @@ def test_the_figures_by_hand():
     assert (plan.markers, plan.floor_markers, plan.bar, plan.border) == (10, 0, 75.0, 20.0)
     assert plan.spacing == find_enough_spacing(0.5)
     area = 190.0 * 130.0 + 2.0 * 240.0 * 60.0  # panel with its border, and walls
-    assert plan.points == pytest.approx(area / plan.spacing**2, abs=1000.0)
+    cell = plan.spacing**2 * sin(radians(60.0))  # of the rhombus of two even triangles: one point each
+    assert plan.points == pytest.approx(area / cell, abs=1000.0)
     assert plan.minutes == pytest.approx(10 + 5 + 8 + 2 * 2 * area / 1e4 + 10)
     assert plan.wall_deg == pytest.approx((degrees(atan(150 / 60)), degrees(atan(90 / 60))))
 

@@ -271,7 +271,7 @@ def _summarise(case: Case, chosen: Orientation, estimate: Estimate) -> str:
     minutes = round(estimate.time / 60.0)
     size = " x ".join(f"{case.scale * side:.0f}" for side in chosen.pose.size)
     return (
-        f"print: {tell_side_down(chosen.up)}, layers along {word_direction(chosen.up)}, {size} mm on the plate, "
+        f"print: {tell_side_down(chosen.up)}, {size} mm on the plate, "
         f"about {estimate.mass:.0f} g and {estimate.support_mass:.0f} g of support, "
         f"{estimate.filament / 1000.0:.1f} m of filament, {minutes // 60} h {minutes % 60:02d} min; "
         "the 3MF lies so, STL and STEP are in the part's own axes"
