@@ -67,6 +67,7 @@ def encode_part(
     metadata: Mapping[str, str] | None = None,
     transform: Floats | None = None,
     scale: float = 1.0,
+    printed: Mesh | None = None,
 ) -> dict[str, bytes]:
     """Return the part in every format, in memory.
 
@@ -79,6 +80,7 @@ def encode_part(
         transform: (4, 4) float64, part frame to the build plate, mm, for the 3MF only.
         scale: by which the meshes of STL and 3MF are enlarged, about the part's origin (in the 3MF about that of
             the build plate, so that the part stays on it), to make good the plastic's shrinkage.
+        printed: what the 3MF holds instead of the body's mesh.
 
     Returns:
         dict: file name to content, in the order of `FORMATS`.
@@ -89,16 +91,16 @@ def encode_part(
     files = name_files(name)
     own = {"Application": "mountgen", "Description": description, "Designer": author}
     entries = {key: text for key, text in own.items() if text} | dict(metadata or {})
-    mesh = body.mesh
+    mesh, printed = body.mesh, body.mesh if printed is None else printed
     if scale != 1.0:
-        mesh = Mesh(scale * mesh.vertices, mesh.faces)
+        mesh, printed = (Mesh(scale * each.vertices, each.faces) for each in (mesh, printed))
         entries |= {"EnlargedBy": f"{scale:.6f}"}
         if transform is not None:
             transform = np.column_stack([transform[:, :3], np.diag([scale, scale, scale, 1.0]) @ transform[:, 3]])
     return {
         files["stl"]: encode_stl(mesh, name=name),
         files["step"]: encode_step(body.solid, name=name, description=description, author=author),
-        files["3mf"]: encode_3mf(mesh, name=name, metadata=entries, transform=transform),
+        files["3mf"]: encode_3mf(printed, name=name, metadata=entries, transform=transform),
     }
 
 

@@ -90,7 +90,9 @@ def make_gauge(
     with clock.stage("encode files"):
         lies = case.orientations[0].pose.part_to_plate
         body = case.part.body
-        contents = encode_part(body, name=name, scale=case.scale, transform=lies, metadata=list_metadata(case))
+        contents = encode_part(
+            body, name=name, scale=case.scale, transform=lies, metadata=list_metadata(case), printed=case.foot.mesh
+        )
         kinds = name_files(name) | {"report": f"{name}.json"}
         if pictures:
             kinds["part.png"] = f"{name}-part.png"

@@ -202,7 +202,7 @@ def require_number(
 
 
 def _strip(key: str) -> str:
-    return re.sub(r"[^a-z0-9]", "", key.lower())
+    return re.sub(r"[^a-z0-9+]", "", key.lower())
 
 
 def _parse(path: Path) -> dict[str, Any]:

@@ -171,7 +171,9 @@ def make(
 
     with clock.stage("encode files"):
         lies = case.orientations[0].pose.part_to_plate
-        contents = encode_part(body, name=recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case))
+        contents = encode_part(
+            body, name=recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case), printed=case.foot.mesh
+        )
     kinds = name_files(recipe.name) | {
         "recipe": f"{recipe.name}.resolved.toml", "report": "report.json", "page": "report.html",
     }  # fmt: skip

@@ -367,6 +367,11 @@ class Printer(Table):
         Literal["dowels", "dovetail"], _about("how pieces are joined: round pins in holes, or a tail in a socket")
     ] = "dowels"
     joint_gap: Annotated[float, length(least=0, most=2), _about("gap all around a pin or tail, mm")] = 0.15
+    foot: Annotated[
+        float,
+        length(least=0, most=3),
+        _about("chamfer along the plate in the 3MF, mm, into which the first layer is pressed out; 0 none"),
+    ] = 0.4
     tolerance: Annotated[
         Annotated[float, length(above=0, most=5)] | None,
         _about("how far a printed wall may be off, mm, plus or minus; 0.2 or 0.3 % if absent"),

@@ -17,8 +17,9 @@ from jsonschema import Draft202012Validator
 from mountgen.export import encode_part
 from mountgen.features.part import Part
 from mountgen.inspection import inspect_body
-from mountgen.kernel import Body
+from mountgen.kernel import Body, Mesh
 from mountgen.material import find_material, load_materials
+from mountgen.mesh_3mf import read_3mf
 from mountgen.mesh_measure import measure_volume
 from mountgen.pipeline import name_outputs
 from mountgen.recipe import PlugRecipe
@@ -73,8 +74,8 @@ def test_a_block_is_printed_on_its_flat_face_and_passes_everything() -> None:
     found = judge_print(make_case(block()))
     assert {check.verdict for check in found.checks} == {"pass"}
     assert [check.name for check in found.checks] == [
-        "room on the bed", "support on fit faces", "longest bridge", "narrowest gap", "steady on the plate",
-        "gap at the first layer",
+        "room on the bed", "support on fit faces", "longest bridge", "narrowest gap", "height of a layer",
+        "steady on the plate", "gap at the first layer",
     ]  # fmt: skip
     assert found.files == {}
     room = check_of(found, "room on the bed")
@@ -112,6 +113,25 @@ def test_the_mass_is_that_of_the_formula_by_hand() -> None:
     estimate = judge_print(make_case(block())).facts["estimate"]
     assert estimate["laid"] == pytest.approx(19_746.7, abs=0.1)
     assert estimate["mass"] == pytest.approx(19.7467 * find_material("asa").density.value, abs=1e-3)
+
+
+def test_the_3mf_has_a_chamfer_along_the_plate_and_the_stl_has_not() -> None:
+    """On its 59 x 39 mm face: (a + b) c² - 4 c³ / 3 less, and told so."""
+    case = make_case(block(), layers_along=[0.0, 0.0, 1.0])
+    files = encode_part(
+        Body(box_solid(), case.part.body.mesh), name="cover", transform=case.orientations[0].pose.part_to_plate,
+        metadata=list_metadata(case), printed=case.foot.mesh,
+    )  # fmt: skip
+    corners, faces, _ = read_3mf(files["cover.3mf"], "cover.3mf")
+    lost = (59.0 + 39.0) * 0.4**2 - 4.0 * 0.4**3 / 3.0
+    whole = 59.0 * 39.0 * 19.5
+    assert measure_volume(Mesh(np.asarray(corners), np.asarray(faces))) == pytest.approx(whole - lost, rel=1e-6)
+    sizes = np.ptp(np.asarray(corners)[np.asarray(corners)[:, 2] < 0.01], axis=0)[:2]
+    np.testing.assert_allclose(np.sort(sizes), [39.0 - 0.8, 59.0 - 0.8], atol=1e-3)
+    found = judge_print(case)
+    assert found.facts["foot"] == {"size": 0.4, "removed": pytest.approx(lost, rel=1e-5), "left": 0.0}
+    assert "the 3MF has a chamfer of 0.4 mm along the plate" in found.notes[1]
+    assert len(judge_print(make_case(block(), foot=0)).notes) == 1
 
 
 def test_the_3mf_is_in_print_orientation_and_the_stl_in_the_parts_own_axes(tmp_path: Path) -> None:
@@ -181,7 +201,7 @@ def test_the_other_joint_is_named_where_only_that_has_room() -> None:
     assert 'printer.joint = "dovetail"' in found.remedy
     mended = judge_print(make_case(shell, bed=[45, 45, 45], split=True, joint="dovetail"))
     assert check_of(mended, "room on the bed").verdict == "pass"
-    assert "dovetail" in mended.notes[1]
+    assert "dovetail" in mended.notes[0]
 
 
 def test_support_on_fit_faces() -> None:
@@ -215,21 +235,47 @@ def test_a_slot_that_fuses() -> None:
 def test_a_part_that_stands_unsteadily() -> None:
     blade = block(5.0, 39.0)
     found = check_of(judge_print(make_case(blade, layers_along=[0, 1, 0])), "steady on the plate")
-    assert (found.verdict, found.value) == ("caution", pytest.approx(19.5 / 2.5))
+    assert (found.verdict, found.value, found.limit) == ("caution", pytest.approx(2.5 / 19.5), pytest.approx(1.0 / 3.0))
     turned = judge_print(make_case(blade, layers_along=direction_in(found.remedy)))
     assert check_of(turned, "steady on the plate").verdict == "pass"
 
 
 def test_a_first_layer_that_is_pressed_out_into_the_gap() -> None:
     """0.1 mm of gap, less 0.15 mm that the first layer is pressed out, where walls that bear stand on the plate."""
-    tight = make_case(block(59.8, 39.8, -19.9), clearance=0.1, layers_along=[0, 0, 1])
+    tight = make_case(block(59.8, 39.8, -19.9), clearance=0.1, layers_along=[0, 0, 1], foot=0)
     found = check_of(judge_print(tight), "gap at the first layer")
     assert (found.verdict, found.value) == ("caution", pytest.approx(-0.05, abs=1e-3))
-    wider = re.search(r"fit\.clearance = ([\d.]+)", found.remedy)
+    wider, foot = (re.search(rf"{key} = ([\d.]+)", found.remedy) for key in (r"fit\.clearance", r"printer\.foot"))
     assert wider is not None
+    assert foot is not None
     gap = float(wider[1])
-    mended = make_case(block(60.0 - 2.0 * gap, 40.0 - 2.0 * gap, gap - 20.0), clearance=gap, layers_along=[0, 0, 1])
+    mended = make_case(block(60.0 - 2.0 * gap, 40.0 - 2.0 * gap, gap - 20.0), clearance=gap, layers_along=[0, 0, 1], foot=0)
     assert check_of(judge_print(mended), "gap at the first layer").verdict == "pass"
+    cut = make_case(block(59.8, 39.8, -19.9), clearance=0.1, layers_along=[0, 0, 1], foot=float(foot[1]))
+    passed = check_of(judge_print(cut), "gap at the first layer")
+    assert (passed.verdict, passed.value) == ("pass", pytest.approx(0.1, abs=1e-3))
+    little = make_case(block(59.8, 39.8, -19.9), clearance=0.1, layers_along=[0, 0, 1], foot=0.2)  # 0.1 of it in mid-layer
+    assert check_of(judge_print(little), "gap at the first layer").value == pytest.approx(0.05, abs=1e-3)
+
+
+def test_a_thin_wall_on_the_plate_leaves_the_chamfer_to_the_printing_program() -> None:
+    frame = block(59.8, 39.8, -19.9) - block(57.0, 37.0, -30.0, 10.0)
+    found = judge_print(make_case(frame, clearance=0.1, layers_along=[0, 0, 1]))
+    check = check_of(found, "gap at the first layer")
+    assert (check.verdict, check.value) == ("caution", pytest.approx(-0.05, abs=1e-3))
+    assert "take 0.15 mm off the first layer" in check.remedy
+    assert "left as they are" in found.notes[1]
+    assert found.facts["foot"]["left"] == pytest.approx(59.8 * 39.8 - 57.0 * 37.0, rel=1e-3)
+
+
+def test_layers_are_no_higher_than_lines_hold() -> None:
+    """0.8 of a line's width: 0.36 mm for lines of 0.45."""
+    assert check_of(judge_print(make_case(block(), layer_height=0.36)), "height of a layer").verdict == "pass"
+    found = check_of(judge_print(make_case(block(), layer_height=0.6)), "height of a layer")
+    assert (found.verdict, found.limit) == ("caution", pytest.approx(0.36))
+    lower = re.search(r"layer_height = ([\d.]+)", found.remedy)
+    assert lower is not None
+    assert check_of(judge_print(make_case(block(), layer_height=float(lower[1]))), "height of a layer").verdict == "pass"
 
 
 # ------------------------------------------------------------------ pieces
@@ -252,6 +298,9 @@ def test_pieces_are_written_as_they_are_told(joint: str, tmp_path: Path) -> None
         assert written.is_watertight
         volume += written.volume
         assert all(side <= room for side, room in zip(piece["size"], case.recipe.printer.bed, strict=True))
+        assert piece["name"] == f"piece {letter}"
+        by_hand = min(1.0, 0.25 + 0.75 * 1.35 * written.area / case.scale**2 / (written.volume / case.scale**3))
+        assert piece["estimate"]["laid"] == pytest.approx(by_hand * written.volume / case.scale**3, rel=1e-4)
     lost = sum(each["lost"] for each in facts["joints"]) * case.scale**3
     assert volume == pytest.approx(whole - lost, rel=1e-5)
     model = read_strictly(found.files["-pieces.3mf"])
@@ -287,6 +336,31 @@ def test_a_part_that_fits_is_not_parted() -> None:
 
 
 def test_it_is_told_where_the_part_is_cut() -> None:
-    note = judge_print(make_case(block(), bed=[40, 45, 45], split=True)).notes[1]
+    note = judge_print(make_case(block(), bed=[40, 45, 45], split=True)).notes[0]
     assert re.search(r"cut at [xyz] = -?[\d.]+, 2 pins of \d+ x \d+ mm", note)
     assert "do not count on the joint" in note
+
+
+def test_pieces_are_judged_as_they_are_printed_and_not_as_the_whole() -> None:
+    """A slab on edge, as asked, would be unsteady; its pieces lie as is best for them, and that is what is judged."""
+    slab = block(59.0, 39.0, -19.5, -13.5)
+    asked: dict[str, Any] = {"bed": [46.5, 40, 30], "joint": "dovetail", "layers_along": [1, 0, 0]}
+    whole, pieces = (judge_print(make_case(slab, split=split, **asked)) for split in (False, True))
+    assert check_of(whole, "steady on the plate").verdict == "caution"
+    steady = check_of(pieces, "steady on the plate")
+    assert steady.verdict == "pass"
+    told = pieces.facts["split"]["pieces"]
+    assert steady.value == pytest.approx(min(each["steadiness"] for each in told))
+    assert "piece a" in pieces.notes[0]
+    assert "piece b" in pieces.notes[0]
+    total = sum(each["estimate"]["mass"] for each in told)
+    assert f"in all about {total:.0f} g" in pieces.notes[0]
+    assert total == pytest.approx(whole.facts["estimate"]["mass"], rel=0.15)  # more surface, at the joint
+
+
+def test_what_fits_another_way_up_is_turned_and_not_parted() -> None:
+    case = make_case(block(), bed=[60, 40, 25], layers_along=[1, 0, 0], split=True)
+    found = judge_print(case)
+    assert found.facts["split"] is None
+    assert found.files == {}
+    assert "printer.layers_along" in check_of(found, "room on the bed").remedy

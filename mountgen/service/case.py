@@ -14,6 +14,7 @@ from mountgen.inspection import Inspection
 from mountgen.material import Material
 from mountgen.recipe import Recipe
 from mountgen.scan import Scan
+from mountgen.service.foot import Foot, chamfer_foot
 from mountgen.service.print_orientation import Orientation, find_orientations
 from mountgen.verdict import Check
 
@@ -46,6 +47,15 @@ class Case:
     def orientations(self) -> tuple[Orientation, ...]:
         """Ways up on the printer, the best first: the first is how the part is printed, `up` the direction layers grow."""
         return self.orient()
+
+    @cached_property
+    def foot(self) -> Foot:
+        """The part as its 3MF has it: with the chamfer along the plate that the recipe asks for."""
+        printer = self.recipe.printer
+        return chamfer_foot(
+            self.part.body.mesh, self.orientations[0].pose, size=printer.foot, line_width=printer.line_width,
+            zones=self.part.soft,
+        )  # fmt: skip
 
     def orient(self, *, any_way: bool = False) -> tuple[Orientation, ...]:
         """Price the ways up, all of them where `any_way`, even if the recipe gives one."""

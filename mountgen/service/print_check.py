@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict
 from functools import cached_property
 from math import ceil, floor, hypot, isfinite
@@ -11,14 +11,13 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats
-from mountgen.kernel import Mesh
-from mountgen.mesh_measure import measure_area, measure_volume
 from mountgen.place import describe_place, tell_clock
+from mountgen.recipe import Printer
 from mountgen.service.case import Case, Finding
-from mountgen.service.plate import move_points
-from mountgen.service.print_estimate import Estimate, estimate_print
+from mountgen.service.print_estimate import Estimate
 from mountgen.service.print_orientation import OVERHANG_DEG, STEADY, Orientation
-from mountgen.service.print_shape import Narrowest, Undersides, find_narrowest, measure_undersides
+from mountgen.service.print_piece import SWELLING, Print, add_up, lay_whole, look_under
+from mountgen.service.print_shape import Narrowest, find_narrowest
 from mountgen.service.print_split import (
     PrintedSplit,
     describe_joints,
@@ -31,9 +30,11 @@ from mountgen.verdict import Check, Verdict
 
 SCARS = 0.10  # share of the surface that bears on the recess; what support leaves on more than this is felt (our rule)
 BRIDGE = 10.0  # mm; 10 to 15 mm come out clean (trade page on overhangs, read)
-SWELLING = 0.15  # mm by which the first layer is pressed out, what printing programs take off by default (one profile, read)
+HIGHEST_LAYER = 0.8  # of a line's width; higher layers do not hold on to each other (common practice)
+FOOT = 0.4  # mm of chamfer that a remedy names (our rule)
 OTHERS = 3  # other ways up that are looked at for shorter bridges
 SHOWN = 4  # other ways up that are listed in the report
+LOOKED = 2.0  # lines; gaps are looked for up to this width
 FORMULA = (
     "shell = min(V, A wall_lines line_width); laid = shell + infill (V - shell); support = 0.15 air under overhangs; "
     "mass = density laid; filament = (laid + support) / (pi d² / 4); rate = line_width layer_height speed; "
@@ -42,44 +43,41 @@ FORMULA = (
 
 
 def judge_print(case: Case) -> Finding:
-    """Say how the part is printed and what to look out for.
+    """Say how the part is printed and what to look out for; of a part that is written in pieces, how they are.
 
     Args:
         case: the part and its surroundings; recipe.printer says with what.
 
     Returns:
-        Finding: room on the bed, support on fit faces, bridges, gaps, how it stands, its first layer; facts of the print.
+        Finding: room on the bed, support on fit faces, bridges, gaps, layers, how it stands, its first layer; facts of the print.
 
     Raises:
         Nothing.
     """
-    chosen = case.orientations[0]
-    mesh, printer = case.part.body.mesh, case.recipe.printer
-    under = _look_under(mesh, chosen, printer.layer_height)
-    narrow = find_narrowest(mesh, below=2.0 * printer.line_width)
-    estimate = estimate_print(
-        volume=measure_volume(mesh), area=measure_area(mesh), height=chosen.pose.size[2], air=under.support,
-        density=case.material.density.value, printer=printer,
-    )  # fmt: skip
-    others = _Others(case)
-    split = None if chosen.pose.spare >= 0.0 else plan_split(case, printer.joint)
+    whole, printer = lay_whole(case), case.recipe.printer
+    narrow = find_narrowest(whole.mesh, below=LOOKED * printer.line_width)
+    split = None if whole.way.pose.spare >= 0.0 else plan_split(case, printer.joint)
+    in_pieces = split is not None and printer.split
+    prints = split.prints if split is not None and in_pieces else (whole,)
+    others = _Others(case, none=in_pieces)
     checks = (
-        _judge_room(case, chosen, split, others),
-        _judge_scars(case, chosen, others),
-        _judge_bridge(case, chosen, under, others),
+        _judge_room(case, whole.way, split, _Others(case)),
+        _judge_scars(case, prints, others),
+        _judge_bridge(case, prints, others),
         _judge_gap(narrow, printer.line_width),
-        _judge_stand(chosen, others),
-        _judge_first_layer(case, chosen),
+        _judge_layers(printer),
+        _judge_stand(prints, others),
+        _judge_first_layer(case, prints),
     )
-    facts = _list_facts(case, chosen, under, narrow, estimate)
-    notes = [_summarise(case, chosen, estimate)]
+    facts = _list_facts(case, whole, narrow)
+    notes = [_summarise(case, whole.way, whole.estimate)]
     files: dict[str, bytes] = {}
     if split is not None:
         facts["split"] = list_split_facts(split, scale=case.scale)
-        if printer.split:
+        if in_pieces:
             files = encode_split(split, case.recipe, scale=case.scale)
-            notes.append(_tell_pieces(case, split))
-    return Finding(checks=checks, facts=facts, notes=tuple(notes), files=files)
+            notes = [_tell_pieces(case, split)]
+    return Finding(checks=checks, facts=facts, notes=(*notes, *_tell_foot(prints, printer)), files=files)
 
 
 def list_metadata(case: Case) -> dict[str, str]:
@@ -93,27 +91,21 @@ def list_metadata(case: Case) -> dict[str, str]:
         "LineWidth": f"{printer.line_width:g} mm",
         "WallLines": str(printer.wall_lines),
         "Infill": f"{100.0 * printer.infill:g} %",
+        "Chamfer": f"{printer.foot:g} mm along the plate" if case.foot.removed > 0.0 else "none",
     }
-
-
-def turn_mesh(mesh: Mesh, orientation: Orientation) -> Mesh:
-    """Return a mesh as it lies on the plate."""
-    return Mesh(move_points(mesh.vertices, orientation.pose.part_to_plate), mesh.faces)
-
-
-def _look_under(mesh: Mesh, orientation: Orientation, layer: float) -> Undersides:
-    return measure_undersides(turn_mesh(mesh, orientation), layer=layer, overhang_deg=OVERHANG_DEG)
 
 
 class _Others:
     """Ways up other than the one chosen, priced only when one is asked for."""
 
-    def __init__(self, case: Case) -> None:
-        self._case = case
+    def __init__(self, case: Case, *, none: bool = False) -> None:
+        self._case, self._none = case, none  # none: pieces are turned as is best already
 
     @cached_property
     def _ranked(self) -> tuple[Orientation, ...]:
         case = self._case
+        if self._none:
+            return ()
         return case.orientations if case.recipe.printer.layers_along is None else case.orient(any_way=True)
 
     def __iter__(self) -> Iterator[Orientation]:
@@ -165,21 +157,46 @@ def _judge_room(
 
 
 def _tell_pieces(case: Case, split: PrintedSplit) -> str:
-    gap = case.recipe.printer.joint_gap
+    gap, total = case.recipe.printer.joint_gap, add_up(split.prints)
+    each = "; ".join(
+        f"{one.name} {tell_side_down(one.way.up)}, {one.estimate.mass:.0f} g, {_tell_time(one.estimate.time)}"
+        for one in split.prints
+    )
     return (
-        f"pieces: cut {describe_joints(split.split.joints)}; {gap:g} mm of gap all around; glue them before the part goes in, "
-        "and do not count on the joint alone; the STEP is the whole part"
+        f"pieces: cut {describe_joints(split.split.joints)}; {each}; in all about {total.mass:.0f} g and "
+        f"{total.support_mass:.0f} g of support, {total.filament / 1000.0:.1f} m of filament, {_tell_time(total.time)} without "
+        f"pins; {gap:g} mm of gap all around; glue them before the part goes in, and do not count on the joint alone; "
+        "the 3MF of the pieces has them as they lie on the plate, their STL in the part's own axes; the other files are of the "
+        "whole part"
     )
 
 
-def _judge_scars(case: Case, chosen: Orientation, others: _Others) -> Check:
+def _tell_foot(prints: Sequence[Print], printer: Printer) -> tuple[str, ...]:
+    """Say what the 3MF has that the other files have not."""
+    removed, left = sum(each.foot.removed for each in prints), sum(each.foot.left for each in prints)
+    if removed <= 0.0 and left <= 0.0:
+        return ()
+    words = []
+    if removed > 0.0:
+        words.append(
+            f"the 3MF has a chamfer of {printer.foot:g} mm along the plate, into which the first layer is pressed out; "
+            "STL and STEP have none"
+        )
+    if left > 0.0:
+        words.append("tabs, tape pads and walls too thin for it are left as they are: "
+            "let the printing program draw the first layer in there")
+    return (f"chamfer: {'; '.join(words)}",)
+
+
+def _judge_scars(case: Case, prints: Sequence[Print], others: _Others) -> Check:
     """Hold the surface that bears on the recess and is printed on support against what may be."""
     contact = case.inspection.contact_area
 
-    def share(each: Orientation) -> float:
-        return round(100.0 * each.value("support on fit faces") / contact, 4) if contact > 0.0 else 0.0
+    def share(*ways: Orientation) -> float:
+        marked = sum(each.value("support on fit faces") for each in ways)
+        return round(100.0 * marked / contact, 4) if contact > 0.0 else 0.0
 
-    value = share(chosen)
+    value = share(*(each.way for each in prints))
     verdict: Verdict = "pass" if value <= SCARS else "caution"
     remedy = ""
     if verdict == "caution":
@@ -190,15 +207,17 @@ def _judge_scars(case: Case, chosen: Orientation, others: _Others) -> Check:
     return Check("support on fit faces", verdict, value, SCARS, "share", source, remedy)
 
 
-def _judge_bridge(case: Case, chosen: Orientation, under: Undersides, others: _Others) -> Check:
+def _judge_bridge(case: Case, prints: Sequence[Print], others: _Others) -> Check:
+    worst = max(prints, key=lambda each: each.under.bridge)
+    under, way = worst.under, worst.way
     verdict: Verdict = "pass" if under.bridge <= BRIDGE else "caution"
     remedy = place = ""
     if verdict == "caution":
-        back = chosen.pose.part_to_plate[:3, :3].T @ (np.array(under.middle) - chosen.pose.part_to_plate[:3, 3])
+        back = way.pose.part_to_plate[:3, :3].T @ (np.array(under.middle) - way.pose.part_to_plate[:3, 3])
         place = describe_place(back.tolist())
         layer = case.recipe.printer.layer_height
         mesh = case.part.body.mesh
-        remedy = others.advise(lambda each: _look_under(mesh, each, layer).bridge <= 0.98 * BRIDGE, most=OTHERS)
+        remedy = others.advise(lambda each: look_under(mesh, each, layer).bridge <= 0.98 * BRIDGE, most=OTHERS)
         remedy = f"let the printing program put support under it{', or ' + remedy if remedy else ''}"
     source = "trade page on overhangs (read): bridges of 10 to 15 mm come out clean"
     return Check("longest bridge", verdict, under.bridge, BRIDGE, "mm", source, remedy, place)
@@ -207,72 +226,91 @@ def _judge_bridge(case: Case, chosen: Orientation, under: Undersides, others: _O
 def _judge_gap(narrow: Narrowest, line_width: float) -> Check:
     name, source = "narrowest gap", "common practice: one printed line at least"
     if not isfinite(narrow.gap):
-        return Check(name, "pass", None, line_width, "mm", source)
+        widest = LOOKED * line_width
+        return Check(name, "pass", widest, line_width, "mm", f"{source}; none of less than {widest:g} mm was found")
     verdict: Verdict = "pass" if narrow.gap >= line_width else "caution"
     finer = floor(100.0 * narrow.gap) / 100.0
     remedy = "" if verdict == "pass" else f"it fuses in printing: widen the feature there, or set printer.line_width = {finer:g}"
     return Check(name, verdict, narrow.gap, line_width, "mm", source, remedy, describe_place(narrow.middle))
 
 
-def _judge_stand(chosen: Orientation, others: _Others) -> Check:
-    verdict: Verdict = "pass" if chosen.lean <= STEADY else "caution"
+def _judge_layers(printer: Printer) -> Check:
+    limit = HIGHEST_LAYER * printer.line_width
+    kept = printer.layer_height <= limit + 1e-9
+    finer = floor(100.0 * limit + 1e-9) / 100.0
+    remedy = "" if kept else f"set printer.layer_height = {finer:g}, or printer.line_width to what the printer lays"
+    source = f"common practice: a layer is at most {HIGHEST_LAYER:g} times as high as a line is wide"
+    return Check("height of a layer", "pass" if kept else "caution", printer.layer_height, round(limit, 4), "mm", source, remedy)
+
+
+def _judge_stand(prints: Sequence[Print], others: _Others) -> Check:
+    worst = min(prints, key=lambda each: each.steadiness)
+    verdict: Verdict = "pass" if worst.steadiness >= 1.0 / STEADY - 1e-9 else "caution"
     remedy = ""
     if verdict == "caution":
         remedy = others.advise(lambda each: each.lean <= 0.98 * STEADY)
-        brim = "print it with a brim and support, which hold it"
+        brim = f"print {worst.name or 'it'} with a brim and support, which hold it"
         remedy = f"{brim}, or {remedy}" if remedy else brim
-    value = chosen.lean if isfinite(chosen.lean) else None
-    source = "our rule: height of the centre of mass over the least distance from its foot to the edge of the first layer"
-    return Check("steady on the plate", verdict, value, STEADY, "", source, remedy)
+    source = (
+        "our rule: from the foot of the centre of mass to the edge of the first layer it is a third of its height or more; "
+        "0 where next to nothing lies on the plate or it would fall over"
+    )
+    return Check("steady on the plate", verdict, worst.steadiness, 1.0 / STEADY, "mm/mm", source, remedy)
 
 
-def _judge_first_layer(case: Case, chosen: Orientation) -> Check:
+def _judge_first_layer(case: Case, prints: Sequence[Print]) -> Check:
     """Where fit faces reach down to the plate the first layer, pressed out, stands into the gap."""
-    mesh = case.part.body.mesh
-    level = mesh.vertices @ chosen.pose.part_to_plate[2, :3] + chosen.pose.part_to_plate[2, 3]
-    low = level[mesh.faces].min(axis=1) < case.recipe.printer.layer_height
-    corners = mesh.vertices[mesh.faces[low]]
-    rise = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) @ chosen.up
-    beside = case.inspection.bearing[low][rise > -0.9 * np.linalg.norm(rise)] if len(rise) else np.zeros(0)
-    reaches = float(beside.sum()) > 0.0
-    value = case.inspection.rest.min - (SWELLING if reaches else 0.0)
-    verdict: Verdict = "pass" if value >= 0.0 or not reaches else "caution"
-    remedy = "" if verdict == "pass" else (
-        f"let the printing program take {SWELLING:g} mm off the first layer, or set "
-        f"fit.clearance = {ceil(20.0 * (case.recipe.fit.clearance - value)) / 20.0:g}"
-    )  # fmt: skip
-    source = f"first layers are pressed out by about {SWELLING:g} mm (one printing profile, read); least gap at rest less that"
+    printer = case.recipe.printer
+    swelling = max(each.find_swelling(printer) for each in prints)
+    value = case.inspection.rest.min - swelling
+    verdict: Verdict = "pass" if value >= 0.0 or swelling == 0.0 else "caution"
+    remedy = ""
+    if verdict == "caution":
+        wider = f"fit.clearance = {ceil(20.0 * (case.recipe.fit.clearance - value)) / 20.0:g}"
+        thin = any(each.foot.left > 0.0 for each in prints)
+        first = f"let the printing program take {SWELLING:g} mm off the first layer" if thin else (
+            f"set printer.foot = {max(FOOT, SWELLING + 0.5 * printer.layer_height):g}"
+        )  # fmt: skip
+        remedy = f"{first}, or set {wider}"
+    source = (
+        f"first layers are pressed out by about {SWELLING:g} mm (a printing profile and a glossary, read), of which the chamfer "
+        "(printer.foot) takes what it can; least gap at rest less the rest of it"
+    )
     return Check("gap at the first layer", verdict, value, 0.0, "mm", source, remedy)
 
 
-def _list_facts(
-    case: Case, chosen: Orientation, under: Undersides, narrow: Narrowest, estimate: Estimate
-) -> dict[str, Any]:
+def _list_facts(case: Case, whole: Print, narrow: Narrowest) -> dict[str, Any]:
+    chosen, printer = whole.way, case.recipe.printer
     return {
         "layers_along": chosen.up,
         "part_to_plate": chosen.pose.part_to_plate,
         "size": [case.scale * side for side in chosen.pose.size],
-        "bed": case.recipe.printer.bed,
+        "bed": printer.bed,
         "first_layer": chosen.first_layer,
         "cost": chosen.cost,
         "terms": [asdict(term) for term in chosen.terms],
         "others": [{"layers_along": each.up, "cost": each.cost} for each in case.orientations[1 : 1 + SHOWN]],
-        "air_under_overhangs": under.support,
-        "longest_bridge": under.bridge,
+        "air_under_overhangs": whole.under.support,
+        "longest_bridge": whole.under.bridge,
         "narrowest_gap": narrow.gap if isfinite(narrow.gap) else None,
-        "lines_in_thinnest_wall": case.inspection.thinnest.thickness / case.recipe.printer.line_width,
-        "estimate": asdict(estimate),
+        "lines_in_thinnest_wall": case.inspection.thinnest.thickness / printer.line_width,
+        "foot": {"size": printer.foot, "removed": whole.foot.removed, "left": whole.foot.left},
+        "estimate": asdict(whole.estimate),
         "formula": FORMULA,
         "split": None,
     }
 
 
+def _tell_time(seconds: float) -> str:
+    minutes = round(seconds / 60.0)
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
 def _summarise(case: Case, chosen: Orientation, estimate: Estimate) -> str:
-    minutes = round(estimate.time / 60.0)
     size = " x ".join(f"{case.scale * side:.0f}" for side in chosen.pose.size)
     return (
         f"print: {tell_side_down(chosen.up)}, {size} mm on the plate, "
         f"about {estimate.mass:.0f} g and {estimate.support_mass:.0f} g of support, "
-        f"{estimate.filament / 1000.0:.1f} m of filament, {minutes // 60} h {minutes % 60:02d} min; "
+        f"{estimate.filament / 1000.0:.1f} m of filament, {_tell_time(estimate.time)}; "
         "the 3MF lies so, STL and STEP are in the part's own axes"
     )

@@ -14,9 +14,11 @@ from mountgen.kernel import Mesh
 from mountgen.recipe import Recipe
 from mountgen.service.bed_split import MOST_PIECES, Split, split_part
 from mountgen.service.case import Case
+from mountgen.service.foot import chamfer_foot
 from mountgen.service.joint import PINS, Joint, JointKind, make_pin
 from mountgen.service.plate import Pose, lay_down
 from mountgen.service.print_orientation import face_areas, find_orientations
+from mountgen.service.print_piece import Print, lay_print
 from mountgen.stl_file import encode_stl
 from mountgen.threemf import Item, encode_items
 
@@ -29,10 +31,15 @@ ENDINGS = (
 
 @dataclass(frozen=True, eq=False)
 class PrintedSplit:
-    """A split with the pose of every piece on the plate."""
+    """A split with every piece as it is printed."""
 
     split: Split
-    poses: tuple[Pose, ...]
+    prints: tuple[Print, ...]
+
+    @property
+    def poses(self) -> tuple[Pose, ...]:
+        """Of every piece on the plate."""
+        return tuple(each.way.pose for each in self.prints)
 
     @property
     def spare(self) -> float:
@@ -48,7 +55,7 @@ def plan_split(case: Case, kind: JointKind) -> PrintedSplit | None:
         kind: of joint.
 
     Returns:
-        PrintedSplit; None where that cannot be done with this kind of joint.
+        PrintedSplit; None where that cannot be done with this kind of joint, or need not be.
 
     Raises:
         Nothing.
@@ -58,17 +65,20 @@ def plan_split(case: Case, kind: JointKind) -> PrintedSplit | None:
     split = split_part(
         mesh, bed=bed, kind=kind, gap=printer.joint_gap, wall=WALL_LINES * printer.line_width, zones=case.part.soft
     )
-    if split is None:
+    if split is None or len(split.pieces) == 1:  # of one piece: it fits some other way up
         return None
-    poses = []
+    prints = []
     share = case.inspection.bearing / np.maximum(face_areas(mesh), 1e-300)
-    for piece in split.pieces:
+    for letter, piece in zip(ascii_lowercase, split.pieces, strict=False):
         bearing = np.where(piece.origin >= 0, share[piece.origin], 0.0) * face_areas(piece.mesh)
-        ranked = find_orientations(
+        way = find_orientations(
             piece.mesh, bearing=bearing, recess_up=case.recess.up, recipe=case.recipe, scale=case.scale, any_way=True
+        )[0]
+        foot = chamfer_foot(
+            piece.mesh, way.pose, size=printer.foot, line_width=printer.line_width, zones=case.part.soft
         )
-        poses.append(ranked[0].pose)
-    return PrintedSplit(split, tuple(poses))
+        prints.append(lay_print(case, way, foot, mesh=piece.mesh, bearing=bearing, name=f"piece {letter}"))
+    return PrintedSplit(split, tuple(prints))
 
 
 def other_joint(kind: JointKind) -> JointKind:
@@ -94,10 +104,11 @@ def encode_split(printed: PrintedSplit, recipe: Recipe, *, scale: float) -> dict
     files: dict[str, bytes] = {}
     items: list[Item] = []
     right = 0.0
-    for letter, piece, pose in zip(ascii_lowercase, printed.split.pieces, printed.poses, strict=False):
-        mesh = Mesh(scale * piece.mesh.vertices, piece.mesh.faces)
-        files[f"-{letter}.stl"] = encode_stl(mesh, name=f"{recipe.name}-{letter}")
-        items.append(Item(mesh, f"{recipe.name}-{letter}", _shift(pose, recipe.printer.bed, right, scale=scale)))
+    for letter, piece in zip(ascii_lowercase, printed.prints, strict=False):
+        pose, name = piece.way.pose, f"{recipe.name}-{letter}"
+        mesh, foot = (Mesh(scale * each.vertices, each.faces) for each in (piece.mesh, piece.foot.mesh))
+        files[f"-{letter}.stl"] = encode_stl(mesh, name=name)
+        items.append(Item(foot, name, _shift(pose, recipe.printer.bed, right, scale=scale)))
         right += scale * pose.size[0] + BETWEEN
     for joint in printed.split.joints:
         if joint.pin > 0.0:
@@ -137,7 +148,20 @@ def list_split_facts(printed: PrintedSplit, *, scale: float) -> Mapping[str, Any
     """Return what the report says of a split."""
     return {
         "pieces": [
-            {"part_to_plate": pose.part_to_plate, "size": [scale * side for side in pose.size]} for pose in printed.poses
+            {
+                "name": each.name,
+                "layers_along": each.way.up,
+                "part_to_plate": each.way.pose.part_to_plate,
+                "size": [scale * side for side in each.way.pose.size],
+                "steadiness": each.steadiness,
+                "support_on_fit_faces": 100.0 * each.way.value("support on fit faces"),
+                "air_under_overhangs": each.under.support,
+                "longest_bridge": each.under.bridge,
+                "foot_removed": each.foot.removed,
+                "foot_left": each.foot.left,
+                "estimate": asdict(each.estimate),
+            }
+            for each in printed.prints
         ],
         "joints": [asdict(joint) for joint in printed.split.joints],
     }
