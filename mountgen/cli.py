@@ -26,7 +26,7 @@ from rich.table import Table
 from rich.text import Text
 
 from mountgen.errors import MountgenError
-from mountgen.verdict import format_number, rank_checks
+from mountgen.verdict import format_number, put_away, rank_checks
 
 if TYPE_CHECKING:
     from mountgen.hand_length import HandLength
@@ -43,8 +43,6 @@ RIGHT = (2, 3)  # columns of the table of verdicts that hold numbers
 PLAN_INDENT = (0, 0, 0, 4)
 INDENT = (0, 0, 0, 9)  # of what stands under a check's name
 SAID = 11  # characters before a finding's words: they stand in line, and go on there
-PROOF = "clearance"  # how the names of checks begin that always have their row: they prove the fit
-FEW = 3  # other checks that passed; more share one row, or the table is too long to be read
 COLOURS = {"fail": "bold red", "caution": "yellow", "pass": "green"}
 EPILOG = (
     "Exit codes: 0 made and no check failed (cautions are shown); 3 made and written, but a check failed; "
@@ -527,10 +525,8 @@ def _show_checks(checks: Sequence[Check], *, quiet: bool = False, every: bool = 
     ranked = [check for check in rank_checks(checks) if not (quiet and check.verdict == "pass")]
     if quiet and not ranked:
         return
-    folded = [check for check in ranked if check.verdict == "pass" and not check.name.startswith(PROOF)]
-    if every or len(folded) <= FEW:
-        folded = []
-    shown = [check for check in ranked if check not in folded]
+    away = set() if every else put_away([(check.verdict, check.name) for check in ranked])
+    shown = [check for check in ranked if check.name not in away]
     rows = [("verdict", "check", "value", "limit", "unit", "basis"), *(_word_check(check) for check in shown)]
     wide = [max(len(row[k]) for row in rows) for k in range(6)]
 
@@ -546,11 +542,11 @@ def _show_checks(checks: Sequence[Check], *, quiet: bool = False, every: bool = 
         screen.print(told, soft_wrap=True)
         if check.verdict != "pass":
             _show_advice(check)
-    if folded:
-        told = Text(f"pass     {len(folded)} more (--all lists them):")
+    if away:
+        told = Text(f"pass     {len(away)} more (--all lists them):")
         told.stylize(COLOURS["pass"], 0, 4)
         screen.print(told, soft_wrap=True)
-        screen.print(Padding(_clean(", ".join(check.name for check in folded)), INDENT), style="dim")
+        screen.print(Padding(_clean(", ".join(check.name for check in ranked if check.name in away)), INDENT), style="dim")
     screen.print()
 
 

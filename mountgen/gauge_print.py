@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from mountgen.pipeline import Clock, Made, Progress, draw_picture, guard_sources, lay_ground, list_sources, prove_part
+from mountgen.pipeline import PICTURES, Clock, Made, Progress, draw_pictures, guard_sources, lay_ground, list_sources, prove_part
 from mountgen.store import Store
 from mountgen.verdict import Check, rank_checks
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 SKIN = 1.2  # mm, the thinnest skin of the contact surface that prints soundly (common practice: three lines of 0.4 mm)
 WALL_LINES = 2  # printed lines side by side: a gauge bears nothing
-ENDINGS = (".stl", ".step", ".3mf", ".json", "-part.png")
+ENDINGS = (".stl", ".step", ".3mf", ".json", *PICTURES)
 HOW_TO_TRY = (
     "it must go home without force, its frame just below the mouth's edge, and come out again",
     "where it binds, the numbers on its frame's back name the plate and the hour near that end",
@@ -95,8 +95,9 @@ def make_gauge(
         )
         kinds = name_files(name) | {"report": f"{name}.json"}
         if pictures:
-            kinds["part.png"] = f"{name}-part.png"
-            contents[kinds["part.png"]] = draw_picture(body.mesh, ground.recess, own)
+            pictured = draw_pictures(case, ground.gaps)
+            kinds |= {ending.strip("-"): f"{name}{ending}" for ending in pictured}
+            contents |= {f"{name}{ending}": picture for ending, picture in pictured.items()}
         report = build_report(
             recipe=own.model_dump(mode="json"),
             scan=ground.scan,

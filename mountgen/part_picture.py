@@ -1,9 +1,9 @@
-"""The finished part in its recess, coloured by the gap to the scan: four views on one sheet."""
+"""The finished part in its recess, coloured by the gap to the scan: a picture each of several views."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -27,16 +27,17 @@ from mountgen.drawing2d import (
     paste_pixels,
     shorten,
 )
+from mountgen.gap import Standing
 from mountgen.kernel import Mesh
 from mountgen.picture import shade
-from mountgen.ramp import COLLISION, FAR, NEUTRAL, ramp_gap
-from mountgen.safe_write import write_file
+from mountgen.ramp import COLLISION, FAR, LEAST_MIDDLE, NEUTRAL, ramp_gap, scale_gap
 from mountgen.scene import Camera, Item, Plane, cut_lines, look
+from mountgen.verdict import format_number
 
-SIZE = (1600, 1180)  # pixels, as are all places below
-CELL = (660, 470)
-CORNERS: tuple[Point, ...] = ((30.0, 140.0), (720.0, 140.0), (30.0, 680.0), (720.0, 680.0))
-COLOUR_BAR = (1424.0, 190.0, 1452.0, 590.0)
+SIZE = (1180, 800)  # pixels, as are all places below
+CELL = (900, 620)
+CORNER: Point = (30.0, 114.0)
+COLOUR_BAR = (990.0, 170.0, 1018.0, 520.0)
 FILLED = 0.94  # of a cell's width or height is taken by what it shows
 SURROUND = 0.16  # share of the mouth's size shown of the panel around it
 LAMP = (-0.35, 0.5, 0.9)  # over the viewer's left shoulder, as is usual in drawings
@@ -46,7 +47,7 @@ INSIDE: Colour = (153, 163, 176)
 
 
 @dataclass(frozen=True)
-class _Look:
+class Look:
     """One view: `forward` from the eye into the scene; `cut` takes away what lies towards 3 o'clock."""
 
     title: str
@@ -55,81 +56,88 @@ class _Look:
     cut: bool = False
 
 
-LOOKS = (
-    _Look("In place, looking into the mouth", (0.0, 0.0, -1.0)),
-    _Look("In place, from upper right", (-0.55, -0.5, -0.8)),
-    _Look("In place, cut open from 12 to 6 o'clock", (-0.85, -0.3, -0.45), cut=True),
-    _Look("Taken out, seen from behind and below", (0.5, 0.4, 0.8), scan=False),
-)
+LOOKS: Mapping[str, Look] = {  # by the ending of their files
+    "mouth": Look("in place, looking into the mouth", (0.0, 0.0, -1.0)),
+    "three-quarter": Look("in place, from upper right", (-0.55, -0.5, -0.8)),
+    "section": Look("in place, cut open from 12 to 6 o'clock", (-0.85, -0.3, -0.45), cut=True),
+    "behind": Look("taken out, seen from behind and below", (0.5, 0.4, 0.8), scan=False),
+}
 
 
-def picture_part(part: Mesh, recess: Recess, gap: Floats, out: Path, *, clearance: float) -> Path:
-    """Draw the finished part in its recess, coloured by the gap to the scan.
+@dataclass(frozen=True, eq=False)
+class Gauged:
+    """A part with its gap to the scan, ready to be drawn.
+
+    mesh  : part frame, with edges of about GAP_EDGE.
+    gap   : (V,) mm, of each vertex to the scan, negative inside the panel; NaN where the nearest of the scan is its border, so
+            that the side is not known.
+    asked : (V,) mm, the gap asked for there.
+    """
+
+    mesh: Mesh
+    gap: Floats
+    asked: Floats
+
+    def __post_init__(self) -> None:
+        for values in (self.gap, self.asked):
+            if np.shape(values) != (len(self.mesh.vertices),):
+                raise ValueError(f"gaps must be ({len(self.mesh.vertices)},), not {np.shape(values)}")
+
+
+def picture_part(gauged: Gauged, recess: Recess, *, name: str, zones: Mapping[str, float]) -> dict[str, bytes]:
+    """Draw the finished part in its recess, coloured by the gap to the scan, once for each of LOOKS.
 
     Args:
-        part: the finished mesh, part frame.
+        gauged: the finished part with its gap.
         recess: the scan in the part frame.
-        gap: (V,) mm, distance of each vertex of the part to the scan, negative inside the panel; NaN
-            where nothing was scanned near it.
-        out: the PNG to write; its folder is made if missing.
-        clearance: mm, the gap that was asked for; the middle of the colours.
+        name: of the part, for the headings.
+        zones: zone of the scan to the gap asked for there, mm.
 
     Returns:
-        Path: `out`.
-
-    Raises:
-        ValueError: `gap` has not one value for each vertex.
-        ExportError: the picture cannot be written.
+        PNG by the key of LOOKS; the same arguments give the same bytes.
     """
-    if np.shape(gap) != (len(part.vertices),):
-        raise ValueError(f"gap must be ({len(part.vertices)},), not {np.shape(gap)}")
-    sheet = draw_part(part, recess, gap, name=out.stem, clearance=clearance)
-    return write_file(out, encode_png(finish_sheet(sheet)))
+    return {key: encode_png(finish_sheet(draw_look(key, gauged, recess, name=name, zones=zones))) for key in LOOKS}
 
 
-def measure_gap(part: Mesh, recess: Recess) -> tuple[Mesh, Floats]:
+def measure_gap(part: Mesh, standing: Standing) -> Gauged:
     """Measure the gap all over a part, for its picture.
 
     A part has few points where it is flat, and between them its gap would be guessed: long edges are split.
 
     Args:
         part: the finished mesh, part frame; a mesh that is not closed is measured at the points it has.
-        recess: the scan in the part frame.
-
-    Returns:
-        The part with edges of about GAP_EDGE, and the gap at each of its vertices, (V,) mm: negative inside
-        the panel, NaN where the nearest of the scan is its border, so that the side is not known.
+        standing: the scan about the part, as the gauge made it.
     """
     import manifold3d
-
-    from mountgen.surface import surface_of
 
     solid = manifold3d.Manifold(manifold3d.Mesh64(part.vertices.copy(), part.faces.astype(np.uint64)))
     if solid.status() == manifold3d.Error.NoError:
         fine = solid.refine_to_length(GAP_EDGE).to_mesh64()
         part = Mesh(fine.vert_properties[:, :3], fine.tri_verts.astype(np.int32))
-    measured = surface_of(recess).measure(part.vertices)
-    return part, np.where(measured.border, np.nan, measured.gap)
+    measured = standing.surface.measure(part.vertices)
+    return Gauged(part, np.where(measured.border, np.nan, measured.gap), standing.clearance[measured.face])
 
 
-def draw_part(part: Mesh, recess: Recess, gap: Floats, *, name: str, clearance: float) -> Sheet:
-    """Draw the sheet that `picture_part` writes; the same arguments, and the part's name for its heading."""
-    ramp = ramp_gap(clearance)
-    body = Item(part.vertices, part.faces, values=gap, ramp=ramp, inside=_to_share(INSIDE), edges=True)
+def draw_look(key: str, gauged: Gauged, recess: Recess, *, name: str, zones: Mapping[str, float]) -> Sheet:
+    """Draw one sheet of `picture_part`; the same arguments, and the key of its look."""
+    view = LOOKS[key]
+    values, ramp = scale_gap(gauged.gap, gauged.asked)
+    mesh = gauged.mesh
+    body = Item(mesh.vertices, mesh.faces, values=values, ramp=ramp, inside=_to_share(INSIDE), edges=True)
     sheet = open_sheet(SIZE)
-    draw_text(sheet, (40, 36), shorten(name, 60), size=30)
-    draw_text(
-        sheet,
-        (40, 76),
-        f"gap between part and scan, clearance asked for: {clearance:g} mm   ·   12 o'clock is upwards",
-        size=20,
-        colour=GREY,
-    )
-    surround = _crop_surround(recess)
-    for view, corner in zip(LOOKS, CORNERS, strict=True):
-        _draw_look(sheet, view, body, surround, corner)
-    _draw_legend(sheet, clearance)
+    draw_text(sheet, (40, 38), f"{shorten(name, 40)}: {view.title}", size=28)
+    words = f"colour: gap between part and scan; asked for: {word_zones(zones)}   ·   12 o'clock is upwards"
+    draw_text(sheet, (40, 78), words, size=20, colour=GREY)
+    _draw_view(sheet, view, body, _crop_surround(recess))
+    _draw_legend(sheet, zones)
     return sheet
+
+
+def word_zones(zones: Mapping[str, float]) -> str:
+    """Return the gaps asked for in words: one where all are the same, else one a zone."""
+    if len(set(zones.values())) <= 1:
+        return f"{format_number(next(iter(zones.values()), 0.0))} mm"
+    return ", ".join(f"{zone} {format_number(gap)}" for zone, gap in zones.items()) + " mm"
 
 
 def _crop_surround(recess: Recess) -> Item:
@@ -144,7 +152,7 @@ def _crop_surround(recess: Recess) -> Item:
     )
 
 
-def _draw_look(sheet: Sheet, view: _Look, body: Item, surround: Item, corner: Point) -> None:
+def _draw_view(sheet: Sheet, view: Look, body: Item, surround: Item) -> None:
     items = [body, surround] if view.scan else [body]
     cut = Plane(np.zeros(3), np.array([1.0, 0.0, 0.0])) if view.cut else None
     shown = np.concatenate([item.vertices for item in items])
@@ -153,12 +161,11 @@ def _draw_look(sheet: Sheet, view: _Look, body: Item, surround: Item, corner: Po
     camera, scale = _aim(shown, view.forward)
     size = (CELL[0] * FINE, CELL[1] * FINE)
     seen = look(items, camera, size=size, cut=cut)
-    paste_pixels(sheet, shade(items, camera, seen, cut=cut), corner)
+    paste_pixels(sheet, shade(items, camera, seen, cut=cut), CORNER)
     if cut is not None:
         for piece in cut_lines(surround.vertices, surround.faces, cut):
-            draw_line(sheet, camera.project(piece, size)[:, :2] / FINE + corner, colour=INK, width=2.5)
-    draw_text(sheet, (corner[0] + 10, corner[1] - 14), view.title, size=22)
-    draw_scale_bar(sheet, (corner[0] + 10, corner[1] + CELL[1] + 22), scale, longest=120.0)
+            draw_line(sheet, camera.project(piece, size)[:, :2] / FINE + CORNER, colour=INK, width=2.5)
+    draw_scale_bar(sheet, (CORNER[0] + 10, CORNER[1] + CELL[1] + 34), scale, longest=150.0)
 
 
 def _aim(points: Floats, forward: tuple[float, float, float]) -> tuple[Camera, float]:
@@ -172,17 +179,22 @@ def _aim(points: Floats, forward: tuple[float, float, float]) -> tuple[Camera, f
     return Camera(target, np.asarray(forward), up, scale * FINE, LAMP), scale
 
 
-def _draw_legend(sheet: Sheet, clearance: float) -> None:
+def _draw_legend(sheet: Sheet, zones: Mapping[str, float]) -> None:
     left, top, right, bottom = COLOUR_BAR
-    draw_text(sheet, (left, top - 38), "gap in mm", size=20)
-    shares = ((0.0, "touches"), (0.5, ""), (1.0, "asked"), (1.5, ""), (2.0, "or more"))
-    ticks = [(share * clearance, f"{share * clearance:.2f} {word}".rstrip()) for share, word in shares]
-    draw_colour_bar(sheet, COLOUR_BAR, ramp_gap(clearance), ticks=ticks)
+    gaps = {max(gap, LEAST_MIDDLE) for gap in zones.values()}
+    in_mm = len(gaps) == 1
+    middle = gaps.pop() if in_mm else 1.0
+    draw_text(sheet, (left, top - 30), "gap in mm" if in_mm else "gap / asked", size=20)
+    asked = "asked" if not in_mm or middle in zones.values() else ""
+    shares = ((0.0, "touches"), (0.5, ""), (1.0, asked), (1.5, ""), (2.0, "or more"))
+    ticks = [(share * middle, f"{share * middle:.2f} {word}".rstrip()) for share, word in shares]
+    draw_colour_bar(sheet, COLOUR_BAR, ramp_gap(middle), ticks=ticks)
+    far = f"over {FAR * middle:g}" + ("" if in_mm else " asked")
     for y, colour, first, second in (
-        (bottom + 50, COLLISION, "inside", "the panel"),
-        (bottom + 110, NEUTRAL, f"over {FAR * clearance:g}", "or unseen"),
-        (bottom + 170, SCAN, "scan", ""),
-        (bottom + 230, INSIDE, "cut", ""),
+        (bottom + 44, COLLISION, "inside", "the panel"),
+        (bottom + 98, NEUTRAL, far, "or unseen"),
+        (bottom + 148, SCAN, "scan", ""),
+        (bottom + 192, INSIDE, "cut", ""),
     ):
         draw_area(sheet, [(left, y - 14), (right, y - 14), (right, y + 14), (left, y + 14)], colour=colour)
         draw_text(sheet, (right + 12, y - (12 if second else 0)), first, size=20)

@@ -28,13 +28,13 @@ from mountgen.verdict import Check, rank_checks
 
 if TYPE_CHECKING:
     from mountgen.features.part import Part
-    from mountgen.kernel import Mesh
     from mountgen.material import Material
     from mountgen.recipe import Recipe
     from mountgen.service.case import Case
     from mountgen.service.cautions import Caution
 
 NO_PAPER = Papers()
+PICTURES = ("-mouth.png", "-three-quarter.png", "-section.png", "-behind.png")  # endings, as in `part_picture.LOOKS`
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
 
 
@@ -186,8 +186,9 @@ def make(
         contents[f"{recipe.name}{ending}"] = content
     if pictures:
         with clock.stage("draw the part"):
-            kinds["part.png"] = f"{recipe.name}-part.png"
-            contents[kinds["part.png"]] = draw_picture(body.mesh, recess, recipe)
+            pictured = draw_pictures(case, ground.gaps)
+        kinds |= {ending.strip("-"): f"{recipe.name}{ending}" for ending in pictured}
+        contents |= {f"{recipe.name}{ending}": picture for ending, picture in pictured.items()}
     with clock.stage("report"):
         report = build_report(
             recipe=recipe.model_dump(mode="json"),
@@ -207,9 +208,7 @@ def make(
     resolved, told = dump_recipe(recipe, folder=out), encode_report(report)
     with clock.stage("draw the page"):
         keep_outs = [(each.name, place_keep_out(each, case)) for each in recipe.keep_out]
-        page = draw_page(
-            told, case.part, recess, inspection, clearance=recipe.fit.clearance, recipe=resolved, keep_outs=keep_outs
-        )
+        page = draw_page(told, case.part, recess, inspection, recipe=resolved, keep_outs=keep_outs)
     with clock.stage("write files"):
         contents |= {kinds["recipe"]: resolved.encode("utf-8"), kinds["report"]: told, kinds["page"]: page}
         files = write_files(out, contents)
@@ -331,7 +330,7 @@ def list_sources(recipe: Recipe) -> tuple[Path, ...]:
 
 def name_outputs(name: str) -> tuple[str, ...]:
     """Return the names of all files that a part called `name` may have, report and page last."""
-    endings = [".stl", ".step", ".3mf", ".resolved.toml", "-part.png", "-heat.png", "-pieces.3mf", *ENDINGS]
+    endings = [".stl", ".step", ".3mf", ".resolved.toml", *PICTURES, "-heat.png", "-pieces.3mf", *ENDINGS]
     endings += [*(f"-{letter}.stl" for letter in "abcdefgh"), *(f"-pin{size}.stl" for size in (8, 6, 5, 4, 3))]
     return (*(f"{name}{ending}" for ending in endings), "report.json", "report.html")
 
@@ -375,13 +374,18 @@ def describe_recess(recess: Recess) -> list[str]:
     return lines + [f"note       {note}" for note in recess.notes]
 
 
-def draw_picture(mesh: Mesh, recess: Recess, recipe: Recipe) -> bytes:
-    """Return the picture of a finished mesh in its recess, coloured by the gap, as PNG."""
-    from mountgen.drawing2d import encode_png, finish_sheet
-    from mountgen.part_picture import draw_part, measure_gap
+def draw_pictures(case: Case, zones: Mapping[str, float]) -> dict[str, bytes]:
+    """Return pictures of a finished part in its recess, coloured by the gap, as PNG by the ending of its file's name.
 
-    fine, gap = measure_gap(mesh, recess)
-    return encode_png(finish_sheet(draw_part(fine, recess, gap, name=recipe.name, clearance=recipe.fit.clearance)))
+    Args:
+        case: the part as it was gauged.
+        zones: zone of the scan to the gap asked for there, mm.
+    """
+    from mountgen.part_picture import measure_gap, picture_part
+
+    gauged = measure_gap(case.part.body.mesh, case.inspection.standing)
+    drawn = picture_part(gauged, case.recess, name=case.recipe.name, zones=zones)
+    return {f"-{look}.png": picture for look, picture in drawn.items()}
 
 
 def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:

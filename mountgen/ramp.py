@@ -61,6 +61,22 @@ class Ramp:
         return colours
 
 
+def scale_gap(gap: Floats, asked: Floats) -> tuple[Floats, Ramp]:
+    """Return what to paint for gaps, and its ramp, so that the gap asked for has the ramp's middle wherever it is.
+
+    Args:
+        gap: (N,) mm, NaN where it is not known.
+        asked: (N,) mm, the gap asked for at each place.
+
+    Returns:
+        The gaps in mm where the same was asked for everywhere; else their shares of what was asked for there.
+    """
+    least = np.maximum(asked, LEAST_MIDDLE)
+    if len(least) == 0 or (least == least[0]).all():
+        return gap, ramp_gap(float(asked[0]) if len(asked) else LEAST_MIDDLE)
+    return gap / least, ramp_gap(1.0)
+
+
 def ramp_depth(deepest: float) -> Ramp:
     """Return the ramp for depths of 0 (bright) to `deepest` mm (dark)."""
     return Ramp(np.asarray(CIVIDIS[::-1]) / 255.0, 0.0, deepest)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from typing import Literal, get_args
@@ -12,6 +12,8 @@ Verdict = Literal["pass", "caution", "fail"]
 SEVERITY: dict[Verdict, int] = {"fail": 0, "caution": 1, "pass": 2}
 Basis = Literal["from memory", "our rule", "common practice", "read", "recipe", "by definition"]
 BASES: tuple[Basis, ...] = get_args(Basis)  # the least sure first
+PROOF = "clearance"  # how the names of checks begin that prove the fit
+FEW = 3  # other checks that passed which are still shown with the rest; more are put away, or the table is too long to be read
 _BASIS = re.compile(r"\b(?:" + "|".join(BASES) + r")\b")
 
 
@@ -45,6 +47,16 @@ class Check:
 def rank_checks(checks: Iterable[Check]) -> tuple[Check, ...]:
     """Return checks with the worst first, else in the order given."""
     return tuple(sorted(checks, key=lambda check: SEVERITY[check.verdict]))
+
+
+def put_away(checks: Sequence[tuple[Verdict, str]]) -> set[str]:
+    """Return the names of checks that need not be shown at once: those that passed, but for the proof of fit, if not FEW.
+
+    Args:
+        checks: verdict and name of each.
+    """
+    passed = {name for verdict, name in checks if verdict == "pass" and not name.startswith(PROOF)}
+    return passed if len(passed) > FEW else set()
 
 
 def format_number(value: float | None) -> str:

@@ -67,6 +67,6 @@ def draw_block(*, report: dict[str, Any] | None = None, recipe: str = 'name = "j
     part = Part(body=Body(box_solid(), block()), device=device)
     page = draw_page(
         encode_report(report or block_report()), part, RECESS, inspect_block(),
-        clearance=CLEARANCE, recipe=recipe, keep_outs=[(keep_out, box((6.0, 6.0, 20.0), (36.0, 0.0, 10.0)))],
+        recipe=recipe, keep_outs=[(keep_out, box((6.0, 6.0, 20.0), (36.0, 0.0, 10.0)))],
     )  # fmt: skip
     return page.decode("utf-8")

@@ -22,6 +22,7 @@ import trimesh
 
 from mountgen.arrays import Floats, Ints
 from mountgen.gap import make_standing
+from mountgen.inspection import ZONES, classify_faces
 from mountgen.page.cuts import cut_part, draw_cuts
 from mountgen.page.layers import crop_scan, gauge_gap, make_layers, split_edges, thin_mesh
 from mountgen.page.markup import element, embed_json
@@ -30,7 +31,7 @@ from mountgen.page.plots import Scale, plot_heat, plot_stack
 from mountgen.page.viewer import BLANK, COLOURS, draw_legend
 from mountgen.part_picture import INSIDE, SCAN
 from mountgen.pipeline import make, name_outputs
-from mountgen.ramp import COLLISION, NEUTRAL, ramp_gap
+from mountgen.ramp import COLLISION, NEUTRAL, ramp_gap, scale_gap
 from mountgen.recipe_file import load_recipe
 from mountgen.report import encode_report
 from mountgen.store import Store
@@ -77,8 +78,17 @@ def unpack(packed: Packed) -> tuple[Floats, Ints, Floats]:
     if packed.value_step:
         numbers = np.cumsum(read(packed.vertices, 3))
         values = np.where(numbers == NO_VALUE, np.nan, packed.value_low + packed.value_step * numbers)
+    if packed.asked_step:
+        read(packed.vertices, 3)
     assert at == len(raw)
     return places, corners, values
+
+
+def read_asked(packed: Packed) -> Floats:
+    """Return what the values are held against: the last planes of three bytes a vertex."""
+    raw = np.frombuffer(zlib.decompress(b64decode(packed.data)), dtype=np.uint8)[-3 * packed.vertices :]
+    folded = (raw.reshape(3, -1).astype(np.int64) << np.array([[0], [8], [16]])).sum(axis=0)
+    return packed.asked_low + packed.asked_step * np.cumsum(np.where(folded % 2 == 1, -(folded + 1) // 2, folded // 2))
 
 
 def test_a_packed_mesh_is_the_mesh_with_its_values() -> None:
@@ -141,7 +151,8 @@ def test_split_edges_keep_the_surface_closed_and_leave_alone_what_was_not_chosen
 def test_the_gap_is_measured_to_the_reach_and_not_past_a_border() -> None:
     standing = make_standing(Surface(RECESS.vertices, RECESS.faces), np.full(len(RECESS.faces), CLEARANCE))
     points = np.array([[0.0, 0, -19.4], [0, 0, -10], [29.0, 3.3, -10.2], [30.4, 3.3, -10.2], [44.0, 0.5, 1.0]])
-    gap = gauge_gap(points, standing, reach=2.0)
+    gap, asked = gauge_gap(points, standing, reach=2.0)
+    assert (asked == CLEARANCE).all()
     assert gap[[0, 2, 3]] == pytest.approx([0.6, 1.0, -0.4])
     assert np.isnan(gap[[1, 4]]).all()  # the middle of the recess; past the end of the scanned panel
 
@@ -334,6 +345,18 @@ def test_every_verdict_is_there_the_worst_first() -> None:
     table = next(each for each in tree.iter(f"{NS}table") if "checks" in (each.get("class") or ""))
     rows = [["".join(cell.itertext()).strip() for cell in row] for row in table.find(f"{NS}tbody")]
     assert [row[1] for row in rows] == ["second", "third", "first"]
+    many = [Check(f"check {k}", "pass", 1.0, 2.0, "mm", "recipe") for k in range(5)]
+    proof = Check("clearance at rest", "pass", 0.5, 0.47, "mm", "recipe")
+    folded = html5lib.HTMLParser(strict=True).parse(draw_block(report=block_report(checks=(*many, *checks[1:], proof))))
+    names = [
+        [cell.text for cell in table.iter(f"{NS}th") if cell.get("scope") == "row"]
+        for table in folded.iter(f"{NS}table")
+        if "checks" in (table.get("class") or "")
+    ]
+    assert names == [["second", "third", "clearance at rest"], [check.name for check in many]]
+    away = next(each for each in folded.iter(f"{NS}details") if each.find(f"{NS}table") is not None)
+    assert away[0].text == "5 more checks that passed, with their limits"
+    assert away.get("class") == "values"  # which is opened for printing
     assert rows[0][2:] == ["\N{MINUS SIGN}0.25", "0", "mm", "x 1.0 y 2.0 z 3.0 mm: set fit.clearance = 0.8", "our rule"]
     assert rows[1][2] == "\N{EN DASH}"
     banner = next(each for each in tree.iter(f"{NS}p") if "banner" in (each.get("class") or ""))
@@ -429,13 +452,39 @@ def test_colours_that_must_differ_do_for_every_kind_of_sight(sight: str) -> None
 def test_a_part_that_is_to_touch_is_coloured_too() -> None:
     standing = make_standing(Surface(RECESS.vertices, RECESS.faces), np.zeros(len(RECESS.faces)))
     loose, touching = block(), box((WIDTH - 0.2, HEIGHT - 0.2, DEPTH - 0.1), (0.0, 0.0, -DEPTH / 2 + 0.05))
-    far, near = (unpack(make_layers(part, RECESS, standing, clearance=0.0)[1].mesh)[2] for part in (loose, touching))
+    far, near = (unpack(make_layers(part, RECESS, standing)[1].mesh)[2] for part in (loose, touching))
     assert np.isnan(far).all()  # half a millimetre is past the colours of a clearance of 0.1
     assert np.nanmin(near) == pytest.approx(0.1, abs=1e-4)
-    legend = draw_legend(0.0)
+    legend = draw_legend(dict.fromkeys(ZONES, 0.0))
     assert "0.20" in legend
     assert "asked for" not in legend
-    assert "asked for" in draw_legend(0.5)
+    assert "asked for" in draw_legend(dict.fromkeys(ZONES, 0.5))
+
+
+def test_where_zones_differ_each_place_knows_what_was_asked_for_there() -> None:
+    """The page paints gap / asked then; the gap in mm is still what a click reads."""
+    surface = Surface(RECESS.vertices, RECESS.faces)
+    zones = {"floor": 0.25, "walls": 0.5, "rim": 0.75}
+    asked = np.array([zones[name] for name in ZONES])[classify_faces(surface.vertices, surface.faces, RECESS.lid)]
+    everywhere = np.full(len(asked), 0.5)
+    alike, mixed = (make_layers(block(), RECESS, make_standing(surface, each))[1].mesh for each in (everywhere, asked))
+    assert alike.asked_step == 0.0
+    places, _, gap = unpack(mixed)
+    wanted = read_asked(mixed)
+    assert len(wanted) == len(gap)
+    inner = np.abs(places[:, :2]) < np.array([WIDTH, HEIGHT]) / 2 - 6.0
+    floor = inner.all(axis=1) & (places[:, 2] < -DEPTH + 1.0)
+    wall = inner[:, 1] & (places[:, 0] > WIDTH / 2 - 1.0) & (np.abs(places[:, 2] + DEPTH / 2) < 4.0)
+    assert min(floor.sum(), wall.sum()) > 4
+    assert wanted[floor] == pytest.approx(0.25, abs=1e-4)
+    assert wanted[wall] == pytest.approx(0.5, abs=1e-4)
+    assert gap[floor] == pytest.approx(CLEARANCE, abs=1e-3)
+    legend = draw_legend(zones)
+    assert "floor 0.25, walls 0.5, rim 0.75 mm" in legend
+    assert "over 4 times as much" in legend
+    values, ramp = scale_gap(np.array([0.25, 0.5, 0.5]), np.array([0.25, 0.5, 0.25]))
+    assert values == pytest.approx([1.0, 1.0, 2.0])
+    assert ramp.high == 2.0
 
 
 def test_the_contrast_of_known_pairs() -> None:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import igl
 import numpy as np
 import pytest
+import trimesh
 from PIL import Image
 
+from tests.conftest import ROOT, Juniper
 from tests.pages import CLEARANCE, DEPTH, HEIGHT, LEGS, draw_block
 from tests.test_page import ATTACK, attacked_report
 
@@ -359,3 +363,131 @@ def test_what_users_write_runs_nothing(browser: Any, tmp_path: Path) -> None:
     assert opened.read("pick-read").startswith("</script><script>document.title=")
     assert opened.errors == []
     opened.context.close()
+
+
+# --- the page of a real run: the README's example ---
+
+
+@pytest.fixture(scope="module")
+def made(juniper: Juniper) -> Path:
+    assert juniper.code == 0, juniper.printed[-2000:]
+    return juniper.folder / "report.html"
+
+
+@pytest.fixture
+def real(browser: Any, made: Path) -> Iterator[Opened]:
+    page = Opened(browser, made, viewport={"width": 1100, "height": 800})
+    page.page.locator("#view-canvas").scroll_into_view_if_needed()
+    yield page
+    assert page.errors == []
+    assert [url for url in page.requests if not url.startswith("data:")] == [made.as_uri()]
+    assert page.page.evaluate("refused") == []
+    page.context.close()
+
+
+def test_a_real_page_opens_small_and_shows_scan_part_and_device(real: Opened, made: Path) -> None:
+    assert made.stat().st_size < 8_000_000
+    for look in ("from upper right", "into the mouth", "from 3 o'clock", "from below", "from behind"):
+        real.page.click(f"text={look}")
+        seen = real.see()
+        assert 0.1 < (np.abs(seen - seen[0, 0]).max(axis=2) > 8).mean() < 0.9, look
+        assert len(np.unique(seen.reshape(-1, 3), axis=0)) > 200, look
+    real.page.click("text=from upper right")
+    seen = real.see()
+    for layer in ("device", "scan", "part"):
+        real.page.uncheck(f'input[data-layer="{layer}"]')
+        hidden = real.see()
+        assert changed(seen, hidden) > 0.02, layer
+        seen = hidden
+    assert len(np.unique(seen.reshape(-1, 3), axis=0)) < 5  # nothing is left
+    real.page.check('input[data-layer="part"]')
+    assert changed(seen, real.see()) > 0.02
+
+
+def test_a_gap_read_by_a_click_is_the_distance_to_the_scan_file(real: Opened, made: Path) -> None:
+    """Points on the part's back, by another library's distances to the raw scan, through the report's own transformation."""
+    report = json.loads(made.with_name("report.json").read_bytes())
+    scan = trimesh.load(ROOT / "examples" / "scans" / "dash_cubby.ply", process=False)
+    real.page.click("text=from behind")
+    real.page.uncheck('input[data-layer="scan"]')
+    real.page.uncheck('input[data-layer="device"]')
+    seen = real.see()
+    yellow = (seen.min(axis=2) > 110) & (seen[..., 1] - seen[..., 2] > 20) & (np.abs(seen[..., 0] - seen[..., 1]) < 14)
+    rows, cols = np.nonzero(yellow)
+    assert len(rows) > 2000  # the back follows the panel at the gap that was asked for
+    box = real.page.locator("#view-canvas").bounding_box()
+    told = []
+    for k in np.linspace(0.15, 0.85, 5):
+        row, col = (int(each[int(k * len(rows))]) for each in (rows, cols))
+        real.page.mouse.click(box["x"] + col + 2, box["y"] + row + 2)
+        told.append([float(v) for v in re.findall(r"-?\d+\.\d+", real.read("pick-read"))])
+        assert real.read("pick-read").startswith("part: ")
+    numbers = np.array([[*each[:3], each[-1]] for each in told])
+    to_scan = np.array(report["part_to_scan"])
+    points = numbers[:, :3] @ to_scan[:3, :3].T + to_scan[:3, 3]
+    away = np.sqrt(igl.point_mesh_squared_distance(points, np.asarray(scan.vertices), np.asarray(scan.faces))[0])
+    assert numbers[:, 3] == pytest.approx(away, abs=0.03)  # corners 3 mm apart, and two digits of the place
+    assert np.ptp(numbers[:, 0]) > 20.0
+
+
+def test_a_real_part_is_cut_open_and_taken_out(real: Opened) -> None:
+    real.page.click("text=from 3 o'clock")
+    whole = real.see()
+    real.page.select_option("#cut-axis", "x")
+    cut = real.see()
+    assert changed(whole, cut) > 0.05
+    assert (np.abs(cut - (153, 163, 176)).max(axis=2) <= 3).mean() > 0.02  # the cut face
+    real.page.focus("#cut-place")
+    before = real.read("cut-read")
+    for _ in range(20):
+        real.page.keyboard.press("ArrowRight")
+    assert real.read("cut-read") != before
+    real.page.select_option("#cut-axis", "")
+    real.slide("way-out", 100)
+    part, device = (float(v) for v in re.findall(r"-?\d+\.\d+", real.read("way-out-read")))
+    assert part > 55.0  # all of its depth
+    assert device > part
+    assert changed(whole, real.see()) > 0.05
+    real.slide("way-out", 0)
+    assert real.read("way-out-read") == "seated"
+    assert changed(whole, real.see()) < 0.002
+
+
+@pytest.mark.parametrize("width", [360, 768])
+def test_a_real_page_fits_a_narrow_screen_with_everything_opened(browser: Any, made: Path, width: int) -> None:
+    narrow = Opened(browser, made, viewport={"width": width, "height": 740}, has_touch=True, is_mobile=True)
+    narrow.page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+    assert narrow.page.evaluate("document.documentElement.scrollWidth") == width
+    beyond = """[...document.querySelectorAll('main *')].filter((each) => !each.closest('.wide, pre, svg, .skip'))
+        .filter((each) => each.getBoundingClientRect().right > innerWidth + 1 && each.getBoundingClientRect().width > 0)
+        .map((each) => each.outerHTML.slice(0, 80))"""
+    assert narrow.page.evaluate(beyond) == []
+    assert narrow.errors == []
+    narrow.context.close()
+
+
+def test_a_real_page_prints_with_all_values_and_nothing_cut_off(real: Opened) -> None:
+    real.page.emulate_media(media="print")
+    real.page.set_viewport_size({"width": 690, "height": 1000})  # A4 less its margins, at 96 to the inch
+    real.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    real.page.wait_for_function("document.getElementById('view-print').naturalWidth > 100")
+    assert real.page.evaluate("document.documentElement.scrollWidth") <= 690
+    assert real.page.locator("details.values:not([open])").count() == 0
+    shot = np.asarray(Image.open(io.BytesIO(real.page.locator("#view-print").screenshot())).convert("RGB"))
+    assert len(np.unique(shot.reshape(-1, 3), axis=0)) > 200
+
+
+def test_words_of_a_plot_and_of_sections_do_not_run_together(real: Opened) -> None:
+    """Boxes of all texts of each drawing, as the browser lays them out."""
+    boxes = """[...document.querySelectorAll('main svg')].map((svg) => [...svg.querySelectorAll('text')].map((each) => {
+        const { left, right, top, bottom } = each.getBoundingClientRect();
+        return { words: each.textContent, box: [left, top + 0.2 * (bottom - top), right, bottom - 0.2 * (bottom - top)] };
+    }))"""
+    drawings = real.page.evaluate(boxes)
+    assert len(drawings) >= 6
+    for texts in drawings:
+        for k, first in enumerate(texts):
+            for second in texts[k + 1 :]:
+                a, b = first["box"], second["box"]
+                apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+                assert apart, (first["words"], second["words"])

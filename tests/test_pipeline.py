@@ -18,13 +18,16 @@ from mountgen import pipeline
 from mountgen.datum import Recess
 from mountgen.errors import ExportError, MaterialError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea
+from mountgen.gap import make_standing
 from mountgen.kernel import tessellate
 from mountgen.loft import make_block
 from mountgen.mend import Mend
+from mountgen.part_picture import LOOKS
 from mountgen.pipeline import guard_sources, name_outputs
 from mountgen.recipe import PlugRecipe, ScanSource
 from mountgen.scan import Scan
 from mountgen.store import Store, make_key
+from mountgen.surface import surface_of
 from tests.prepared import prepare
 
 RNG = np.random.default_rng(5)
@@ -111,15 +114,26 @@ def test_a_scan_that_is_no_file_is_refused_before_it_is_opened(tmp_path: Path) -
         assert remedy in caught.value.remedy
 
 
-def test_pictures_are_outputs_too_and_the_part_is_drawn(tmp_path: Path) -> None:
-    """A scan or sheet that stands where a picture will is not overwritten; the picture is one of the part."""
-    for ending in ("-part.png", "-heat.png", "-sections.pdf", "-sections.dxf", "-sections.svg", "-drawing.pdf"):
+def test_pictures_are_outputs_too_and_the_part_is_drawn() -> None:
+    """A scan or sheet that stands where a picture will is not overwritten; each picture is another one of the part."""
+    assert tuple(f"-{look}.png" for look in LOOKS) == pipeline.PICTURES
+    for ending in (*pipeline.PICTURES, "-heat.png", "-sections.pdf", "-sections.dxf", "-sections.svg", "-drawing.pdf"):
         assert f"cubby{ending}" in name_outputs("cubby")
     recess, space, shell = prepare("round_well")
     mesh = tessellate(make_block(shell, space).solid)
-    picture = Image.open(BytesIO(pipeline.draw_picture(mesh, recess, PlugRecipe(name="well"))))
-    assert picture.format == "PNG"
-    assert len(picture.convert("RGB").getcolors(1 << 24)) > 200  # no blank sheet
+    surface = surface_of(recess)
+    standing = make_standing(surface, np.full(len(surface.faces), 0.5))
+    case: Any = SimpleNamespace(
+        part=SimpleNamespace(body=SimpleNamespace(mesh=mesh)), inspection=SimpleNamespace(standing=standing), recess=recess,
+        recipe=PlugRecipe(name="well"),
+    )  # fmt: skip
+    drawn = pipeline.draw_pictures(case, {"floor": 0.5, "walls": 0.5, "rim": 0.5})
+    assert tuple(drawn) == pipeline.PICTURES
+    for picture in drawn.values():
+        image = Image.open(BytesIO(picture))
+        assert image.format == "PNG"
+        assert len(image.convert("RGB").getcolors(1 << 24) or ()) > 200  # no blank sheet
+    assert len(set(drawn.values())) == len(drawn)
 
 
 def test_a_sheet_is_never_overwritten_and_read_before_anything_is_done(tmp_path: Path) -> None:

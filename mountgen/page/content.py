@@ -11,17 +11,20 @@ from mountgen.page.layers import Layer
 from mountgen.page.markup import Child, Markup, element, join
 from mountgen.page.plots import list_kinds, plot_heat, plot_stack
 from mountgen.page.viewer import lay_out_view
-from mountgen.verdict import SEVERITY, format_number
+from mountgen.verdict import SEVERITY, format_number, put_away
 
+TIMES = " \N{MULTIPLICATION SIGN} "
 MARKS = {"fail": "\N{MULTIPLICATION X}", "caution": "!", "pass": "\N{CHECK MARK}"}
 PLOTTED = {"heat": ("hours", "warm_up_c"), "fit_stack": ("contributions",)}  # shown as a plot, not again as a table
-CHAPTERS = {  # id to heading; what else was judged is headed by its key
+CHAPTERS = {  # id to heading
     "view": "Part in the scan",
     "verdicts": "Verdicts",
     "cautions": "Cautions",
     "sections": "Sections",
     "service-heat": "Heat of the parked vehicle",
     "service-fit_stack": "What the clearance must cover",
+    "service-print": "How it is printed",
+    "judged": "What else was judged",
     "part": "Part and files",
     "scan": "Scan",
     "recipe": "Recipe and how to make it again",
@@ -48,27 +51,30 @@ def write_content(
     """
     chapters: dict[str, Child] = {
         "view": lay_out_view(report, layers),
-        "verdicts": _tabulate_checks(report["checks"]),
+        "verdicts": _show_checks(report["checks"]),
         "cautions": _list_cautions(report),
         "sections": [_explain_cuts(), draw_cuts(cuts)] if cuts else element("p", "No section meets the part."),
     }
     told = schema.get("properties", {}).get("service", {}).get("properties", {})
-    judged = {
-        f"service-{topic}": [_plot(topic, facts), _rest_of(topic, facts, told.get(topic, {}))]
-        for topic, facts in report["service"].items()
-        if facts
-    }
-    chapters |= judged
+    found = {topic: facts for topic, facts in report["service"].items() if facts}
+    own = [topic for topic in found if f"service-{topic}" in CHAPTERS]
+    chapters |= {f"service-{topic}": _describe_judged(topic, found[topic], told.get(topic, {})) for topic in own}
+    others = [
+        _fold(word_key(topic).capitalize(), tabulate_facts(facts, told.get(topic, {})))
+        for topic, facts in found.items()
+        if topic not in own
+    ]
+    if others:
+        chapters["judged"] = others
     chapters["part"] = _describe_part(report, schema)
     chapters["scan"] = _describe_scan(report, schema)
     chapters["recipe"] = _tell_how(report, recipe)
     chapters["licences"] = [
         element("details", element("summary", name), element("pre", text, tabindex="0")) for name, text in licences.items()
     ]
-    titles = {key: CHAPTERS.get(key) or word_key(key.removeprefix("service-")).capitalize() for key in chapters}
-    links = [element("li", element("a", title, href=f"#{key}-chapter")) for key, title in titles.items()]
+    links = [element("li", element("a", CHAPTERS[key], href=f"#{key}-chapter")) for key in chapters]
     bodies = [
-        element("section", element("h2", titles[key], id=f"{key}-title"), body, id=f"{key}-chapter",
+        element("section", element("h2", CHAPTERS[key], id=f"{key}-title"), body, id=f"{key}-chapter",
                 aria_labelledby=f"{key}-title")
         for key, body in chapters.items()
     ]  # fmt: skip
@@ -90,10 +96,11 @@ def _write_head(report: Mapping[str, Any]) -> Markup:
     verdict, words = sum_up(report["checks"])
     fit, body = report["fit"], report["body"]
     low, high = body["bounds"]["min"], body["bounds"]["max"]
-    size = " \N{MULTIPLICATION SIGN} ".join(f"{b - a:.1f}" for a, b in zip(low, high, strict=True))
+    size = TIMES.join(f"{b - a:.1f}" for a, b in zip(low, high, strict=True))
     figures = {
         "kind": report["recipe"].get("kind"),
         "size": f"{size} mm",
+        "print": _word_print(report["service"].get("print")),
         "mass, solid": f"{format_number(round(body['mass'], 1))} g of {report['recipe'].get('material')}",
         "clearance asked for": f"{format_number(fit['clearance'])} mm",
         "least gap in place": f"{format_number(fit['gap_at_rest']['min'])} mm",
@@ -109,8 +116,22 @@ def _write_head(report: Mapping[str, Any]) -> Markup:
     )
 
 
+def _show_checks(checks: Sequence[Mapping[str, Any]]) -> Child:
+    """Return the table of verdicts; what need not be seen at once is opened when asked for, and for printing."""
+    ranked = sorted(checks, key=lambda check: SEVERITY[check["verdict"]])
+    away = put_away([(check["verdict"], check["name"]) for check in ranked])
+    folded = [check for check in ranked if check["name"] in away]
+    shown = [check for check in ranked if check["name"] not in away]
+    table = _tabulate_checks(shown) if shown else None
+    if not folded:
+        return table
+    title = f"{len(folded)} {'more checks' if shown else 'checks'} that passed, with their limits"
+    return [table, _fold(title, _tabulate_checks(folded))]
+
+
 def _tabulate_checks(checks: Sequence[Mapping[str, Any]]) -> Markup:
-    head = ("verdict", "check", "value", "limit", "unit", "what to do", "where the limit comes from")
+    advised = any(_advise(check) for check in checks)
+    head = ("verdict", "check", "value", "limit", "unit", *["what to do"][:advised], "where the limit comes from")
     rows = [
         element(
             "tr",
@@ -120,10 +141,10 @@ def _tabulate_checks(checks: Sequence[Mapping[str, Any]]) -> Markup:
             element("td", word_value(check["value"]), data_label="value", class_="number"),
             element("td", word_value(check["limit"]), data_label="limit", class_="number"),
             element("td", check["unit"], data_label="unit", class_="unit"),
-            element("td", _advise(check), data_label="what to do"),
+            element("td", _advise(check), data_label="what to do") if advised else None,
             element("td", _name_basis(check), check["source"], data_label="source", class_="source"),
         )
-        for check in sorted(checks, key=lambda check: SEVERITY[check["verdict"]])
+        for check in checks
     ]  # fmt: skip
     columns = element("thead", element("tr", *(element("th", word, scope="col") for word in head)))
     return element("table", columns, element("tbody", *rows), class_="cards checks")
@@ -156,10 +177,41 @@ def _plot(topic: str, facts: Mapping[str, Any]) -> Markup | None:
     return element("figure", element("div", drawing, class_="wide plot", tabindex="0", role="group", aria_label="Plot"), key)
 
 
-def _rest_of(topic: str, facts: Mapping[str, Any], schema: Mapping[str, Any]) -> Markup:
+def _describe_judged(topic: str, facts: Mapping[str, Any], schema: Mapping[str, Any]) -> Child:
+    """Return what a judge found: as a plot or a list of what matters, and all of it to be opened."""
     shown = ("hours", "warm_up_c") if topic == "heat" else ()
     table = tabulate_facts({key: value for key, value in facts.items() if key not in shown}, schema)
-    return table if topic == "print" else _fold("All values", table)
+    return [_plot(topic, facts), _list_print(facts) if topic == "print" else None, _fold("All values", table)]
+
+
+def _word_print(facts: Mapping[str, Any] | None) -> str | None:
+    """Return what a print takes, support included, in short."""
+    if not facts or "estimate" not in facts:
+        return None
+    estimate = facts["estimate"]
+    return f"about {estimate['mass'] + estimate['support_mass']:.0f} g, {_word_time(estimate['time'])}"
+
+
+def _word_time(seconds: float) -> str:
+    minutes = round(seconds / 60.0)
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def _list_print(facts: Mapping[str, Any]) -> Markup | None:
+    """Return what whoever prints it wants to know."""
+    if "estimate" not in facts:
+        return None
+    estimate = facts["estimate"]
+    size, bed = (TIMES.join(f"{side:.0f}" for side in facts[key]) for key in ("size", "bed"))
+    rows = {
+        "plastic": f"{estimate['mass']:.0f} g, and {format_number(round(estimate['support_mass'], 1))} g of support",
+        "filament": f"{estimate['filament'] / 1000.0:.1f} m",
+        "time": f"about {_word_time(estimate['time'])}, {estimate['layers']} layers",
+        "size on the plate": f"{size} mm of {bed}",
+        "thinnest wall": f"{facts['lines_in_thinnest_wall']:.1f} printed lines" if facts["lines_in_thinnest_wall"] else None,
+        "longest bridge": f"{facts['longest_bridge']:.1f} mm",
+    }
+    return element("dl", *(element("div", element("dt", name), element("dd", text)) for name, text in rows.items() if text))
 
 
 def _fold(title: str, *children: Child) -> Markup:

@@ -21,7 +21,6 @@ def draw_page(
     recess: Recess,
     inspection: Inspection,
     *,
-    clearance: float,
     recipe: str,
     keep_outs: Sequence[tuple[str, Mesh]] = (),
 ) -> bytes:
@@ -31,7 +30,6 @@ def draw_page(
         report: report.json as it is written.
         part: with its finished mesh. recess: the scan. Both in the part frame.
         inspection: of the finished mesh.
-        clearance: asked for, mm.
         recipe: the complete recipe, TOML.
         keep_outs: name and body of what must stay free, part frame.
 
@@ -39,9 +37,8 @@ def draw_page(
         bytes: HTML, UTF-8.
     """
     mesh = part.body.mesh
-    layers = make_layers(
-        mesh, recess, inspection.standing, clearance=clearance, device=part.device, keep_outs=keep_outs
-    )
-    cuts = cut_part(mesh, recess, clearance=clearance, least=inspection.rest.point)
+    layers = make_layers(mesh, recess, inspection.standing, device=part.device, keep_outs=keep_outs)
+    widest = float(inspection.standing.clearance.max())
+    cuts = cut_part(mesh, recess, clearance=widest, least=inspection.rest.point)
     travel = float(recess.rim[:, 2].max() - mesh.vertices[:, 2].min()) + CLEAR
     return fill_page(report, layers=layers, cuts=cuts, recipe=recipe, travel=max(travel, CLEAR))

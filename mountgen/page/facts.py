@@ -38,13 +38,14 @@ def tabulate_facts(facts: Mapping[str, Any], schema: Mapping[str, Any]) -> Marku
 
 
 def tabulate_rows(rows: Sequence[Mapping[str, Any]]) -> Markup:
-    """Return tables of the same keys as one table with a column a key."""
+    """Return tables of the same keys as one table with a column a key, to be shifted where it is wider than the screen."""
     keys = list(dict.fromkeys(key for row in rows for key in row if not _is_bulky(row[key])))
     numbers = {key for key in keys if all(isinstance(row.get(key), int | float | None) for row in rows)}
     titles = (element("th", word_key(key), scope="col", class_="number" if key in numbers else None) for key in keys)
     head = element("thead", element("tr", *titles))
     lines = [element("tr", *(_cell(word_key(key), row.get(key)) for key in keys)) for row in rows]
-    return element("table", head, element("tbody", *lines), class_="cards")
+    table = element("table", head, element("tbody", *lines), class_="cards")
+    return element("div", table, class_="wide", tabindex="0", role="group", aria_label="Table")
 
 
 def word_value(value: Any) -> str:

@@ -50,7 +50,6 @@ def make_layers(
     recess: Recess,
     standing: Standing,
     *,
-    clearance: float,
     device: Device | None = None,
     keep_outs: Sequence[tuple[str, Mesh]] = (),
 ) -> tuple[Layer, ...]:
@@ -59,25 +58,25 @@ def make_layers(
     Args:
         part: the finished mesh. recess: the scan. Both in the part frame.
         standing: the scan about the part, as the gauge made it.
-        clearance: mm; the gap is measured as far as the colours for it reach.
         device: at its seat, with its way out.
         keep_outs: name and body of what must stay free, part frame.
 
     Returns:
         The layers, the scan first.
     """
-    reach = ramp_gap(clearance).limit
+    reach = ramp_gap(float(standing.clearance.max())).limit  # as far as the colours of the widest gap reach
 
     def bears(middle: Floats, half: Floats) -> Bools:
         return is_within(standing.tree, middle, travel=0.0, bound=half + reach)
 
     vertices, faces = thin_mesh(part.vertices, part.faces, target=PART_TRIANGLES)
     vertices, faces = split_edges(vertices, faces, longest=PART_EDGE, chosen=bears)
-    gap = gauge_gap(vertices, standing, reach=reach)
+    gap, asked = gauge_gap(vertices, standing, reach=reach)
+    alike = bool((standing.clearance == standing.clearance[0]).all())
     shown = crop_scan(recess)
     layers = [
         Layer("scan", "scan", pack_mesh(*thin_mesh(*shown, target=SCAN_TRIANGLES))),
-        Layer("part", "part", pack_mesh(vertices, faces, gap)),
+        Layer("part", "part", pack_mesh(vertices, faces, gap, None if alike else asked)),
     ]
     if device is not None:
         legs = tuple((float(x), float(y), float(z)) for x, y, z in device.legs)
@@ -87,7 +86,7 @@ def make_layers(
     return tuple(layers)
 
 
-def gauge_gap(points: Floats, standing: Standing, *, reach: float) -> Floats:
+def gauge_gap(points: Floats, standing: Standing, *, reach: float) -> tuple[Floats, Floats]:
     """Measure the gap of points to the scan.
 
     Args:
@@ -97,14 +96,15 @@ def gauge_gap(points: Floats, standing: Standing, *, reach: float) -> Floats:
 
     Returns:
         (N,) float64, mm, negative inside the panel; NaN beyond the reach and where the nearest of the scan is its border, so
-        that the side is not known.
+        that the side is not known. (N,) float64, mm, the gap asked for there; the widest beyond the reach.
     """
     order = sort_nearby(points)
     near = order[is_within(standing.tree, points[order], travel=0.0, bound=np.full(len(points), reach))]
-    gap = np.full(len(points), np.nan)
+    gap, asked = np.full(len(points), np.nan), np.full(len(points), standing.clearance.max())
     measured = standing.surface.measure(np.ascontiguousarray(points[near]))
     gap[near] = np.where(measured.border | (measured.gap > reach), np.nan, measured.gap)
-    return gap
+    asked[near] = standing.clearance[measured.face]
+    return gap, asked
 
 
 def crop_scan(recess: Recess) -> tuple[Floats, Ints]:

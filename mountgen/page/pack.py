@@ -33,6 +33,7 @@ class Packed:
     vertices, triangles: how many.
     low, step : a place is `low` (3,) mm and `step` mm times its numbers.
     value_low, value_step: the same for the values; both 0 where there are none.
+    asked_low, asked_step: and for what the values are held against.
     """
 
     data: str
@@ -42,15 +43,18 @@ class Packed:
     step: float
     value_low: float = 0.0
     value_step: float = 0.0
+    asked_low: float = 0.0
+    asked_step: float = 0.0
 
 
-def pack_mesh(vertices: Floats, faces: Ints, values: Floats | None = None) -> Packed:
+def pack_mesh(vertices: Floats, faces: Ints, values: Floats | None = None, asked: Floats | None = None) -> Packed:
     """Pack a mesh.
 
     Args:
         vertices: (V, 3) float64, mm.
         faces: (F, 3) int32; those that shrink to nothing and vertices that no face uses are left out.
         values: (V,) float64, one a vertex, such as a gap in mm; NaN where there is none.
+        asked: (V,) float64, what each value is held against; none where that is the same everywhere.
 
     Returns:
         Packed: places are right to half a `step`, values to half a `value_step`.
@@ -60,8 +64,9 @@ def pack_mesh(vertices: Floats, faces: Ints, values: Floats | None = None) -> Pa
     """
     if np.ndim(vertices) != 2 or np.shape(vertices)[1] != 3 or np.ndim(faces) != 2 or np.shape(faces)[1] != 3:
         raise ValueError(f"vertices and faces must be (V, 3) and (F, 3), not {np.shape(vertices)} and {np.shape(faces)}")
-    if values is not None and np.shape(values) != (len(vertices),):
-        raise ValueError(f"values must be ({len(vertices)},), not {np.shape(values)}")
+    for each in (values, asked):
+        if each is not None and np.shape(each) != (len(vertices),):
+            raise ValueError(f"values must be ({len(vertices)},), not {np.shape(each)}")
     if not np.isfinite(vertices).all():
         raise ValueError("a vertex has no finite place")
     low = vertices.min(axis=0) if len(vertices) else np.zeros(3)
@@ -71,13 +76,17 @@ def pack_mesh(vertices: Floats, faces: Ints, values: Floats | None = None) -> Pa
     place, corners, kept = _order(place, np.asarray(faces, dtype=np.int64))
     planes = [_split(_fold(np.diff(place[:, k], prepend=0)), 3) for k in range(3)]
     planes += [_split(_fold(each), 4) for each in _step_corners(corners)]
-    value_low = value_step = 0.0
-    if values is not None:
-        numbers, value_low, value_step = _quantise(values[kept])
+    scales = []
+    for each in (values, asked):
+        if each is None:
+            scales += [0.0, 0.0]
+            continue
+        numbers, *scale = _quantise(each[kept])
         planes.append(_split(_fold(np.diff(numbers, prepend=0)), 3))
+        scales += scale
     x, y, z = (float(v) for v in low)
     data = b64encode(zlib.compress(b"".join(planes), LEVEL)).decode("ascii")
-    return Packed(data, len(place), len(corners), (x, y, z), step, value_low, value_step)
+    return Packed(data, len(place), len(corners), (x, y, z), step, *scales)
 
 
 def _order(place: _Numbers, faces: _Numbers) -> tuple[_Numbers, _Numbers, _Numbers]:

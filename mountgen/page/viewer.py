@@ -8,8 +8,8 @@ from typing import Any
 
 from mountgen.page.layers import Layer
 from mountgen.page.markup import Child, Markup, element, embed_json, join
-from mountgen.part_picture import INSIDE, SCAN
-from mountgen.ramp import COLLISION, NEUTRAL, ramp_gap
+from mountgen.part_picture import INSIDE, SCAN, word_zones
+from mountgen.ramp import COLLISION, LEAST_MIDDLE, NEUTRAL, Ramp, ramp_gap
 
 COLOURS = {"scan": SCAN, "inside": INSIDE, "device": (62, 68, 78), "keepOut": (84, 52, 20), "mark": (20, 24, 30)}
 LOOKS = {"corner": "from upper right", "mouth": "into the mouth", "side": "from 3 o'clock", "below": "from below",
@@ -64,16 +64,28 @@ def lay_out_view(report: Mapping[str, Any], layers: Sequence[Layer]) -> Markup:
         ),
         element("div", *controls, class_="controls"),
         element("p", "Click a point to read it.", id="pick-read", role="status"),
-        draw_legend(float(report["fit"]["clearance"])),
+        draw_legend(find_zones(report)),
         element("figcaption", HOW, id="view-how"),
         id="view",
         data_state="loading",
     )
 
 
-def draw_legend(clearance: float) -> Markup:
-    """Return the colours of the gap with their sizes in mm."""
-    ramp = ramp_gap(clearance)
+def find_zones(report: Mapping[str, Any]) -> dict[str, float]:
+    """Return the zones of the scan with the gap asked for in each, mm."""
+    fit, general = report["recipe"]["fit"], float(report["fit"]["clearance"])
+    return {zone: general if fit.get(zone) is None else float(fit[zone]) for zone in ("floor", "walls", "rim")}
+
+
+def _choose_ramp(zones: Mapping[str, float]) -> tuple[Ramp, bool]:
+    """Return the ramp for gaps in mm, and True; where zones differ that for their shares of what was asked for, and False."""
+    gaps = {max(gap, LEAST_MIDDLE) for gap in zones.values()}
+    return (ramp_gap(gaps.pop()), True) if len(gaps) == 1 else (ramp_gap(1.0), False)
+
+
+def draw_legend(zones: Mapping[str, float]) -> Markup:
+    """Return the colours of the gap with their sizes. zones: the gap asked for in each zone of the scan, mm."""
+    ramp, in_mm = _choose_ramp(zones)
     middle = ramp.high / 2.0
     last = len(ramp.anchors) - 1
     stops = [element("stop", offset=k / last, stop_color=_hex(colour * 255)) for k, colour in enumerate(ramp.anchors)]
@@ -85,8 +97,11 @@ def draw_legend(clearance: float) -> Markup:
     words = [
         element("text", text, x=left + share / 2.0 * width, y=61, text_anchor=anchor)
         for share, text, anchor in ((0.0, "touches", "start"), (1.0, "asked for", "middle"), (2.0, "or more", "end"))
-        if share != 1.0 or middle == clearance
+        if share != 1.0 or not in_mm or middle in zones.values()
     ]
+    title = "gap between part and scan, mm"
+    if not in_mm:
+        title = f"gap between part and scan as a share of what was asked for there ({word_zones(zones)})"
     bar = element(
         "svg",
         element("title", "Colours of the gap"),
@@ -97,12 +112,13 @@ def draw_legend(clearance: float) -> Markup:
         viewBox=f"0 0 {width + 2 * left:g} 68",
         font_size=14.0,
         role="img",
-        aria_label=f"Gap between part and scan in mm: red 0, pale yellow {middle:.2f}, blue {ramp.high:.2f} or more",
+        aria_label=f"{title}: red 0, pale yellow {middle:.2f}, blue {ramp.high:.2f} or more",
     )
-    swatches = ((COLLISION, "inside the panel"), (NEUTRAL, f"over {ramp.limit:g} mm, or not scanned"), (SCAN, "scan"),
+    far = f"over {ramp.limit:g} " + ("mm" if in_mm else "times as much")
+    swatches = ((COLLISION, "inside the panel"), (NEUTRAL, f"{far}, or not scanned"), (SCAN, "scan"),
                 (INSIDE, "cut through the part"))  # fmt: skip
     key = [element("li", _swatch(colour), text) for colour, text in swatches]
-    return element("div", element("p", "gap between part and scan, mm"), bar, element("ul", *key, class_="key"), class_="legend")
+    return element("div", element("p", title), bar, element("ul", *key, class_="key"), class_="legend")
 
 
 def embed_view(report: Mapping[str, Any], layers: Sequence[Layer], *, travel: float) -> Markup:
@@ -113,8 +129,8 @@ def embed_view(report: Mapping[str, Any], layers: Sequence[Layer], *, travel: fl
         layers: what is shown.
         travel: mm that the part moves to be clear of the mouth.
     """
-    clearance = float(report["fit"]["clearance"])
-    ramp = ramp_gap(clearance)
+    zones = find_zones(report)
+    ramp, _ = _choose_ramp(zones)
     assert ramp.below is not None
     settings = {
         "ramp": {
@@ -126,7 +142,8 @@ def embed_view(report: Mapping[str, Any], layers: Sequence[Layer], *, travel: fl
             "neutral": [v / 255 for v in NEUTRAL],
         },
         "colours": {name: _hex(colour) for name, colour in COLOURS.items()},
-        "reach": ramp.limit,
+        "least": LEAST_MIDDLE,
+        "reach": ramp_gap(max(zones.values())).limit,
         "travel": travel,
     }
     return join([embed_json(settings, name="view-settings"), *(_embed_layer(layer) for layer in layers)])
@@ -147,6 +164,8 @@ def _embed_layer(layer: Layer) -> Markup:
         data_step=repr(mesh.step),
         data_value_low=repr(mesh.value_low),
         data_value_step=repr(mesh.value_step),
+        data_asked_low=repr(mesh.asked_low),
+        data_asked_step=repr(mesh.asked_step),
         data_legs=json.dumps(layer.legs),
     )
 

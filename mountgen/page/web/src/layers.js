@@ -5,8 +5,8 @@ import {
 } from "three";
 import { paint } from "./ramp.js";
 
-/** Makes a layer: `group` to show, `probe` to cast rays at, `values` at its corners, `legs` of its way out. */
-export function makeLayer(unpacked, { ramp, colours, planes }) {
+/** Makes a layer: `group` to show, `probe` to cast rays at, `values` and `asked` at its corners, `legs` of its way out. */
+export function makeLayer(unpacked, { ramp, least, colours, planes }) {
   const geometry = new BufferGeometry();
   geometry.setAttribute("position", new BufferAttribute(unpacked.places, 3));
   geometry.setIndex(new BufferAttribute(unpacked.corners, 1));
@@ -18,7 +18,9 @@ export function makeLayer(unpacked, { ramp, colours, planes }) {
     group.add(new Mesh(geometry, new MeshLambertMaterial({ ...common, color: colours.scan, side: DoubleSide })));
   } else if (unpacked.kind === "part") {
     const values = unpacked.values ?? new Float32Array(unpacked.places.length / 3).fill(NaN);
-    geometry.setAttribute("color", new BufferAttribute(paint(values, ramp), 3));
+    const { asked } = unpacked; // where it differs from place to place, shares of it are painted
+    const painted = asked ? values.map((gap, i) => gap / Math.max(asked[i], least)) : values;
+    geometry.setAttribute("color", new BufferAttribute(paint(painted, ramp), 3));
     group.add(new Mesh(geometry, new MeshLambertMaterial({ ...common, vertexColors: true, flatShading: true })));
     // where a cut opens the solid one sees the back of its far side: in one flat colour it looks like the cut face
     group.add(new Mesh(geometry, new MeshBasicMaterial({ ...common, color: colours.inside, side: BackSide })));
@@ -32,7 +34,8 @@ export function makeLayer(unpacked, { ramp, colours, planes }) {
   group.add(probe);
   probe.visible = false;
   const legs = unpacked.legs.map((leg) => new Vector3(...leg));
-  return { kind: unpacked.kind, name: unpacked.name, values: unpacked.values, legs, group, probe, box: geometry.boundingBox };
+  const { kind, name, values, asked } = unpacked;
+  return { kind, name, values, asked, legs, group, probe, box: geometry.boundingBox };
 }
 
 /** Makes the scan let the part shine through, or not. */

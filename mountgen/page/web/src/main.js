@@ -105,14 +105,15 @@ function showPick(found, { reach }) {
   find("pick-read").textContent = found ? describe(found, reach) : "Nothing there.";
 }
 
-function describe({ layer, point, gap, inside }, reach) {
+function describe({ layer, point, gap, asked, inside }, reach) {
   const place = ["x", "y", "z"].map((axis) => `${axis} ${point[axis].toFixed(2)}`).join("  ").replaceAll("-", "\u2212");
   const where = `${layer.name}: ${place} mm, ${clock(point)}`;
   if (inside) return `${where}; inside the ${layer.name}, on the cut`;
   if (layer.kind !== "part") return where;
   if (Number.isNaN(gap)) return `${where}; no scan within ${reach} mm, or its edge only`;
   const size = `${Math.abs(gap).toFixed(2)} mm`;
-  return `${where}; ` + (gap < 0 ? `${size} inside the panel` : `gap ${size}`);
+  const wanted = Number.isNaN(asked) ? "" : `, asked for ${asked.toFixed(2)} mm`;
+  return `${where}; ` + (gap < 0 ? `${size} inside the panel` : `gap ${size}${wanted}`);
 }
 
 function clock({ x, y }) {

@@ -3,7 +3,7 @@ import { Raycaster, Vector2, Vector3 } from "three";
 
 const raycaster = new Raycaster();
 
-/** Returns { layer, point, gap, inside } of what is seen at (x, y), -1 to 1 over the picture, or null. */
+/** Returns { layer, point, gap, asked, inside } of what is seen at (x, y), -1 to 1 over the picture, or null. */
 export function pick(x, y, camera, layers, cut) {
   raycaster.setFromCamera(new Vector2(x, y), camera);
   let best = null;
@@ -18,14 +18,14 @@ export function pick(x, y, camera, layers, cut) {
   const behind = hit.face.normal.dot(raycaster.ray.direction) > 0;
   if (behind && layer.kind === "part" && cut.planes.length) {
     const point = raycaster.ray.intersectPlane(cut.plane, new Vector3());
-    if (point) return { layer, point, gap: NaN, inside: true };
+    if (point) return { layer, point, gap: NaN, asked: NaN, inside: true };
   }
-  return { layer, point: hit.point, gap: readGap(layer, hit), inside: false };
+  return { layer, point: hit.point, gap: readOff(layer.values, hit), asked: readOff(layer.asked, hit), inside: false };
 }
 
-function readGap(layer, hit) {
-  if (!layer.values) return NaN;
+function readOff(values, hit) {
+  if (!values) return NaN;
   const { a, b, c } = hit.face;
   const { x, y, z } = hit.barycoord;
-  return x * layer.values[a] + y * layer.values[b] + z * layer.values[c];
+  return x * values[a] + y * values[b] + z * values[c];
 }

@@ -28,14 +28,15 @@ export async function unpack(element) {
     corners[3 * i + 1] = first[i] + second[i];
     corners[3 * i + 2] = first[i] + second[i] + third[i];
   }
-  return { kind: facts.kind, name: facts.name, legs: JSON.parse(facts.legs), places, corners, values: readValues(facts, read, vertices) };
+  const values = readValues(Number(facts.valueLow), Number(facts.valueStep), read, vertices);
+  const asked = readValues(Number(facts.askedLow), Number(facts.askedStep), read, vertices);
+  return { kind: facts.kind, name: facts.name, legs: JSON.parse(facts.legs), places, corners, values, asked };
 }
 
-function readValues(facts, read, vertices) {
-  const step = Number(facts.valueStep);
+function readValues(low, step, read, vertices) {
   if (step === 0) return null;
   const numbers = addUp(read(vertices, 3));
-  return Float32Array.from(numbers, (n) => (n === 65535 ? NaN : Number(facts.valueLow) + step * n));
+  return Float32Array.from(numbers, (n) => (n === 65535 ? NaN : low + step * n));
 }
 
 function addUp(numbers) {

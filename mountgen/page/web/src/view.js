@@ -8,7 +8,7 @@ import { Orbit } from "./orbit.js";
 import { pick } from "./pick.js";
 
 export class View {
-  constructor(canvas, unpacked, { ramp, colours, onPick, onCut }) {
+  constructor(canvas, unpacked, { ramp, least, colours, onPick, onCut }) {
     Object.assign(this, { canvas, onPick, onCut, dirty: false });
     this.renderer = new WebGLRenderer({ canvas, antialias: true, alpha: true, powerPreference: "low-power" });
     this.renderer.localClippingEnabled = true;
@@ -17,7 +17,7 @@ export class View {
     this.scene.add(new AmbientLight(0xffffff, 1.7), this.lamp, this.lamp.target);
     const box = measure(unpacked);
     this.cut = new Cut(box.clone().expandByScalar(0.5), colours.mark);
-    this.layers = unpacked.map((each) => makeLayer(each, { ramp, colours, planes: this.cut.planes }));
+    this.layers = unpacked.map((each) => makeLayer(each, { ramp, least, colours, planes: this.cut.planes }));
     this.marker = new Mesh(new SphereGeometry(1, 20, 12), new MeshBasicMaterial({ color: colours.mark, depthTest: false, transparent: true }));
     this.marker.renderOrder = 11;
     this.marker.visible = false;
