@@ -34,10 +34,10 @@ from mountgen.ramp import COLLISION, FAR, LEAST_MIDDLE, NEUTRAL, ramp_gap, scale
 from mountgen.scene import Camera, Item, Plane, cut_lines, look
 from mountgen.verdict import format_number
 
-SIZE = (1180, 800)  # pixels, as are all places below
-CELL = (900, 620)
+SIZE = (1020, 700)  # pixels, as are all places below
+CELL = (750, 520)
 CORNER: Point = (30.0, 114.0)
-COLOUR_BAR = (990.0, 170.0, 1018.0, 520.0)
+COLOUR_BAR = (836.0, 160.0, 862.0, 440.0)
 FILLED = 0.94  # of a cell's width or height is taken by what it shows
 SURROUND = 0.16  # share of the mouth's size shown of the panel around it
 LAMP = (-0.35, 0.5, 0.9)  # over the viewer's left shoulder, as is usual in drawings
@@ -126,7 +126,7 @@ def draw_look(key: str, gauged: Gauged, recess: Recess, *, name: str, zones: Map
     body = Item(mesh.vertices, mesh.faces, values=values, ramp=ramp, inside=_to_share(INSIDE), edges=True)
     sheet = open_sheet(SIZE)
     draw_text(sheet, (40, 38), f"{shorten(name, 40)}: {view.title}", size=28)
-    words = f"colour: gap between part and scan; asked for: {word_zones(zones)}   ·   12 o'clock is upwards"
+    words = f"colour: gap between part and scan, asked for: {word_zones(zones)}; 12 o'clock is upwards"
     draw_text(sheet, (40, 78), words, size=20, colour=GREY)
     _draw_view(sheet, view, body, _crop_surround(recess))
     _draw_legend(sheet, zones)

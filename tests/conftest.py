@@ -25,11 +25,12 @@ def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 @dataclass(frozen=True)
 class Juniper:
-    """The README's example, made once by the command line with all that it can draw: exit code, files' folder, what was printed."""
+    """The README's example, made once by the command line with all that it can draw: exit code, folder, stdout, stderr."""
 
     code: int
     folder: Path
     printed: str
+    told: str
 
 
 @pytest.fixture(scope="session")
@@ -42,4 +43,4 @@ def juniper(_own_cache: None, tmp_path_factory: pytest.TempPathFactory) -> Junip
     done = subprocess.run(
         [*command, "--pictures", "--sheets", "--drawing"], env=settings, cwd=folder, capture_output=True, text=True
     )
-    return Juniper(done.returncode, folder, done.stdout + done.stderr)
+    return Juniper(done.returncode, folder, done.stdout, done.stderr)

@@ -28,7 +28,7 @@ def differ(first: Path, second: Path) -> float:
 
 
 def test_it_is_made_and_no_check_fails(juniper: Juniper) -> None:
-    assert juniper.code == 0, juniper.printed[-3000:]
+    assert juniper.code == 0, juniper.told[-3000:]
     for ending in (*PICTURES, "-heat.png", "-sections.pdf", "-sections.dxf", "-sections.svg", "-drawing.pdf", ".3mf"):
         assert (juniper.folder / f"juniper-shelf{ending}").stat().st_size > 3000, ending
 
@@ -36,7 +36,7 @@ def test_it_is_made_and_no_check_fails(juniper: Juniper) -> None:
 def test_the_terminal_shows_one_table_and_no_wall_of_text(juniper: Juniper) -> None:
     lines = juniper.printed.splitlines()
     assert sum(line.startswith("verdict ") for line in lines) == 1
-    assert len(lines) < 110
+    assert len(lines) < 100  # what was found, 38 checks, cautions, 16 files
     assert max(len(line) for line in lines if not line.startswith("wrote ")) <= 120
     for name in ("clearance at rest", "clearance over the insertion"):
         (row,) = (line for line in lines if line.startswith("pass ") and name in line)
@@ -56,9 +56,8 @@ def test_the_readme_shows_what_is_drawn_now(juniper: Juniper) -> None:
 
 @pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="no other program here that draws a PDF")
 def test_the_drawing_has_ink_in_all_its_views(juniper: Juniper, tmp_path: Path) -> None:
-    subprocess.run(
-        ["pdftoppm", "-r", "60", "-png", "-singlefile", juniper.folder / "juniper-shelf-drawing.pdf", tmp_path / "page"], check=True
-    )
+    source = juniper.folder / "juniper-shelf-drawing.pdf"
+    subprocess.run(["pdftoppm", "-r", "60", "-png", "-singlefile", source, tmp_path / "page"], check=True)
     with Image.open(tmp_path / "page.png") as page:
         dark = page.convert("L").point(lambda v: 255 if v < 100 else 0)
     for box in ((0.1, 0.1, 0.45, 0.3), (0.45, 0.1, 0.6, 0.3), (0.1, 0.3, 0.45, 0.5), (0.0, 0.85, 1.0, 1.0)):
@@ -67,6 +66,6 @@ def test_the_drawing_has_ink_in_all_its_views(juniper: Juniper, tmp_path: Path) 
 
 
 def test_every_picture_that_is_kept_is_shown_somewhere() -> None:
-    pages = "".join((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "examples/first-part.md", "examples/README.md"))
+    pages = "".join((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "examples/first-part.md"))
     for path in SHOWN.iterdir():
         assert f"pictures/{path.name}" in pages, path.name

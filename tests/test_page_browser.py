@@ -370,7 +370,7 @@ def test_what_users_write_runs_nothing(browser: Any, tmp_path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def made(juniper: Juniper) -> Path:
-    assert juniper.code == 0, juniper.printed[-2000:]
+    assert juniper.code == 0, juniper.told[-2000:]
     return juniper.folder / "report.html"
 
 

@@ -67,11 +67,12 @@ def test_what_the_page_shows_is_printed(run: Run) -> None:
 
 def test_pictures_are_the_tool_s_own_and_small(run: Run) -> None:
     pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", TEXT)
-    assert len(pictures) == 4
+    assert len(pictures) == 5
     for name in pictures:
         path = PAGE.parent / name
         assert path.stat().st_size < MOST, name
-    for shown, made in (("survey", "opening-survey"), ("part", "opening-plug-part"), ("gauge", "opening-plug-gauge-part")):
+    drawn = {"survey": "opening-survey", "section": "opening-plug-section", "behind": "opening-plug-behind"}
+    for shown, made in (drawn | {"gauge": "opening-plug-gauge-behind"}).items():
         small = []
         for path in (PAGE.parent / "pictures" / f"first-part-{shown}.png", run.folder / f"{made}.png"):
             with Image.open(path) as picture:
