@@ -504,6 +504,12 @@ class TapePads(Table):
     ] = False
 
 
+class Carries(Table):
+    """What lies in a tray or on a plug."""
+
+    mass: Annotated[float, mass(above=0, most=5), _about("mass of what lies in it or on it, kg")]
+
+
 class PlugFace(Table):
     """The face of a plug."""
 
@@ -646,6 +652,7 @@ class PlugRecipe(Recipe):
     kind: Annotated[Literal["plug"], _about("what to make")] = "plug"
     body: Annotated[BlockBody, _about("the body as such")] = BlockBody()
     plug: Annotated[PlugFace, _about("the face of the plug")] = PlugFace()
+    carries: Annotated[Carries | None, _about("what lies on the plug; its load is not judged if absent")] = None
     flange: Annotated[Flange | None, _about("border that lies on the panel around the rim")] = None
 
     def _list_conflicts(self) -> list[Conflict]:
@@ -667,6 +674,7 @@ class TrayRecipe(Recipe):
 
     kind: Annotated[Literal["tray"], _about("what to make")] = "tray"
     body: Annotated[TrayBody, _about("the body as such")]
+    carries: Annotated[Carries | None, _about("what lies in the tray; its load is not judged if absent")] = None
     flange: Annotated[Flange | None, _about("border that lies on the panel around the rim")] = None
     dividers: Annotated[Dividers | None, AfterValidator(_drop_empty), _about("walls that part the tray")] = (
         None

@@ -36,7 +36,7 @@ __all__ = [
 GRAVITY = 9.81  # m/s²
 DOWN_G, SIDE_G, UP_G = 6.0, 3.0, 3.0  # quasi-static peaks incl. 1 g of weight (our rule); never a crash load
 SAG_SHARE = 1.0 / 100.0  # of the span; most a deck may sag when hot and crept (our rule)
-# Of the strength across the layers, for load that stays and peaks (our rule).
+# Of the strength across or along the layers, for load that stays and peaks (our rule).
 SUSTAINED_SHARE, PEAK_SHARE = 0.25, 0.5
 LEAST_FREQUENCY = 30.0  # Hz; above most of what the body of a vehicle does to it (our rule)
 HEAVIEST = 5.0  # kg; what is put on a dash weighs less, so more is probably a mass in grams

@@ -15,7 +15,7 @@ from mountgen.datum import Recess
 from mountgen.features.part import Device, Part
 from mountgen.kernel import Body, Mesh
 from mountgen.material import find_material, load_materials
-from mountgen.recipe import PhoneShelfRecipe
+from mountgen.recipe import PhoneShelfRecipe, Recipe
 from mountgen.service.case import Case
 from mountgen.surface import Surface
 from tests.recesses import as_scan, box_recess
@@ -60,10 +60,11 @@ def lying(top: float, *, x: tuple[float, float] = (-29.5, 29.5), z: tuple[float,
 
 
 def shelf_recipe(**changes: Any) -> PhoneShelfRecipe:
-    """Return a recipe of a shelf, with other tables where given."""
+    """Return a recipe of a shelf, with other tables where given; its layers grow upwards."""
     tables: dict[str, Any] = {
         "name": "shelf",
         "fit": {"clearance": CLEARANCE},
+        "printer": {"layers_along": [0.0, 1.0, 0.0]},
         "deck": {"height": 10.0},
         "device": {"length": 59.0, "width": 19.5, "thickness": 8.0, "mass": 0.25},
     }
@@ -71,15 +72,17 @@ def shelf_recipe(**changes: Any) -> PhoneShelfRecipe:
 
 
 def make_case(
-    shelf: manifold3d.Manifold, device: manifold3d.Manifold, recipe: PhoneShelfRecipe, *, recess: Recess | None = None
+    shelf: manifold3d.Manifold, device: manifold3d.Manifold | None, recipe: Recipe, *, recess: Recess | None = None
 ) -> Case:
-    """Return a finished shelf in a box recess, with as much around it as the judges of heat and load ask for."""
+    """Return a finished part in a box recess, with as much around it as the judges of heat and load ask for."""
     recess = recess or box_recess(60, 40, left=20, right=20, up=UP)
     materials = load_materials()
     standing = SimpleNamespace(surface=Surface(np.asarray(recess.vertices), np.asarray(recess.faces)))
-    inspection: Any = SimpleNamespace(standing=standing)
+    mesh = as_mesh(shelf)
+    inspection: Any = SimpleNamespace(standing=standing, bearing=np.zeros(len(mesh.faces)))
     solid: Any = None
-    part = Part(body=Body(solid=solid, mesh=as_mesh(shelf)), device=Device(mesh=as_mesh(device), legs=np.zeros((1, 3))))
+    seated = None if device is None else Device(mesh=as_mesh(device), legs=np.zeros((1, 3)))
+    part = Part(body=Body(solid=solid, mesh=mesh), device=seated)
     return Case(
         recipe=recipe, scan=as_scan(recess), recess=recess, part=part, materials=materials,
         material=find_material(recipe.material, materials), inspection=inspection,

@@ -6,14 +6,15 @@ rests on it and the scan. A deck bears where its underside is so near to the sca
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats
-from mountgen.columns import cut_columns
+from mountgen.columns import Columns, cut_columns
+from mountgen.datum import Recess, lid_height
 from mountgen.surface import Surface, Triangles
 
 PITCH = 1.0  # mm, largest size of a cell
@@ -21,6 +22,7 @@ SETTLES = 0.5  # mm; a part closes that much by settling, on foam or on its own 
 SINKS = 0.3  # mm by which the scan may lie above the part's underside, and the deck above the device's, by noise
 RESTS = 1.5  # mm; the device's underside no farther above the deck than this rests on it, its rounded edges included
 HELD = 0.75  # share of a side that must be held for the side to count as held (our rule)
+INSIDE = 2.0  # mm below the panel's surface from which something lies in a tray and not on its edge
 LOW_END = 5.0  # per cent; a span is as thick as its thinnest part, less what is thinner over this share of it only
 Box = tuple[tuple[float, float, float], tuple[float, float, float]]
 SIDES = ("left", "right", "front", "back")
@@ -75,6 +77,7 @@ class Span:
     area   : mm².  loaded: mm² of it on which the device rests.
     place  : (3,) mm, part frame, its middle.
     cells  : (R, C) bool, of the bearing.
+    narrow : mm, diameter of the largest circle in it, which is less than its sides where it runs around what bears.
     """
 
     along: float
@@ -85,6 +88,10 @@ class Span:
     loaded: float
     place: tuple[float, float, float]
     cells: Bools
+    narrow: float = np.inf
+
+
+Seat = Callable[[Columns, Floats, Floats], Floats]
 
 
 def level_axes(up: Floats) -> Floats:
@@ -98,7 +105,7 @@ def level_axes(up: Floats) -> Floats:
 
 def map_bearing(
     part: Triangles,
-    device: Triangles,
+    seat: Triangles | Seat,
     scan: Surface,
     *,
     up: Floats,
@@ -109,7 +116,8 @@ def map_bearing(
 
     Args:
         part: closed, normals outwards, part frame, mm.
-        device: at its seat; closed, normals outwards.
+        seat: the device at its seat, closed, normals outwards; or what says from the part's columns and their places x (C,) and
+            s (R,) at which height, (R, C) mm along up, something rests on the part, inf where nothing does.
         scan: normals to the free side.
         up: (3,) the vehicle's up, part frame.
         distance: mm of gap, measured straight down, up to which the part bears.
@@ -122,11 +130,14 @@ def map_bearing(
         Nothing.
     """
     axes = level_axes(up)
-    body, seated, below = (np.asarray(mesh.vertices) @ axes.T for mesh in (part, device, scan))
+    body, below = (np.asarray(mesh.vertices) @ axes.T for mesh in (part, scan))
     used = body[np.unique(part.faces)]
     x, s = (_middles(float(used[:, k].min()), float(used[:, k].max())) for k in (0, 1))
     through = cut_columns(body, part.faces, x=x, y=s)
-    underside = cut_columns(seated, device.faces, x=x, y=s).height.min(axis=2, initial=np.inf)
+    if callable(seat):
+        underside = seat(through, x, s)
+    else:
+        underside = cut_columns(np.asarray(seat.vertices) @ axes.T, seat.faces, x=x, y=s).height.min(axis=2, initial=np.inf)
     top = through.highest(underside + SINKS, rising=True)
     bottom = through.highest(top, rising=False)
     solid = np.isfinite(top) & np.isfinite(bottom)
@@ -142,6 +153,37 @@ def map_bearing(
     cell = (float(x[1] - x[0]), float(s[1] - s[0]))
     top, bottom = (np.where(solid, height, np.nan) for height in (top, bottom))
     return Bearing(axes, x, s, cell, top, bottom, gap, bears, rests, distance)
+
+
+def lie_on(through: Columns, x: Floats, s: Floats) -> Floats:
+    """Return the height (R, C) of the top of a part, on all of which something may lie: a `Seat`."""
+    top = through.highest(np.inf, rising=True)
+    return np.where(np.isfinite(top), top, np.inf)
+
+
+def lie_inside(recess: Recess) -> Seat:
+    """Return the `Seat` of what lies loose in a tray: on its floor, or on whichever wall is lowest.
+
+    That is where going up one comes to air that is shut in: by more of the part, or out of the mouth.
+    """
+    import shapely
+
+    axes, rim = level_axes(recess.up), shapely.Polygon(recess.rim[:, :2])
+
+    def seat(through: Columns, x: Floats, s: Floats) -> Floats:
+        ground = np.where(through.rises, through.height, np.inf).min(axis=2, initial=np.inf)
+        solid = np.isfinite(ground)
+        grid_x, grid_s = np.meshgrid(x, s)
+        place = np.stack([grid_x, grid_s, np.where(solid, ground, 0.0)], axis=2) @ axes
+        below = lid_height(recess.lid, place[..., 0], place[..., 1]) - place[..., 2]
+        covered = (np.isfinite(through.height) & ~through.rises & (through.height > ground[:, :, None])).any(axis=2)
+        rise = float(axes[2, 2])
+        if rise > 0.0:
+            out = place[..., :2] + (below / rise)[..., None] * axes[2, :2]
+            covered |= shapely.contains_xy(rim, out[..., 0], out[..., 1])
+        return np.where(solid & covered & (below >= INSIDE), ground, np.inf)
+
+    return seat
 
 
 def find_spans(bearing: Bearing, scan: Surface) -> tuple[Span, ...]:
@@ -172,8 +214,11 @@ def _middles(low: float, high: float) -> Floats:
 
 
 def _measure_span(bearing: Bearing, cells: Bools, scan: Surface) -> Span:
+    from scipy import ndimage
+
     row, col = np.nonzero(cells)
     thickness = (bearing.top - bearing.bottom)[cells]
+    within = ndimage.distance_transform_edt(np.pad(cells, 1), sampling=(bearing.cell[1], bearing.cell[0]))
     return Span(
         along=float(np.ptp(col) + 1) * bearing.cell[0],
         inwards=float(np.ptp(row) + 1) * bearing.cell[1],
@@ -183,6 +228,7 @@ def _measure_span(bearing: Bearing, cells: Bools, scan: Surface) -> Span:
         loaded=bearing.area(cells & bearing.rests),
         place=bearing.place(cells),
         cells=cells,
+        narrow=2.0 * float(np.max(within)),
     )
 
 

@@ -28,7 +28,7 @@ def list_cautions(recipe: Recipe, found: Mapping[str, Finding]) -> tuple[Caution
         recipe: what was made.
         found: what the judges found, by question.
     """
-    carries = isinstance(recipe, PhoneShelfRecipe | TrayRecipe)
+    carries = isinstance(recipe, PhoneShelfRecipe | TrayRecipe) or getattr(recipe, "carries", None) is not None
     cautions = [_AIRBAG, _LOOSE if carries else _HELD]
     if isinstance(recipe, PhoneShelfRecipe):
         cautions += [_LAW, _CHARGE]

@@ -44,6 +44,7 @@ class Piece:
     gathered : what even load, of the device's own, stands for one that may be gathered in one place.
     place  : where its middle is, in words.
     origin : the span it stands for; None for a column.
+    pulls  : along which of "along", "inwards", "up" it is pulled or pressed most.
     """
 
     model: str
@@ -55,6 +56,7 @@ class Piece:
     gathered: float
     place: str
     origin: Span | None = None
+    pulls: frozenset[str] = frozenset(("up",))
 
 
 def list_pieces(bearing: Bearing, spans: tuple[Span, ...]) -> tuple[Piece, ...]:
@@ -80,24 +82,26 @@ def choose_model(span: Span) -> Piece:
     area = x * s
     piece = Piece(
         "not carried", min(x, s), max(x, s), span.thickness, area, span.loaded, GATHERED,
-        describe_place(span.place), span,
+        describe_place(span.place), span, frozenset(("along", "inwards")),
     )  # fmt: skip
     choices: list[Piece] = []
     if across and along:
-        choices.append(replace(piece, model="plate on four edges"))
+        choices.append(replace(piece, model="plate on four edges", span=min(x, s, span.narrow)))
     elif len(held) == 3:
         free, depth = (s, x) if along else (x, s)
         if depth >= LEAST_RATIO * free:
             choices.append(replace(piece, model="plate on three edges", span=free, width=depth))
     if across and not along:
-        choices.append(replace(piece, model="beam", span=x, width=s))
+        choices.append(replace(piece, model="beam", span=x, width=s, pulls=frozenset(("along",))))
     if along and not across:
-        choices.append(replace(piece, model="beam", span=s, width=x))
+        choices.append(replace(piece, model="beam", span=s, width=x, pulls=frozenset(("inwards",))))
     if not choices or len(held) == 3:
-        ends = [(x, s)] * bool(held & {"left", "right"}) + [(s, x)] * bool(held & {"front", "back"})
+        ends = [(x, s, "along")] * bool(held & {"left", "right"}) + [(s, x, "inwards")] * bool(held & {"front", "back"})
         choices += [
-            replace(piece, model="cantilever", span=length, width=width, gathered=GATHERED_AT_END)
-            for length, width in ends
+            replace(
+                piece, model="cantilever", span=length, width=width, gathered=GATHERED_AT_END, pulls=frozenset((way,))
+            )
+            for length, width, way in ends
         ]
     return min(choices, key=lambda each: bend_piece(each, weight=1.0, loaded=span.loaded, modulus=1000.0).sag, default=piece)
 

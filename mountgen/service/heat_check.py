@@ -58,8 +58,8 @@ def judge_heat(case: Case) -> Finding:
 
 
 def is_loaded(recipe: Recipe) -> bool:
-    """Return whether something rests on the part for long: all but a plain plug, on which nothing lies."""
-    return not isinstance(recipe, PlugRecipe)
+    """Return whether something rests on the part for long: all but a plug on which nothing lies."""
+    return not isinstance(recipe, PlugRecipe) or recipe.carries is not None
 
 
 def can_carry(material: Material) -> bool:

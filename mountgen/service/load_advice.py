@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from math import ceil, inf, isfinite
 
 from mountgen.heat import judge_softening, rank_materials
 from mountgen.material import Material
-from mountgen.recipe import PhoneShelfRecipe
-from mountgen.service.bearing import Span
+from mountgen.recipe import BlockBody, PhoneShelfRecipe, Recipe
+from mountgen.service.bearing import Span, level_axes
 from mountgen.service.case import Case
 from mountgen.service.deck import Piece, cut_by_ribs
 from mountgen.service.heat_check import can_carry
-from mountgen.service.load_answer import Answer, Burden, answer_all, find_need, find_strength
+from mountgen.service.load_answer import Answer, Burden, answer_all, find_need, name_across
+from mountgen.service.print_check import word_direction
 from mountgen.stiffness import PEAK_SHARE, SUSTAINED_SHARE
 
 MOST_RIBS, THICKEST = 20, 50.0  # that a recipe takes; mm
@@ -26,7 +28,7 @@ def round_up(size: float) -> float:
 
 def advise(
     case: Case,
-    recipe: PhoneShelfRecipe,
+    recipe: Recipe,
     answer: Answer,
     answers: Sequence[Answer],
     burden: Burden,
@@ -43,26 +45,50 @@ def advise(
         burden: on the deck.
         most_stress: MPa, of the stress at rest, where it must be less than its own limit; 0 where no size helps.
     """
-    strength = find_strength(case.material).low
+    strength = answer.strength.low
     if answer.piece.model == "not carried":
         if recipe.fit.reach != "full":
             return 'set fit.reach = "full", so that the part stands on the floor'
         return "scan the floor below the part too: nothing that was scanned carries it there"
     rest_limit = min(SUSTAINED_SHARE * strength, most_stress)
-    options = []
+    options = _advise_way(case, answers, burden) if most_stress == inf else []
     if answer.piece.origin is not None and isfinite(answer.crept.sag) and most_stress > 0.0:
         need = find_need(answer, rest_limit=rest_limit, peak_limit=PEAK_SHARE * strength)
         more = round_up(need - answer.piece.thickness)
         ribs = _count_ribs(recipe, answer.piece.origin, burden, case.material, rest_limit)
-        options = _advise_sizes(recipe, more, ribs)
+        options += _advise_sizes(recipe, more, ribs)
     other = choose_other(case, [each.piece for each in answers], burden)
     options += [f'set material = "{other}"'] if other else []
-    return ", or ".join(options) or "give a lighter device: no size and no material of the table would do"
+    return ", or ".join(options) or f"make {_name_mass(recipe)} less: no size and no material of the table would do"
 
 
-def _advise_sizes(recipe: PhoneShelfRecipe, more: float, ribs: int | None) -> list[str]:
+def _name_mass(recipe: Recipe) -> str:
+    return "device.mass" if isinstance(recipe, PhoneShelfRecipe) else "carries.mass"
+
+
+def _advise_way(case: Case, answers: Sequence[Answer], burden: Burden) -> list[str]:
+    """Return the key that turns the layers so that all passes where it is pulled across them now; none where that does not do."""
+    if not any(answer.across and answer.piece.origin is not None for answer in answers):
+        return []
+    axes = level_axes(case.recess.up)
+    for each in case.orient(any_way=True):
+        if each.pose.spare < 0.0 or not isfinite(each.lean):
+            continue
+        turned = replace(burden, across=name_across(axes, each.up))
+        if turned.across == burden.across:
+            continue
+        found = answer_all([answer.piece for answer in answers], turned, case.material)
+        if all(max(answer.uses.values()) <= 1.0 for answer in found):
+            return [f"set printer.layers_along = {word_direction(each.up)}"]
+    return []
+
+
+def _advise_sizes(recipe: Recipe, more: float, ribs: int | None) -> list[str]:
     """Return the keys that make a deck thicker by `more` mm, or cut its span by ribs."""
+    if recipe.body.wall is None and not isinstance(recipe, PhoneShelfRecipe):
+        return ['set fit.reach = "full", so that it stands on the floor'] if recipe.fit.reach != "full" else []
     if recipe.body.wall is None:
+        assert isinstance(recipe, PhoneShelfRecipe)
         return [f"set deck.height = {recipe.deck.height + more:.4g}, which makes the deck that much thicker"]
     options = []
     if recipe.body.wall + more <= THICKEST:
@@ -73,10 +99,10 @@ def _advise_sizes(recipe: PhoneShelfRecipe, more: float, ribs: int | None) -> li
 
 
 def _count_ribs(
-    recipe: PhoneShelfRecipe, span: Span, burden: Burden, material: Material, rest_limit: float
+    recipe: Recipe, span: Span, burden: Burden, material: Material, rest_limit: float
 ) -> int | None:
     """Return how many ribs a hollow body needs so that this span passes; None where ribs do not help."""
-    if recipe.body.wall is None:
+    if recipe.body.wall is None or not isinstance(recipe.body, BlockBody):
         return None
     rooms = recipe.body.ribs + 1  # that are there now, each of which the ribs cut into as many
     for parts in range(2, (MOST_RIBS + 1) // rooms + 1):

@@ -6,10 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite, pi
 
+from mountgen.arrays import Floats
 from mountgen.errors import EnduranceError
 from mountgen.heat import ROOM_C, find_modulus, find_sustained_modulus
 from mountgen.material import Material, Quantity
 from mountgen.service.deck import Piece, bend_piece
+from mountgen.service.print_orientation import ACROSS
 from mountgen.stiffness import (
     DOWN_G,
     GRAVITY,
@@ -31,11 +33,13 @@ class Burden:
     """What rests on the deck, and how warm it gets there.
 
     weight : N, at 1 g.  loaded: mm² on which the device rests.  temp_c: of the part when parked, °C.
+    across : which of "along", "inwards", "up" runs across the layers, as the part is printed.
     """
 
     weight: float
     loaded: float
     temp_c: float
+    across: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -44,6 +48,7 @@ class Answer:
 
     cold : at 1 g, 23 °C, short-term.  crept: at 1 g, parked in the heat, for long.  jolt: at the peak load factor, 23 °C.
     uses : how much of its limit is used: of sag, of stress at rest, of stress at a jolt, of sag for the least frequency.
+    strength : MPa, that counts: across the layers where it is pulled across them.  across: whether it is.
     """
 
     piece: Piece
@@ -51,14 +56,32 @@ class Answer:
     crept: Bending
     jolt: Bending
     uses: Mapping[str, float]
+    strength: Quantity
+    across: bool
 
 
-def find_strength(material: Material) -> Quantity:
-    """Return the strength that counts, MPa: across the layers, as it is not known how the part is printed.
+def name_across(axes: Floats, up: Floats) -> frozenset[str]:
+    """Return which of "along", "inwards", "up" run across layers that grow along a direction.
+
+    Args:
+        axes: (3, 3) unit rows: along, inwards, up.
+        up: (3,) unit, in which the layers grow.
+    """
+    return frozenset(
+        name for name, axis in zip(("along", "inwards", "up"), axes, strict=True) if abs(float(axis @ up)) > ACROSS
+    )
+
+
+def find_strength(material: Material, *, across: bool) -> Quantity:
+    """Return the strength that counts, MPa: across the layers or along them.
+
+    Where none is known along the layers, that across them, which is the lesser.
 
     Raises:
-        EnduranceError: it is not known.
+        EnduranceError: none is known.
     """
+    if not across and material.strength_xy is not None:
+        return material.strength_xy
     if material.strength_z is None:
         what = f"no strength across the layers is known for {material.name}"
         raise EnduranceError(what, "material", "give strength_z in a sheet of your own, or take another")
@@ -71,21 +94,22 @@ def answer_all(pieces: Sequence[Piece], burden: Burden, material: Material) -> t
     Raises:
         EnduranceError: the material's modulus, deflection temperature or strength is not known.
     """
-    strength = find_strength(material).low
     short, long = find_modulus(material, ROOM_C), find_sustained_modulus(material, burden.temp_c)
     answers = []
     for piece in pieces:
+        across = bool(piece.pulls & burden.across)
+        strength = find_strength(material, across=across)
         load = {"weight": burden.weight, "loaded": burden.loaded}
         cold = bend_piece(piece, modulus=short, **load)
         crept = bend_piece(piece, modulus=long, **load)
         jolt = bend_piece(piece, modulus=short, weight=DOWN_G * burden.weight, loaded=burden.loaded)
         uses = {
             "sag": crept.sag / (SAG_SHARE * piece.span),
-            "rest": crept.stress / (SUSTAINED_SHARE * strength),
-            "jolt": jolt.stress / (PEAK_SHARE * strength),
+            "rest": crept.stress / (SUSTAINED_SHARE * strength.low),
+            "jolt": jolt.stress / (PEAK_SHARE * strength.low),
             "frequency": cold.sag / SAG_AT_LEAST_FREQUENCY,
         }
-        answers.append(Answer(piece, cold, crept, jolt, uses))
+        answers.append(Answer(piece, cold, crept, jolt, uses, strength, across))
     return tuple(answers)
 
 

@@ -1,20 +1,20 @@
-"""Does the deck carry the device: sag when hot and crept, stress at rest and at a jolt, natural frequency."""
+"""Does it carry, a shelf its device, a tray or plug what lies there: sag when hot and crept, stress, natural frequency."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from math import isfinite
 from typing import Any
 
 from mountgen.heat import HIGH_STRESS, ROOM_C, find_modulus, find_sustained_modulus, judge_softening
-from mountgen.material import Material
 from mountgen.parked import find_service_temperature
-from mountgen.recipe import PhoneShelfRecipe
-from mountgen.service.bearing import SETTLES, find_spans, map_bearing
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.service.bearing import SETTLES, Bearing, find_spans, level_axes, lie_inside, lie_on, map_bearing
 from mountgen.service.case import Case, Finding
 from mountgen.service.deck import GATHERED, SOURCES, Piece, list_pieces
 from mountgen.service.load_advice import advise, choose_other, round_up
-from mountgen.service.load_answer import Answer, Burden, answer_all, find_lowest, find_strength
+from mountgen.service.load_answer import Answer, Burden, answer_all, find_lowest, find_strength, name_across
 from mountgen.stiffness import (
     DOWN_G,
     LEAST_FREQUENCY,
@@ -28,35 +28,43 @@ from mountgen.stiffness import (
 )
 from mountgen.verdict import Check, Verdict
 
+LOOKS_UP = 0.5  # of the face's direction along the vehicle's up; on a steeper one nothing stays (our rule)
+
+
+@dataclass(frozen=True, eq=False)
+class _Carried:
+    """What a part carries. noun: what carries it; mass: kg; bearing: None where nothing of the part carries it."""
+
+    noun: str
+    mass: float
+    bearing: Bearing | None
+
 
 def judge_load(case: Case) -> Finding:
-    """Say whether the deck carries the device, as the recess really supports it.
+    """Say whether a part carries what its recipe says, as the recess really supports it.
 
     Args:
-        case: the part and its surroundings; parts without a device have nothing to carry that a recipe knows.
+        case: the part and its surroundings; recipe.device is what a shelf carries, recipe.carries what a tray or plug does.
 
     Returns:
-        Finding: no checks where the recipe has no device.
+        Finding: no checks where the recipe names nothing to carry.
 
     Raises:
-        EnduranceError: the device's mass or the recipe's temperatures cannot be.
+        EnduranceError: the mass or the recipe's temperatures cannot be.
     """
-    recipe, seated = case.recipe, case.part.device
-    if not isinstance(recipe, PhoneShelfRecipe) or seated is None:
+    recipe = case.recipe
+    carried = _find_carried(case)
+    if carried is None:
         return Finding()
-    surface = case.inspection.standing.surface
-    pads = [(zone.low, zone.high) for zone in case.part.soft if zone.name.startswith("tape pad")]
-    distance = find_distance(recipe)
-    bearing = map_bearing(
-        case.part.body.mesh, seated.mesh, surface, up=case.recess.up, distance=distance, pads=pads
-    )
-    pieces = list_pieces(bearing, find_spans(bearing, surface))
-    if not pieces:
-        return Finding(notes=("the device does not rest on the deck as seated: its load is not judged",))
+    bearing = carried.bearing
+    pieces = () if bearing is None else list_pieces(bearing, find_spans(bearing, case.inspection.standing.surface))
+    if bearing is None or not pieces:
+        return _find_nothing(carried, recipe)
     temp = find_service_temperature(recipe.place)
-    burden = Burden(find_load(recipe.device.mass), bearing.area(bearing.rests), temp)
+    across = name_across(bearing.axes, case.orientations[0].up)
+    burden = Burden(find_load(carried.mass), bearing.area(bearing.rests), temp, across)
     facts: dict[str, Any] = {
-        "mass_kg": recipe.device.mass,
+        "mass_kg": carried.mass,
         "weight_n": burden.weight,
         "jolt_g": DOWN_G,
         "bearing_distance": bearing.distance,
@@ -68,22 +76,57 @@ def judge_load(case: Case) -> Finding:
     if case.material.hdt_045 is None and case.material.hdt_180 is None:
         lacks.append("hdt_045")
     if lacks:
-        return Finding(checks=(_judge_unknown(case, lacks, pieces, burden),), facts=facts)
+        return Finding(checks=(_judge_unknown(case, lacks, pieces, burden, carried.noun),), facts=facts)
     answers = answer_all(pieces, burden, case.material)
-    checks = (*_judge_answers(case, recipe, answers, burden), *_judge_lip(recipe, case.material))
+    checks = (*_judge_answers(case, answers, burden, carried.noun), *_judge_lip(case, burden))
     return Finding(checks=checks, facts=facts | {"pieces": [_list_facts(answer) for answer in answers]})
 
 
-def find_distance(recipe: PhoneShelfRecipe) -> float:
+def find_distance(recipe: Recipe) -> float:
     """Return the gap below a part up to which it bears, mm: clearance, and what settles."""
     return (recipe.fit.clearance if recipe.fit.floor is None else recipe.fit.floor) + SETTLES
 
 
-def _judge_answers(
-    case: Case, recipe: PhoneShelfRecipe, answers: Sequence[Answer], burden: Burden
-) -> Iterator[Check]:
+def _find_carried(case: Case) -> _Carried | None:
+    """Return what a part carries and where it bears; None where its recipe names nothing."""
+    recipe, mesh, up = case.recipe, case.part.body.mesh, case.recess.up
+    surface, distance = case.inspection.standing.surface, find_distance(recipe)
+    if isinstance(recipe, PhoneShelfRecipe):
+        seated = case.part.device
+        if seated is None:
+            return None
+        pads = [(zone.low, zone.high) for zone in case.part.soft if zone.name.startswith("tape pad")]
+        bearing = map_bearing(mesh, seated.mesh, surface, up=up, distance=distance, pads=pads)
+        return _Carried("deck", recipe.device.mass, bearing)
+    if not isinstance(recipe, PlugRecipe | TrayRecipe) or recipe.carries is None:
+        return None
+    if isinstance(recipe, TrayRecipe):
+        seat = lie_inside(case.recess)
+        return _Carried("floor", recipe.carries.mass, map_bearing(mesh, seat, surface, up=up, distance=distance))
+    looks_up = float(level_axes(up)[2, 2]) >= LOOKS_UP
+    bearing_of_face = map_bearing(mesh, lie_on, surface, up=up, distance=distance) if looks_up else None
+    return _Carried("face", recipe.carries.mass, bearing_of_face)
+
+
+def _find_nothing(carried: _Carried, recipe: Recipe) -> Finding:
+    if isinstance(recipe, PhoneShelfRecipe):
+        return Finding(notes=("the device does not rest on the deck as seated: its load is not judged",))
+    source = "our rule: what looks up less steeply than 30° keeps nothing; recipe: mouth.recline and mouth.up say how it lies"
+    remedy = "nothing can lie there as the mouth leans: correct mouth.recline, or set carries = false"
+    return Finding(checks=(Check(f"room on the {carried.noun}", "caution", 0.0, 1.0, "mm²", source, remedy),))
+
+
+def _tell_strength(answer: Answer, share: float) -> str:
+    lies = "across" if answer.across else "along"
+    return (
+        f"{share:g} (our rule) of {answer.strength.low:g} MPa {lies} the layers as printed "
+        f"({answer.strength.source}; {answer.strength.tag})"
+    )
+
+
+def _judge_answers(case: Case, answers: Sequence[Answer], burden: Burden, noun: str) -> Iterator[Check]:
     """Judge the worst piece for each question; a deck that is solid down to its floor is asked the first and third only."""
-    material, strength = case.material, find_strength(case.material)
+    material, recipe = case.material, case.recipe
     worst = {use: max(answers, key=lambda a: a.uses[use]) for use in ("sag", "rest", "jolt", "frequency")}
     advice = {id(a): advise(case, recipe, a, answers, burden) for a in worst.values() if max(a.uses.values()) > 1.0}
 
@@ -101,19 +144,18 @@ def _judge_answers(
         f"{100 * SAG_SHARE:g} % of the span (our rule), with {find_sustained_modulus(material, burden.temp_c):.0f} MPa left "
         f"at {burden.temp_c:.0f} °C after creep (our rule, from the strain at which the deflection temperature is read)"
     )
-    yield judge("sag", "deck sag, hot and crept", sag.crept.sag, SAG_SHARE * sag.piece.span, "mm", source)
-    across = f"of {strength.low:g} MPa across the layers ({strength.source}; {strength.tag})"
-    source = f"{SUSTAINED_SHARE:g} (our rule) {across}"
+    yield judge("sag", f"{noun} sag, hot and crept", sag.crept.sag, SAG_SHARE * sag.piece.span, "mm", source)
     spans = any(answer.piece.origin is not None for answer in answers)
     if spans:
-        yield judge("rest", "deck stress at rest", rest.crept.stress, SUSTAINED_SHARE * strength.low, "MPa", source)
-    source = f"{PEAK_SHARE:g} (our rule) {across}; {DOWN_G:g} g at a pothole (our rule), never a crash"
-    yield judge("jolt", "deck stress at a jolt", jolt.jolt.stress, PEAK_SHARE * strength.low, "MPa", source)
+        source = _tell_strength(rest, SUSTAINED_SHARE)
+        yield judge("rest", f"{noun} stress at rest", rest.crept.stress, SUSTAINED_SHARE * rest.strength.low, "MPa", source)
+    source = f"{_tell_strength(jolt, PEAK_SHARE)}; {DOWN_G:g} g at a pothole (our rule), never a crash"
+    yield judge("jolt", f"{noun} stress at a jolt", jolt.jolt.stress, PEAK_SHARE * jolt.strength.low, "MPa", source)
     if not spans:
         return
     source = "above what a vehicle's body does on the road (our rule); Rayleigh's method (standard)"
     lowest = find_lowest(slow)
-    yield judge("frequency", "natural frequency of the deck", lowest, LEAST_FREQUENCY, "Hz", source, "caution")
+    yield judge("frequency", f"natural frequency of the {noun}", lowest, LEAST_FREQUENCY, "Hz", source, "caution")
     stress = rest.crept.stress
     if isfinite(stress) and stress > HIGH_STRESS:
         found = judge_softening(material, burden.temp_c, stress=stress)
@@ -122,16 +164,20 @@ def _judge_answers(
         remedy = ""
         if found.verdict != "pass":
             remedy = advise(case, recipe, rest, answers, burden, most_stress=HIGH_STRESS if eased else 0.0)
-        text = f"{stress:.2f} MPa stay in the deck: {found.why} ({found.source}; {found.tag}); the gap is our rule"
-        yield Check("heat under the deck's stress", found.verdict, burden.temp_c, limit, "°C", text, remedy, rest.piece.place)
+        text = f"{stress:.2f} MPa stay in the {noun}: {found.why} ({found.source}; {found.tag}); the gap is our rule"
+        yield Check(
+            f"heat under the {noun}'s stress", found.verdict, burden.temp_c, limit, "°C", text, remedy, rest.piece.place
+        )
 
 
-def _judge_lip(recipe: PhoneShelfRecipe, material: Material) -> Iterator[Check]:
-    """Judge the lip where braking throws the device against its upper edge."""
-    lip = recipe.lip
-    if lip is None:
+def _judge_lip(case: Case, burden: Burden) -> Iterator[Check]:
+    """Judge the lip where braking throws the device against its upper edge; bent at its root, it is pulled along up."""
+    recipe, material = case.recipe, case.material
+    if not isinstance(recipe, PhoneShelfRecipe) or recipe.lip is None:
         return
-    strength = find_strength(material)
+    lip = recipe.lip
+    across = "up" in burden.across
+    strength = find_strength(material, across=across)
     push = find_load(recipe.device.mass, g_factor=SIDE_G)
     bent = bend_cantilever(
         GATHERED * push, span=lip.height, width=recipe.device.across - lip.scoop, thickness=lip.thickness,
@@ -143,19 +189,20 @@ def _judge_lip(recipe: PhoneShelfRecipe, material: Material) -> Iterator[Check]:
         need = find_passing_thickness(bent, lip.thickness, sag_limit=bent.sag, stress_limit=limit)
         remedy = f"set lip.thickness = {round_up(need):g}"
     source = (
-        f"{PEAK_SHARE:g} (our rule) of {strength.low:g} MPa across the layers ({strength.source}; {strength.tag}); "
+        f"{PEAK_SHARE:g} (our rule) of {strength.low:g} MPa {'across' if across else 'along'} the layers as printed "
+        f"({strength.source}; {strength.tag}); "
         f"{SIDE_G:g} g forwards when braking or cornering (our rule), never a crash; {SOURCES['cantilever']}"
     )
     yield Check("lip stress when braking", "fail" if remedy else "pass", bent.stress, limit, "MPa", source, remedy)
 
 
-def _judge_unknown(case: Case, lacks: Sequence[str], pieces: Sequence[Piece], burden: Burden) -> Check:
+def _judge_unknown(case: Case, lacks: Sequence[str], pieces: Sequence[Piece], burden: Burden, noun: str) -> Check:
     """Say that a material's values do not tell whether it carries, and what would."""
     key, other = case.material.key, choose_other(case, pieces, burden)
     remedy = f"give {', '.join(lacks)} of [{key}] in a sheet of your own (sheet)"
     remedy += f', or set material = "{other}"' if other else ""
-    source = f"the table has no {', '.join(lacks)} for {case.material.name}"
-    return Check("deck under the device", "caution", None, None, "", source, remedy, pieces[0].place)
+    source = f"by definition: what is not known is no pass; the table has no {', '.join(lacks)} for {case.material.name}"
+    return Check(f"values of the {noun}'s plastic", "caution", float(len(lacks)), 0.0, "missing", source, remedy, pieces[0].place)
 
 
 def _list_facts(answer: Answer) -> dict[str, Any]:
@@ -172,5 +219,7 @@ def _list_facts(answer: Answer) -> dict[str, Any]:
         "stress_rest_mpa": answer.crept.stress,
         "stress_jolt_mpa": answer.jolt.stress,
         "frequency_hz": find_lowest(answer),
+        "strength_mpa": answer.strength.low,
+        "across_layers": answer.across,
         "place": piece.place,
     }

@@ -35,6 +35,7 @@ STEADY = 3.0  # height of the centre of mass over the distance from its foot to 
 MOST_UNSTEADY = 10.0  # times STEADY; a part that would fall over counts as this, and no more
 SHORTLIST = 6  # ways up whose air under overhangs is measured
 LOOKS_UP = 0.05  # of the normal; support can stand on faces that look up by more than this
+ACROSS = 0.5  # cosine; a pull nearer than this (60 degrees) to the growth of the layers is a pull across them (our rule)
 FIRST_LAYER_FLAT = 0.98  # of the normal; faces flatter than this within the first layer lie on the plate
 
 WEIGHTS = {  # points for one unit of each term: a rule of this project

@@ -14,6 +14,7 @@ from mountgen.recipe import PhoneShelfRecipe, RetainingTabs
 from mountgen.service.case import Case, Finding
 from mountgen.service.holding import list_loads, weigh
 from mountgen.service.print_check import word_direction
+from mountgen.service.print_orientation import ACROSS
 from mountgen.snap import (
     FRICTION,
     SLENDER,
@@ -31,7 +32,6 @@ from mountgen.verdict import Check, Verdict
 
 AT_REST = 0.1  # mm of bending at rest that is taken for none: the scan's own error
 HAND = 60.0  # N; what one hand pushes without bracing itself (our rule)
-ACROSS = 0.5  # cosine; layers that grow nearer along an arm than this (60 degrees) lie across it
 BEAM = f"beam theory, friction {FRICTION:g} (read)"
 
 
