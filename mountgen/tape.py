@@ -41,7 +41,8 @@ __all__ = [
 
 STATIC_MM2_PER_KG = 6000.0  # mm² a kg that hangs for good; 60 cm²/kg in a tape supplier's note (read)
 STATIC_KPA = 0.25 * 6.894757  # kPa; 4 in² a pound, a tape maker's answer (read); equal to 56.9 cm²/kg
-# 12 psi for short loads (from memory). Read: 6.25 cm² held 1 kg for a short time, 0.0157 MPa; even without a
+# 12 psi for short loads: a seventh of the least of the 90 to 110 psi at which acrylic foam shears off when pulled fast, by a
+# tape maker's slides (read); the share is our rule. Read too: 6.25 cm² held 1 kg for a short time, 0.0157 MPa; even without a
 # further safety factor that asks for less area up to 9 g than the static rule does.
 DYNAMIC_MPA = 0.0827
 SAFETY = 3.0  # on the dynamic value (our rule)

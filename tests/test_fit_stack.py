@@ -213,9 +213,9 @@ def test_enlarging_is_said_and_its_range_counts_as_an_error() -> None:
     assert ASA.shrinkage_pct is not None
     opens = 30.0 * ASA.shrinkage_pct.value / 100.0
     assert plain.facts["shrinkage_opens"] == pytest.approx(opens)
-    assert "printer.shrinkage" in plain.notes[0]
+    assert "printer.shrinkage" in plain.notes[1]
     assert large.facts["shrinkage_opens"] == 0.0
-    assert f"{large.facts['enlarged_by']:.5f}" in large.notes[0]
+    assert f"{large.facts['enlarged_by']:.5f}" in large.notes[1]
     assert large.facts["needed"] > plain.facts["needed"]
     measured = judge(plug(printer={"shrinkage": 0.5}))
     assert measured.facts["needed"] == pytest.approx(plain.facts["needed"])
@@ -230,3 +230,19 @@ def test_an_unknown_shrinkage_must_be_measured() -> None:
 
 def test_the_mouths_larger_size_counts() -> None:
     assert measure_mouth(box_recess(60, 40).rim) == pytest.approx(60.0)
+
+
+def test_what_every_class_needs_stands_beside_what_was_asked() -> None:
+    found = judge(plug())
+    rows = found.facts["classes"]
+    for row in rows:
+        assert f"{row['sits']} {row['needed']:.2f}" in found.notes[0]
+    assert [row["sits"] for row in rows] == ["press", "sliding", "loose", "lined"]
+    assert "clearance 0.5 mm asked for" in found.notes[0]
+
+
+def test_only_fits_with_a_limit_are_held_against_it() -> None:
+    for sits, count in (("press", 2), ("sliding", 2), ("loose", 1), ("lined", 1)):
+        checks = judge(plug(fit={"clearance": 2.0, "sits": sits})).checks
+        assert len(checks) == count
+        assert all(check.limit is not None for check in checks)

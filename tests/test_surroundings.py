@@ -76,7 +76,7 @@ def test_cable_and_charging_are_asked_of_a_shelf_with_a_cable_only() -> None:
     better = judge(shelf(**changed), mesh)
     assert [better[name].verdict for name in ("plug passes the cable slot", "edge under the cable")] == ["pass", "pass"]
     hot = checks["heat near the handset when parked"]
-    assert (hot.verdict, hot.limit, hot.basis) == ("caution", 45.0, "from memory")
+    assert (hot.verdict, hot.limit, hot.basis) == ("caution", 45.0, "read")
     assert hot.value == pytest.approx(35.0 + 43.0, abs=0.01)  # a summer day and a recess in a sunlit car
     cool = judge(shelf(cable={"width": 14}, place={"where": "cabin_cooled_drive"}), mesh)
     assert cool["heat near the handset when parked"].verdict == "pass"

@@ -9,6 +9,7 @@ from functools import cache
 from math import pi, radians, tan
 from typing import Any
 
+import manifold3d
 import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
@@ -16,7 +17,7 @@ from jsonschema import Draft202012Validator
 from mountgen.datum import Recess
 from mountgen.errors import EnduranceError, FeatureError
 from mountgen.features.part import Device, Part
-from mountgen.features.tab_place import Tab
+from mountgen.features.tab_place import Tab, slot_width
 from mountgen.features.tabs import TabResult, cut_tabs, plan_tabs
 from mountgen.field import build_space
 from mountgen.inspection import Inspection, inspect_body
@@ -27,7 +28,7 @@ from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import Fit, PhoneShelfRecipe, RetainingTabs
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding
-from mountgen.service.tab_check import _judge_forces, check_tabs, find_forces, judge_tabs
+from mountgen.service.tab_check import Forces, _judge_forces, check_tabs, find_forces, judge_fillet, judge_tabs
 from mountgen.surface import Surface
 from mountgen.verdict import Check
 from tests.checks import assert_printable
@@ -133,6 +134,27 @@ def test_the_root_is_rounded_by_half_the_thickness() -> None:
         rise = radius - np.sqrt(radius**2 - (radius - across) ** 2)
         expected = 0.5 * TABS.length + radius - rise
         assert foot == pytest.approx(expected, abs=0.08)
+
+
+def test_the_judge_feels_the_fillet_and_misses_one_that_is_not_there() -> None:
+    result, part = shelf()
+    found = judge_fillet(result.tabs, TABS, part.body.mesh)
+    assert found.value == pytest.approx(0.5 * TABS.thickness, rel=0.05)
+    assert (found.verdict, found.limit) == ("pass", pytest.approx(0.81))
+    assert "1.2" in found.source  # Roark's peak at half the thickness: 1.23
+    solid = manifold3d.Manifold(
+        manifold3d.Mesh64(np.array(part.body.mesh.vertices), np.array(part.body.mesh.faces, dtype=np.uint64))
+    )
+    origin, out, along, across = result.tabs[1].axes
+    depth = TABS.length + 0.5 * TABS.thickness
+    corner = origin - (TABS.thickness + slot_width(TABS)) * out - depth * along - 0.5 * TABS.width * across
+    box = manifold3d.Manifold.cube((slot_width(TABS), 3.0, TABS.width)).transform(np.column_stack([out, along, across, corner]))
+    squared = (solid - box).to_mesh64()
+    mesh = Mesh(np.asarray(squared.vert_properties)[:, :3], np.asarray(squared.tri_verts).astype(np.int32))
+    sharp = judge_fillet(result.tabs, TABS, mesh)
+    assert sharp.verdict == "caution"
+    assert sharp.value == pytest.approx(0.0, abs=0.1)
+    assert "tabs.length" in sharp.remedy
 
 
 def test_the_tip_is_free() -> None:
@@ -332,6 +354,9 @@ def test_a_jolt_is_held_against_the_force_that_pulls_the_part_out() -> None:
     assert check.value is not None
     assert check.limit is not None
     assert check.verdict == ("pass" if check.value >= check.limit else "caution")
+    taped = _judge_forces(Forces(1.0, 0.5), TABS, jolt=9.0, taped=True)[1]
+    assert (taped.verdict, taped.limit) == ("pass", 0.0)
+    assert "tape holds the part" in taped.source
     heavy = next(c for c in judge(layers=(0.0, 1.0, 0.0), mass=4.0).checks if c.name == "force to pull out")
     assert heavy.verdict == "caution"
     assert "[tape]" in heavy.remedy

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from collections.abc import Iterator
+from math import isfinite, sqrt
 from typing import Any
 
 from mountgen.clearance import Stack, measure_mouth, stack_recipe
@@ -31,8 +32,9 @@ def judge_fit_stack(case: Case) -> Finding:
     asked = {zone: recipe.fit.clearance if (own := getattr(recipe.fit, zone)) is None else own for zone in ZONES}
     zone = min(ZONES, key=asked.__getitem__)
     least = asked[zone]
-    checks = (_judge_clearance(found, least, zone, recipe.fit.clearance == least), _judge_noise(found, noise))
-    return Finding(checks=checks, facts=_list_facts(found, least, case), notes=_list_notes(found))
+    checks = (_judge_clearance(found, least, zone, recipe.fit.clearance == least), *_judge_noise(found, noise))
+    notes = (_tell_classes(found, least, noise), *_list_notes(found))
+    return Finding(checks=checks, facts=_list_facts(found, least, case), notes=notes)
 
 
 def _judge_clearance(found: Stack, least: float, zone: str, general: bool) -> Check:
@@ -53,12 +55,23 @@ def _judge_clearance(found: Stack, least: float, zone: str, general: bool) -> Ch
     return Check(name, verdict, round(least, 3), round(found.stack.needed, 3), "mm", source, remedy)
 
 
-def _judge_noise(found: Stack, noise: float) -> Check:
+def _judge_noise(found: Stack, noise: float) -> Iterator[Check]:
+    """Judge the scan's noise; a loose or lined fit has no limit of its own, as the clearance takes it."""
+    if not isfinite(found.fit.noisiest):
+        return
     verdict, remedy = judge_scan_noise(found.fit, noise)
-    limit = found.fit.noisiest if found.fit.noisiest < 1e6 else None
     name = f"scan noise for a {found.fit.key} fit"
     source = "our rule: press to 0.05 mm, sliding to 0.15 mm, as one standard deviation of the scan's points"
-    return Check(name, verdict, round(noise, 4), limit, "mm", source, remedy)
+    yield Check(name, verdict, round(noise, 4), found.fit.noisiest, "mm", source, remedy)
+
+
+def _tell_classes(found: Stack, least: float, noise: float) -> str:
+    """Say what clearance each kind of fit would need, beside what was asked."""
+    words = [
+        f"{key} {needed:.2f}" + ("" if noise <= FITS[key].noisiest else " (too noisy a scan)")
+        for key, needed in found.classes.items()
+    ]
+    return f"clearance {least:g} mm asked for; needed here, in mm a side: {', '.join(words)} (fit.sits)"
 
 
 def _name_greatest(found: Stack) -> str:

@@ -93,7 +93,7 @@ def _advise_edge(recipe: PhoneShelfRecipe) -> str:
 
 def _judge_charging(cabin: float) -> Check:
     verdict: Verdict = "pass" if cabin <= CHARGING_C else "caution"
-    source = "handsets stop charging when hot: 45 °C, from memory"
+    source = "a page on handsets (read): they charge between 5 and 45 °C, and stop by themselves when hotter"
     remedy = "" if verdict == "pass" else (
         "take the handset out of the parked vehicle and charge it only once the cabin has cooled; "
         "correct place.where if it stays cooler there"

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, floor, inf
+from math import ceil, floor, inf, sqrt
 from typing import Any
 
-from mountgen.features.tab_place import LEAD_DEG, RETURN_DEG, SPARE, UNSEEN, Tab
+import numpy as np
+
+from mountgen.features.tab_place import LEAD_DEG, RETURN_DEG, SPARE, UNSEEN, Tab, slot_width
+from mountgen.kernel import Mesh
 from mountgen.material import Material
 from mountgen.place import describe_place
 from mountgen.recipe import PhoneShelfRecipe, RetainingTabs
@@ -28,10 +31,12 @@ from mountgen.snap import (
     judge_snap,
 )
 from mountgen.stiffness import find_load
+from mountgen.surface import Surface
 from mountgen.verdict import Check, Verdict
 
 AT_REST = 0.1  # mm of bending at rest that is taken for none: the scan's own error
 HAND = 60.0  # N; what one hand pushes without bracing itself (our rule)
+FILLET_SHARE = 0.9  # of the fillet that is asked for, at least; facets cut a little off (our rule)
 BEAM = f"beam theory, friction {FRICTION:g} (read)"
 
 
@@ -64,6 +69,7 @@ def judge_tabs(case: Case) -> Finding:
     turned = _name_better_layers(case, made) if upright else ""
     forces = find_forces(made, tabs, case.material)
     checks = check_tabs(made, tabs, case.material, upright=upright, turned=turned)
+    checks += (judge_fillet(made, tabs, case.part.body.mesh),)
     mass, _ = weigh(case, recipe)
     free = [find_load(mass, g_factor=load.g) for load in list_loads(case, (), mass=mass) if not load.held]
     if forces is not None:
@@ -104,6 +110,53 @@ def check_tabs(
         _judge_strain("tab strain when sprung often", often, worst, upright, remedy, where, "caution"),
         _judge_rest(made, tabs),
     )
+
+
+def judge_fillet(made: Sequence[Tab], tabs: RetainingTabs, mesh: Mesh) -> Check:
+    """Judge the rounding behind the roots of the arms, felt by rays on the finished mesh: what the kernel may have left out.
+
+    Args:
+        made: the tabs as placed; tabs: as asked for.
+        mesh: of the finished part, part frame, mm.
+
+    Returns:
+        Check: the least radius found, against half the arm's thickness.
+    """
+    surface = Surface(mesh.vertices, mesh.faces)
+    radii = [_feel_fillet(surface, tab, tabs) for tab in made]
+    worst = int(np.argmin(radii))
+    wanted = find_fillet(tabs.thickness)
+    kept = radii[worst] >= FILLET_SHARE * wanted
+    peak = find_root_concentration(max(radii[worst], 0.05 * tabs.thickness), tabs.thickness)
+    source = (
+        f"{FILLET_SHARE:g} (our rule, for facets) of half the arm's thickness, which moulders' pages suggest (read); stress "
+        f"peaks there at {peak:.2f} times that of the beam (Roark's Formulas, table 17.1, read)"
+    )
+    remedy = "" if kept else (
+        "the solid kernel left the rounding out: change tabs.length by 0.5, or round the corner with a file, or set tabs = false"
+    )
+    return Check(
+        "fillet at the tab root", "pass" if kept else "caution", round(radii[worst], 3), round(FILLET_SHARE * wanted, 3), "mm",
+        source, remedy, describe_place(made[worst].axes[0].tolist()),
+    )  # fmt: skip
+
+
+def _feel_fillet(surface: Surface, tab: Tab, tabs: RetainingTabs) -> float:
+    """Return the radius between the arm's inner face and the slot's end, mm.
+
+    A ray from the slot's middle finds each of the two, one aslant the rounding between: from the corner that both would make
+    it is (sqrt(2) - 1) radii away.
+    """
+    origin, out, along, _ = tab.axes
+    slot = slot_width(tabs)
+    start = origin - (tab.thickness + 0.5 * slot) * out - 0.5 * tabs.length * along
+    (face, end), _ = surface.cast(np.stack([start, start]), np.stack([out, -along]))
+    corner = start + face * out - end * along
+    diagonal = (out - along) / sqrt(2.0)
+    inside = corner - 0.9 * min(face, end) * sqrt(2.0) * diagonal
+    (run,), _ = surface.cast(inside[None], diagonal[None])
+    away = 0.9 * min(face, end) * sqrt(2.0) - float(run)
+    return float(max(away, 0.0) / (sqrt(2.0) - 1.0))
 
 
 def find_forces(made: Sequence[Tab], tabs: RetainingTabs, material: Material) -> Forces | None:
@@ -200,16 +253,17 @@ def _judge_forces(forces: Forces, tabs: RetainingTabs, *, jolt: float, taped: bo
     thinner = floor(10.0 * tabs.thickness * (HAND / forces.push) ** (1.0 / 3.0)) / 10.0 if forces.push > 0.0 else inf
     narrower = floor(2.0 * tabs.width * HAND / forces.push) / 2.0 if forces.push > 0.0 else inf
     keys = f"tabs.width = {narrower:g} or tabs.thickness = {thinner:g}" if narrower >= 3.0 else f"tabs.thickness = {thinner:g}"
-    holds: Verdict = "pass" if taped or forces.pull >= jolt else "caution"
+    asked = 0.0 if taped else jolt
+    holds: Verdict = "pass" if forces.pull >= asked else "caution"
+    wanted = "nothing is asked of it, as tape holds the part" if taped else "a jolt of part and device the way it comes out"
     return (
         Check(
             "force to push in", easy, round(forces.push, 1), HAND, "N",
             f"our rule: one hand; {BEAM}, wall taken as rigid, so rather too much", "" if easy == "pass" else f"set {keys}",
         ),
         Check(
-            "force to pull out", holds, round(forces.pull, 1), None if taped else round(jolt, 1), "N",
-            f"{BEAM}, wall taken as soft; limit: a jolt of part and device the way it comes out (our rule, no crash); "
-            "never count on it alone",
+            "force to pull out", holds, round(forces.pull, 1), round(asked, 1), "N",
+            f"{BEAM}, wall taken as soft; limit: {wanted} (our rule, no crash); never count on it alone",
             "" if holds == "pass" else "a jolt may throw the part out: add tape pads ([tape])",
         ),
     )  # fmt: skip
