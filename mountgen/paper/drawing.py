@@ -15,9 +15,24 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.mesh_measure import measure_bounds, measure_volume
+from mountgen.paper.dimension import (
+    LETTER,
+    SIDES,
+    THIN,
+    Dimension,
+    Laid,
+    Side,
+    draw_angle,
+    draw_callout,
+    draw_dimension,
+    find_room,
+    lay_out,
+    measure_words,
+)
+from mountgen.paper.key_sizes import Callout, Lean, Shown, Size, find_key_sizes
 from mountgen.paper.sheets import BOLD, PLAIN, open_canvas, start_page, trace
 from mountgen.paper.tile import PAPERS
-from mountgen.paper.views import LEFT, View, find_views
+from mountgen.paper.views import ABOVE, FRONT, LEFT, Look, View, drop_covered, find_views
 from mountgen.verdict import format_number
 
 if TYPE_CHECKING:
@@ -27,24 +42,42 @@ if TYPE_CHECKING:
 
 SCALES = ((10, 1), (5, 1), (2, 1), (1, 1), (1, 2), (1, 5), (1, 10), (1, 20), (1, 50))  # ISO 5455
 MARGIN, BLOCK = 10.0, 22.0  # mm; height of the title block
-THICK, THIN = 0.5, 0.25  # mm
+THICK = 0.5  # mm
 DASH = (3.0, 1.2)  # mm
-BESIDE = 18.0  # mm between two views, for the dimensions there
-OUT = 9.0  # mm from a view to its dimension line
-LETTER, SMALL = 3.5, 2.5  # mm, heights of letters (ISO 3098 has 2.5, 3.5, 5)
-ARROW = (2.5, 0.8)  # mm, length and width of an arrow
+CHAIN = (6.0, 1.5, 0.8, 1.5)  # mm
+BESIDE = 8.0  # mm between what belongs to two views
+SMALL = 2.5  # mm, height of letters that are no sizes
+LEAST_SHOWN = 1.0  # mm by which a part must stand out of the mouth for that to be told
+TITLE = 2.0 * SMALL  # mm under a view, for its name
+MERGED = 0.35  # mm on paper; a hidden line nearer than this to a visible one along its way is not drawn
+LIST = 90.0  # mm, least width of the list of sizes
 ANGLES = frozenset({"tilt", "lean", "draft"})  # keys of a recipe in degrees; the other numbers listed are mm
 LISTED = ("fit", "body", "deck", "device", "lip", "tabs", "cable", "drains", "tape", "plug", "flange", "dividers", "pull_tab")
 NOT_SIZES = frozenset({"mass", "compression", "count", "count_x", "count_y", "ribs", "place"})
 
 
 @dataclass(frozen=True, eq=False)
+class _Drawn:
+    """A view with what stands beside it. laid: its dimensions; room: left, bottom, right, top of it, mm of paper."""
+
+    view: View
+    laid: tuple[Laid, ...]
+    leans: tuple[Lean, ...]
+    callouts: tuple[Callout, ...]
+    room: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, eq=False)
 class _Placed:
     """A view on the page: its lower left corner is at `corner`, mm, `scale` mm of paper a mm."""
 
-    view: View
+    drawn: _Drawn
     corner: Floats
     scale: float
+
+    @property
+    def view(self) -> View:
+        return self.drawn.view
 
     def place(self, points: Floats) -> Floats:
         return np.asarray(self.corner + (points - self.view.low) * self.scale)
@@ -72,21 +105,21 @@ def draw_part_drawing(case: Case, *, paper: str) -> bytes:
     """
     height, width = PAPERS[paper]
     recipe, mesh = case.recipe, case.part.body.mesh
-    low, high = measure_bounds(mesh)
-    views = find_views(case.part.body.solid)
-    placed, scale = _arrange(views, width, height)
+    low, high = (np.asarray(v) for v in measure_bounds(mesh))
+    keys = find_key_sizes(case)
+    placed, scale = _arrange(find_views(case.part.body.solid), keys, low, high, case, width, height)
     stream = BytesIO()
     canvas = open_canvas(stream, title=f"{recipe.name}: drawing", subject="first-angle projection, mm")
     start_page(canvas, width, height)
+    canvas.setLineWidth(THICK)
+    canvas.rect(MARGIN, MARGIN, width - 2.0 * MARGIN, height - 2.0 * MARGIN, stroke=1, fill=0)
     for each in placed:
         _draw_view(canvas, each)
-    front, left, above = placed
-    size = [f"{v:.1f}" for v in np.asarray(high) - np.asarray(low)]
-    _dimension(canvas, (front.box[0], front.box[3]), (front.box[2], front.box[3]), size[0], outwards=(0.0, 1.0))
-    _dimension(canvas, (front.box[0], front.box[1]), (front.box[0], front.box[3]), size[1], outwards=(-1.0, 0.0))
-    _dimension(canvas, (left.box[0], left.box[3]), (left.box[2], left.box[3]), size[2], outwards=(0.0, 1.0))
-    _dimension_mouth(canvas, left, low, high)
-    _list_sizes(canvas, case, above.box[2] + BESIDE, above.box[3] - 2.0 * LETTER, width)
+        _draw_sizes(canvas, each)
+    _, left, _ = placed
+    if low[2] < 0.0 < high[2]:
+        _draw_mouth(canvas, left)
+    _list_sizes(canvas, case, left.box[0] - left.drawn.room[0], left.box[1] - left.drawn.room[1] - TITLE - 3.0, width)
     mass = measure_volume(mesh) * case.material.density.value / 1000.0
     _draw_block(canvas, width, words=(
         ("part", recipe.name), ("kind", recipe.kind), ("material", case.material.name),
@@ -99,81 +132,116 @@ def draw_part_drawing(case: Case, *, paper: str) -> bytes:
     return stream.getvalue()
 
 
-def _arrange(views: Sequence[View], width: float, height: float) -> tuple[list[_Placed], tuple[int, int]]:
+def _flatten(look: Look, points: Floats) -> Floats:
+    """Return points (..., 3) as a view has them, (..., 2) mm."""
+    right, towards = np.array(look.right), np.array(look.towards)
+    return np.asarray(points @ np.array([right, np.cross(towards, right)]).T)
+
+
+def _dimension_overall(low: Floats, high: Floats) -> dict[str, list[Dimension]]:
+    """Return the overall sizes, and how far the part reaches to both sides of the mouth's plane, by the view's title."""
+    found: dict[str, list[Dimension]] = {FRONT.title: [], LEFT.title: [], ABOVE.title: []}
+
+    def add(look: Look, a: Sequence[float], b: Sequence[float], side: Side) -> None:
+        first, last = _flatten(look, np.array(a)), _flatten(look, np.array(b))
+        along = 0 if side in ("top", "bottom") else 1
+        found[look.title].append(Dimension(first, last, side, f"{abs(float((last - first)[along])):.1f}"))
+
+    (x0, y0, z0), (x1, y1, z1) = low.tolist(), high.tolist()
+    add(FRONT, (x0, y1, z1), (x1, y1, z1), "top")
+    add(FRONT, (x0, y0, z1), (x0, y1, z1), "left")
+    add(LEFT, (x0, y1, z0), (x0, y1, z1), "top")
+    if z0 < 0.0 < z1:
+        add(LEFT, (x0, y0, z0), (x0, y0, 0.0), "bottom")
+        if z1 >= LEAST_SHOWN:
+            add(LEFT, (x0, y0, 0.0), (x0, y0, z1), "bottom")
+    return found
+
+
+def _convert(size: Size) -> Dimension:
+    first, last = _flatten(size.look, size.start), _flatten(size.look, size.end)
+    side: Side = ("top" if size.outwards > 0 else "bottom") if size.level else ("right" if size.outwards > 0 else "left")
+    return Dimension(first, last, side, f"{abs(float((last - first)[0 if size.level else 1])):.1f}")
+
+
+def _arrange(
+    views: Sequence[View], keys: Sequence[Shown], low: Floats, high: Floats, case: Case, width: float, height: float
+) -> tuple[list[_Placed], tuple[int, int]]:
     """Place the views at the largest standard scale that fits: that from the left at the right, that from above below."""
-    front, left, above = views
-    (w, h), (d, _), (_, t) = (view.high - view.low for view in (front, left, above))
-    around = 2.0 * MARGIN + 2.0 * OUT + BESIDE
-    room = np.array([width - around, height - around - BLOCK - 2.0 * LETTER])
+    overall = _dimension_overall(low, high)
+    lines = 1.5 * SMALL * (3 + sum(1 + len(words) // 70 for _, words in list_sizes(case.recipe)))
     for scale in SCALES:
         factor = scale[0] / scale[1]
-        if (factor * np.array([w + d, h + t]) <= room).all():
+        drawn = [_lay_out(view, keys, overall[view.look.title], factor) for view in views]
+        sizes = [factor * (each.view.high - each.view.low) for each in drawn]
+        (w, h), (d, _), (_, t) = (size.tolist() for size in sizes)
+        front, left, above = (each.room for each in drawn)
+        before, between = max(front[0], above[0]), max(front[2] + left[0], above[2], 0.0) + BESIDE
+        over, under = max(front[3], left[3]), max(front[1] + TITLE + above[3], left[1] + TITLE) + BESIDE
+        across = before + w + between + max(d + left[2], LIST)
+        down = over + h + max(under + t + above[1] + TITLE, left[1] + TITLE + lines)
+        room = width - 2.0 * MARGIN - 8.0, height - 2.0 * MARGIN - BLOCK - 6.0
+        if across <= room[0] and down <= room[1]:
             break
-    x = MARGIN + 2.0 * OUT
-    y = height - MARGIN - 2.0 * OUT - h * factor
-    corners = ((x, y), (x + w * factor + BESIDE, y), (x, y - BESIDE - t * factor))
-    return [_Placed(view, np.array(corner), factor) for view, corner in zip(views, corners, strict=True)], scale
+    x = MARGIN + 4.0 + before + max(0.0, 0.5 * (room[0] - across))
+    y = height - MARGIN - 3.0 - over - h - max(0.0, 0.5 * (room[1] - down))
+    corners = ((x, y), (x + w + between, y), (x, y - under - t))
+    return [_Placed(each, np.array(corner), factor) for each, corner in zip(drawn, corners, strict=True)], scale
+
+
+def _lay_out(view: View, keys: Sequence[Shown], overall: Sequence[Dimension], factor: float) -> _Drawn:
+    mine = [key for key in keys if key.look is view.look]
+    laid = lay_out([*overall, *(_convert(key) for key in mine if isinstance(key, Size))], factor)
+    callouts = tuple(key for key in mine if isinstance(key, Callout))
+    words = max((measure_words(each.words) + 8.0 for each in callouts), default=0.0)
+    left, bottom, right, top = (find_room(laid, side) for side in SIDES)
+    return _Drawn(
+        view, laid, tuple(key for key in mine if isinstance(key, Lean)), callouts, (left, bottom, right + words, top)
+    )
 
 
 def _draw_view(canvas: Canvas, placed: _Placed) -> None:
+    view = placed.view
     canvas.setStrokeGray(0.0)
     canvas.setLineCap(1)
     canvas.setLineWidth(THIN)
     canvas.setDash(list(DASH))
-    canvas.drawPath(trace(canvas, [placed.place(line) for line in placed.view.hidden], closed=False), stroke=1, fill=0)
+    hidden = drop_covered(view.hidden, view.visible, within=MERGED / placed.scale)
+    canvas.drawPath(trace(canvas, [placed.place(line) for line in hidden], closed=False), stroke=1, fill=0)
     canvas.setDash([])
     canvas.setLineWidth(THICK)
-    canvas.drawPath(trace(canvas, [placed.place(line) for line in placed.view.visible], closed=False), stroke=1, fill=0)
+    canvas.drawPath(trace(canvas, [placed.place(line) for line in view.visible], closed=False), stroke=1, fill=0)
     left, bottom, right, _ = placed.box
     canvas.setFont(PLAIN, SMALL)
-    below = 0.0 if placed.view.look is not LEFT else OUT + SMALL
-    canvas.drawCentredString((left + right) / 2.0, bottom - below - SMALL - 1.5, placed.view.look.title)
+    canvas.drawCentredString((left + right) / 2.0, bottom - placed.drawn.room[1] - SMALL - 1.5, view.look.title)
 
 
-def _dimension(
-    canvas: Canvas, first: tuple[float, float], last: tuple[float, float], words: str, *,
-    outwards: tuple[float, float], out: float = OUT,
-) -> None:  # fmt: skip
-    """Draw a dimension between two places of the page, its line `out` mm from them."""
-    a, b, away = np.array(first), np.array(last), np.array(outwards)
-    start, end = a + out * away, b + out * away
+def _draw_sizes(canvas: Canvas, placed: _Placed) -> None:
+    """Draw all that is dimensioned in a view."""
+    drawn = placed.drawn
+    for laid in drawn.laid:
+        draw_dimension(canvas, laid, placed.place, placed.box)
+    for lean in drawn.leans:
+        apex = placed.place(_flatten(lean.look, lean.apex))
+        first, second = (flat / np.linalg.norm(flat) for flat in _flatten(lean.look, np.stack([lean.first, lean.second])))
+        draw_angle(canvas, apex, first, second, f"{lean.deg:.0f}{chr(176)}")
+    right = placed.box[2] + drawn.room[2] - max((measure_words(each.words) + 5.0 for each in drawn.callouts), default=0.0)
+    for k, each in enumerate(drawn.callouts):
+        point = placed.place(_flatten(each.look, each.point))
+        draw_callout(canvas, point, each.words, right=right, level=float(point[1]) + 4.0 + 6.0 * k)
+
+
+def _draw_mouth(canvas: Canvas, placed: _Placed) -> None:
+    """Draw where the mouth's plane is in the view from the left."""
+    left, bottom, _, top = placed.box
+    at = left - float(placed.view.low[0]) * placed.scale  # that view's x is the part's z
+    below = bottom - placed.drawn.room[1] + 0.5
     canvas.setLineWidth(THIN)
-    for corner, tip in ((a, start), (b, end)):
-        canvas.line(*(corner + away).tolist(), *(tip + 1.5 * away).tolist())
-    canvas.line(*start.tolist(), *end.tolist())
-    way = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
-    inside = float(np.linalg.norm(b - a)) > 3.0 * ARROW[0]
-    for tip, side in ((start, way), (end, -way)):
-        back = tip + (side if inside else -side) * ARROW[0]
-        across = np.array([-side[1], side[0]]) * ARROW[1] / 2.0
-        canvas.setFillGray(0.0)
-        canvas.drawPath(trace(canvas, [np.array([tip, back + across, back - across])], closed=True), stroke=0, fill=1)
-    canvas.saveState()
-    canvas.translate(*((start + end) / 2.0).tolist())
-    if abs(way[1]) > abs(way[0]):
-        canvas.rotate(90)
-    canvas.setFont(PLAIN, LETTER)
-    canvas.drawCentredString(0.0, 0.9, words)
-    canvas.restoreState()
-
-
-def _dimension_mouth(canvas: Canvas, placed: _Placed, low: Floats, high: Floats) -> None:
-    """Draw where the mouth's plane is in the view from the left, and how far the part reaches to both sides of it."""
-    if not low[2] < 0.0 < high[2]:
-        return
-    left, bottom, right, top = placed.box
-    at = left - float(low[2]) * placed.scale  # that view's x is the part's z
-    canvas.setLineWidth(THIN)
-    canvas.setDash([6.0, 1.5, 0.8, 1.5])
-    canvas.line(at, bottom - 2.0, at, top + 2.0)
+    canvas.setDash(list(CHAIN))
+    canvas.line(at, below, at, top + 2.0)
     canvas.setDash([])
     canvas.setFont(PLAIN, SMALL)
-    canvas.drawString(right + 2.0, top - SMALL, "chain line:")
-    canvas.drawString(right + 2.0, top - 2.4 * SMALL, "mouth's plane")
-    _dimension(canvas, (left, bottom), (at, bottom), f"{-float(low[2]):.1f}", outwards=(0.0, -1.0), out=OUT + 1.0)
-    if float(high[2]) * placed.scale > 1.0:
-        canvas.setFont(PLAIN, SMALL)
-        canvas.drawString(right + 2.0, bottom + 1.0, f"{float(high[2]):.1f} before it")
+    canvas.drawString(at + 1.5, below, "mouth's plane")
 
 
 def list_sizes(recipe: Any) -> list[tuple[str, str]]:
@@ -195,6 +263,7 @@ def list_sizes(recipe: Any) -> list[tuple[str, str]]:
 def _list_sizes(canvas: Canvas, case: Case, left: float, top: float, width: float) -> None:
     """Write the recipe's sizes into the free corner below the view from the left."""
     room = width - MARGIN - left - 22.0
+    canvas.setFillGray(0.0)
     canvas.setFont(BOLD, SMALL)
     canvas.drawString(left, top - SMALL, "sizes of the recipe, mm")
     y = top - 2.8 * SMALL

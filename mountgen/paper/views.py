@@ -6,6 +6,7 @@ takes half a second and draws the same lines.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import radians
 from typing import Any
@@ -19,6 +20,7 @@ from mountgen.outline import chain_pieces
 CHORD = 0.04  # mm by which a drawn line may leave its face
 SMOOTH_DEG = 3.0  # degrees between two faces up to which their edge is no line of the drawing
 COVERED = 0.05  # mm; a hidden line nearer than this to a visible one is not drawn
+STRETCH = 3.0  # times the distance within which lines count as one: a piece that long has left a line that it only crosses
 SHORTEST = 0.3  # mm; shorter hidden lines are crumbs of noise
 
 
@@ -72,6 +74,27 @@ def find_views(solid: Solid, looks: tuple[Look, ...] = (FRONT, LEFT, ABOVE)) -> 
     return tuple(views)
 
 
+def drop_covered(lines: Sequence[Floats], over: Sequence[Floats], *, within: float) -> tuple[Floats, ...]:
+    """Return lines without the stretches that run along others; what only crosses those or ends at them is kept whole.
+
+    Args:
+        lines: polylines (K, 2), mm.
+        over: those that cover them.
+        within: mm.
+    """
+    import shapely
+
+    if not lines or not over:
+        return tuple(lines)
+    cover = shapely.union_all([shapely.LineString(line) for line in over])
+    shapely.prepare(cover)
+    fine = (shapely.get_coordinates(shapely.segmentize(shapely.LineString(line), STRETCH * within)) for line in lines)
+    pieces = np.concatenate([np.stack([line[:-1], line[1:]], axis=1) for line in fine])
+    near = shapely.dwithin(shapely.points(pieces.reshape(-1, 2)), cover, within).reshape(-1, 2)
+    left = shapely.line_merge(shapely.union_all(shapely.linestrings(pieces[~near.all(axis=1)])))
+    return tuple(shapely.get_coordinates(line) for line in shapely.get_parts(left) if line.length >= SHORTEST)
+
+
 def _copy_smooth(solid: Solid) -> Solid:
     """Return a copy in which every edge says whether the faces run smoothly into each other there."""
     from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy
@@ -122,10 +145,24 @@ def _tidy(visible: Floats, hidden: Floats) -> tuple[tuple[Floats, ...], tuple[Fl
     import shapely
 
     front, back = (shapely.union_all(shapely.linestrings(np.round(pieces, 3))) for pieces in (visible, hidden))
+    outline = _find_outline(front, back)
+    if outline is not None:  # nothing can hide it, whatever the facets of a wavy surface say
+        front = shapely.union_all([front, outline.intersection(back)])
     left = shapely.line_merge(back.difference(front.buffer(COVERED)))
     lines = (shapely.get_coordinates(line) for line in shapely.get_parts(shapely.simplify(left, CHORD)))
     longer = (line for line in lines if np.linalg.norm(np.diff(line, axis=0), axis=1).sum() >= SHORTEST)
     return chain_pieces(_split(front)), tuple(longer)
+
+
+def _find_outline(front: Any, back: Any) -> Any | None:
+    """Return the outer border of all that lines enclose; None where they enclose nothing."""
+    import shapely
+
+    cells = shapely.get_parts(shapely.polygonize(shapely.get_parts(shapely.union_all([front, back])).tolist()))
+    whole = shapely.union_all(cells) if len(cells) else None
+    if whole is None or whole.is_empty:
+        return None
+    return shapely.MultiLineString([shapely.get_exterior_ring(part) for part in shapely.get_parts(whole)])
 
 
 def _split(lines: Any) -> Floats:
