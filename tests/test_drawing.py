@@ -9,16 +9,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 from mountgen.features.part import Part
 from mountgen.kernel import Body, Solid, tessellate
 from mountgen.material import find_material, load_materials
 from mountgen.paper.drawing import SCALES, draw_part_drawing, list_sizes
 from mountgen.paper.tile import PAPERS
-from mountgen.paper.views import ABOVE, FRONT, LEFT, View, find_views
+from mountgen.paper.views import ABOVE, FRONT, LEFT, View, drop_covered, find_views
 from mountgen.recipe import PlugRecipe
 from mountgen.service.case import Case
-from mountgen.shape import combine_many, make_box
+from mountgen.shape import Axes, combine_many, extrude, make_box, round_polygon
 from tests.pdf_reading import Page, read_pdf
 from tests.recesses import as_scan, box_recess
 
@@ -96,10 +97,10 @@ def test_the_page_says_what_the_part_is_and_its_overall_sizes(paper: str) -> Non
     assert sorted(page.size) == pytest.approx(sorted(PAPERS[paper]), abs=0.01)
     mass = (WIDTH * HEIGHT * DEPTH - 20 * 10 * 8) * find_material("asa").density.value / 1000.0  # by hand
     words = page.words.split("\n")
-    for text in ("block", "plug", "ASA", f"{mass:.2f} g", "2:1", "mm", "first-angle projection", "60.0", "40.0", "20.0", "17.0"):
+    sizes = ("60.0", "40.0", "20.0", "17.0", "3.0")
+    for text in ("block", "plug", "ASA", f"{mass:.2f} g", "2:1", "mm", "first-angle projection", *sizes):
         assert text in words, text
     assert "block.ply, 0123456789ab" in words
-    assert "3.0 before it" in words
     assert "width 6, thickness 2.5" in words
     for _, (x, y), _ in page.texts:
         assert 0.0 < x < page.size[0]
@@ -118,6 +119,27 @@ def test_views_are_drawn_to_the_scale_that_is_named(scale: float, named: str) ->
         assert any(np.allclose(each, np.array(span) * factor, atol=0.02) for each in spans), span
     dashed = tuple(path.points for path in page.paths if path.dash == (3.0, 1.2))
     assert length(dashed) == pytest.approx(122.0 * factor, abs=0.5 * drawn / real)
+
+
+def test_hidden_lines_along_visible_ones_go_but_not_those_that_cross_them_or_end_there() -> None:
+    seen = (np.array([[0.0, 0.0], [20.0, 0.0]]),)
+    along, across = np.array([[2.0, 0.1], [18.0, 0.1]]), np.array([[10.0, -5.0], [10.0, 5.0]])
+    ending, apart = np.array([[5.0, 0.0], [5.0, 4.0]]), np.array([[0.0, 2.0], [20.0, 2.0]])
+    left = drop_covered((along, across, ending, apart), seen, within=0.2)
+    assert length(left) == pytest.approx(10.0 + 4.0 + 20.0)
+    assert drop_covered((along,), seen, within=0.05)[0] == pytest.approx(along)
+
+
+def test_the_outline_is_never_hidden() -> None:
+    """A wavy side, whose facets hide parts of its own outline from each other: the border of the whole view is drawn in full."""
+    at = np.linspace(0.0, 40.0, 81)
+    waves = [(float(x), 0.02 * (-1) ** k) for k, x in enumerate(at)]
+    side = round_polygon(np.array([*waves, (40.0, 20.0), (0.0, 20.0)]), 0.0)
+    solid = extrude(side, axes=Axes(np.zeros(3), np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])), height=10.0)
+    for view in find_views(solid):
+        lines = shapely.union_all([shapely.LineString(line) for line in view.visible])
+        (cell,) = shapely.get_parts(shapely.union_all(shapely.get_parts(shapely.polygonize(shapely.get_parts(lines).tolist()))))
+        assert np.array(cell.bounds) == pytest.approx([*view.low, *view.high], abs=0.05), view.look.title
 
 
 def test_the_views_stand_where_first_angle_has_them() -> None:

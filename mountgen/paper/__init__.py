@@ -1,7 +1,8 @@
 """What is printed on paper: sections to cut from card and try in the recess, and a drawing of the part.
 
 `template` chooses and cuts the sections, `tile` lays them on pages, `sheets` draws the pages as PDF, `vector` writes the same
-as DXF and SVG; `views` finds the lines of a part seen from three sides, `drawing` puts them on one page. Libraries for PDF and
+as DXF and SVG; `views` finds the lines of a part seen from three sides, `key_sizes` what is dimensioned, `dimension` draws that,
+`drawing` puts it all on one page. Libraries for PDF and
 DXF are loaded only when something is drawn.
 """
 

@@ -97,8 +97,8 @@ def find_room(laid: Sequence[Laid], side: Side) -> float:
     return FIRST + NEXT * max(rows) + LETTER + OVER if rows else 0.0
 
 
-def draw_dimension(canvas: Canvas, laid: Laid, place: Place, box: tuple[float, float, float, float]) -> None:
-    """Draw a dimension with its extension lines.
+def draw_dimensions(canvas: Canvas, laid: Sequence[Laid], place: Place, box: tuple[float, float, float, float]) -> None:
+    """Draw dimensions with their extension lines; all numbers come last, so that no line runs through one.
 
     Args:
         canvas: in mm.
@@ -106,13 +106,24 @@ def draw_dimension(canvas: Canvas, laid: Laid, place: Place, box: tuple[float, f
         place: from the view to the page.
         box: left, bottom, right, top of the view on the page, mm.
     """
+    canvas.setLineWidth(THIN)
+    ends = [_draw_lines(canvas, each, place, box) for each in laid]
+    for each, (first, last) in zip(laid, ends, strict=True):
+        words, along = each.dimension.words, each.dimension.along
+        middle = 0.5 * (first + last)
+        if each.beside:
+            middle = last.copy()
+            middle[along] += 2.0 * ARROW[0] + 1.0 + 0.5 * measure_words(words)
+        _write(canvas, middle, words, turned=along == 1, over=-0.35 * LETTER if each.beside else OVER)
+
+
+def _draw_lines(canvas: Canvas, laid: Laid, place: Place, box: tuple[float, float, float, float]) -> tuple[Floats, Floats]:
+    """Draw a dimension without its number; returns the ends of its line, (2,) mm of the page."""
     each = laid.dimension
     across, outwards = 1 - each.along, 1.0 if each.side in ("top", "right") else -1.0
-    edge = box[SIDES.index(each.side)]
-    level = edge + outwards * (FIRST + NEXT * laid.row)
+    level = box[SIDES.index(each.side)] + outwards * (FIRST + NEXT * laid.row)
     first, last = sorted((place(each.first), place(each.last)), key=lambda end: float(end[each.along]))
     tips = []
-    canvas.setLineWidth(THIN)
     for end in (first, last):
         tip, start, stop = end.copy(), end.copy(), end.copy()
         tip[across] = level
@@ -126,9 +137,7 @@ def draw_dimension(canvas: Canvas, laid: Laid, place: Place, box: tuple[float, f
     canvas.line(*(tips[0] - reach).tolist(), *(tips[1] + reach).tolist())
     for tip, inner in ((tips[0], way), (tips[1], -way)):
         _draw_arrow(canvas, tip, -inner if laid.beside else inner)
-    width = measure_words(each.words)
-    middle = tips[1] + reach + (1.0 + 0.5 * width) * way if laid.beside else 0.5 * (tips[0] + tips[1])
-    _write(canvas, middle, each.words, turned=each.along == 1, over=-0.35 * LETTER if laid.beside else OVER)
+    return tips[0], tips[1]
 
 
 def _draw_arrow(canvas: Canvas, tip: Floats, towards: Floats) -> None:

@@ -24,7 +24,7 @@ from mountgen.paper.dimension import (
     Side,
     draw_angle,
     draw_callout,
-    draw_dimension,
+    draw_dimensions,
     find_room,
     lay_out,
     measure_words,
@@ -177,7 +177,7 @@ def _arrange(
         (w, h), (d, _), (_, t) = (size.tolist() for size in sizes)
         front, left, above = (each.room for each in drawn)
         before, between = max(front[0], above[0]), max(front[2] + left[0], above[2], 0.0) + BESIDE
-        over, under = max(front[3], left[3]), max(front[1] + TITLE + above[3], left[1] + TITLE) + BESIDE
+        over, under = max(front[3], left[3]), front[1] + TITLE + above[3] + BESIDE
         across = before + w + between + max(d + left[2], LIST)
         down = over + h + max(under + t + above[1] + TITLE, left[1] + TITLE + lines)
         room = width - 2.0 * MARGIN - 8.0, height - 2.0 * MARGIN - BLOCK - 6.0
@@ -219,8 +219,7 @@ def _draw_view(canvas: Canvas, placed: _Placed) -> None:
 def _draw_sizes(canvas: Canvas, placed: _Placed) -> None:
     """Draw all that is dimensioned in a view."""
     drawn = placed.drawn
-    for laid in drawn.laid:
-        draw_dimension(canvas, laid, placed.place, placed.box)
+    draw_dimensions(canvas, drawn.laid, placed.place, placed.box)
     for lean in drawn.leans:
         apex = placed.place(_flatten(lean.look, lean.apex))
         first, second = (flat / np.linalg.norm(flat) for flat in _flatten(lean.look, np.stack([lean.first, lean.second])))

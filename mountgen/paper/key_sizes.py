@@ -15,6 +15,7 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.mesh_measure import measure_bounds
+from mountgen.outline import Facing, cut_flat
 from mountgen.paper.probe import Span, probe_line
 from mountgen.paper.views import ABOVE, FRONT, LEFT, Look
 
@@ -29,6 +30,7 @@ INSIDE = 1.5  # mm inside an edge at which what ends there is measured
 BESIDE = 2.0  # mm beside a feature at which what goes on there is measured
 THICKEST = 20.0  # mm; a wall is no thicker, or the body is solid
 SQUARE = 0.2  # sine of the angle to the normal; what a line meets more askew is no thickness and no width
+WHOLE = 0.8  # of the part's depth; what is thicker is no floor
 SLIGHT = 0.3  # mm by which a size must differ from an overall one to be told
 
 
@@ -180,18 +182,19 @@ def _measure_mouth(mesh: Mesh, dividers: Dividers | None) -> Iterator[Shown]:
     """Measure what is bounded by a flange or the mouth: neck, flange, walls, rooms, floor."""
     low, high = (np.asarray(v) for v in measure_bounds(mesh))
     counts = (1, 1) if dividers is None else (dividers.count_x + 1, dividers.count_y + 1)
-    middle = 0.5 * (low + high)
-    edge = probe_line(mesh, np.array([low[0] + INSIDE, middle[1], 0.0]), Z)
+    outermost = mesh.vertices[mesh.vertices[:, 0] < low[0] + 0.1 * INSIDE]
+    edge = probe_line(mesh, np.array([low[0] + INSIDE, outermost[:, 1].mean(), 0.0]), Z)
     plate = _solid(edge, -1)
     flanged = plate is not None and len(edge) == 1 and plate.length < min(THICKEST, 0.5 * (high[2] - low[2]))
+    flanged = flanged and plate is not None and plate.askew < SQUARE  # or it is a side that leans
     top = float(plate.start[2]) - 1.0 if flanged and plate is not None else float(high[2]) - 3.0
     if flanged and plate is not None:
         yield Size(LEFT, plate.start, plate.end, level=True, outwards=-1)
-    yield from _measure_neck(mesh, low, high, top, middle)
+    yield from _measure_neck(mesh, low, high, top)
     level = low[2] + 0.5 * (top - low[2])
     for axis, is_level in ((0, True), (1, False)):
         yield from _measure_rooms(mesh, low, high, level, axis, counts[1 - axis], is_level)
-    yield from _measure_depth(mesh, low, high, counts, plate if flanged else None)
+    yield from _measure_depth(mesh, low, high, counts, plate, flanged=flanged)
 
 
 def _measure_rooms(
@@ -222,14 +225,14 @@ def _list_shares(count: int) -> list[float]:
     return sorted((*middles, 0.25, 0.35, 0.65, 0.75), key=lambda share: abs(share - 0.5))
 
 
-def _measure_neck(mesh: Mesh, low: Floats, high: Floats, top: float, middle: Floats) -> Iterator[Size]:
+def _measure_neck(mesh: Mesh, low: Floats, high: Floats, top: float) -> Iterator[Size]:
     """Measure the width below the mouth or flange, and at the bottom, where draft has made it narrower."""
     told = [float(high[0] - low[0])]
     for z, side in ((top, -1), (low[2] + 0.15 * (top - low[2]), 1)):
-        spans = probe_line(mesh, np.array([0.0, middle[1], z]), X)
-        if not spans:
+        pieces = cut_flat(mesh, 2, float(z), Facing(X, Y, "")).reshape(-1, 2)
+        if len(pieces) == 0:
             continue
-        start, end = spans[0].start, spans[-1].end
+        start, end = (np.array([*pieces[at], z]) for at in (np.argmin(pieces[:, 0]), np.argmax(pieces[:, 0])))
         width = float(end[0] - start[0])
         if min(abs(width - other) for other in told) > SLIGHT:
             told.append(width)
@@ -237,18 +240,21 @@ def _measure_neck(mesh: Mesh, low: Floats, high: Floats, top: float, middle: Flo
 
 
 def _measure_depth(
-    mesh: Mesh, low: Floats, high: Floats, counts: tuple[int, int], flange: Span | None
+    mesh: Mesh, low: Floats, high: Floats, counts: tuple[int, int], edge: Span | None, *, flanged: bool
 ) -> Iterator[Size]:
-    """Measure floor and room above it, or the lid of what is hollow below, unless the flange says the same."""
+    """Measure floor and room above it, or the lid of what is hollow below, unless the flange says the same.
+
+    edge: what stands at the outermost edge, the flange or the wall; up to there a room counts.
+    """
     for x, y in ((u, v) for u in _list_shares(counts[0]) for v in _list_shares(counts[1])):
         place = np.array([*(low + np.array([x, y, 0.0]) * (high - low))[:2], 0.0])
         plate = _solid(probe_line(mesh, place, Z))
-        if plate is None or plate.length > THICKEST or plate.askew > SQUARE:
+        if plate is None or plate.length > min(THICKEST, WHOLE * float(high[2] - low[2])) or plate.askew > SQUARE:
             continue
-        if flange is None or abs(plate.length - flange.length) > 0.05:
+        if not flanged or edge is None or abs(plate.length - edge.length) > 0.05:
             yield Size(LEFT, plate.start, plate.end, level=True, outwards=-1)
-        if float(plate.end[2]) < high[2] - 1.0:  # open at the mouth: the rest up to the uppermost edge is its depth
-            yield Size(LEFT, plate.end, np.array([*plate.end[:2], high[2]]), level=True, outwards=-1)
+        if edge is not None and float(plate.end[2]) < edge.end[2] - 1.0:  # open at the mouth
+            yield Size(LEFT, plate.end, edge.end, level=True, outwards=-1)
         return
 
 

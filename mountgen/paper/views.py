@@ -91,7 +91,7 @@ def drop_covered(lines: Sequence[Floats], over: Sequence[Floats], *, within: flo
     fine = (shapely.get_coordinates(shapely.segmentize(shapely.LineString(line), STRETCH * within)) for line in lines)
     pieces = np.concatenate([np.stack([line[:-1], line[1:]], axis=1) for line in fine])
     near = shapely.dwithin(shapely.points(pieces.reshape(-1, 2)), cover, within).reshape(-1, 2)
-    left = shapely.line_merge(shapely.union_all(shapely.linestrings(pieces[~near.all(axis=1)])))
+    left = shapely.simplify(shapely.line_merge(shapely.union_all(shapely.linestrings(pieces[~near.all(axis=1)]))), 1e-3)
     return tuple(shapely.get_coordinates(line) for line in shapely.get_parts(left) if line.length >= SHORTEST)
 
 
