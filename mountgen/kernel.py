@@ -447,6 +447,7 @@ def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:
 
     how = IMeshTools_Parameters()
     how.Deflection, how.Angle, how.InParallel = chord, FACET_ANGLE, True
+    how.ForceFaceDeflection = True  # or a face is meshed as coarsely as the loosest of its edges lies on it
     if way is not None:
         how.MeshAlgo = way
     BRepMesh_IncrementalMesh(shape, how)

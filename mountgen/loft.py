@@ -31,7 +31,7 @@ from mountgen.kernel import (
     tessellate,
 )
 from mountgen.pocket import find_pockets
-from mountgen.post import Post, grow_post, level_posts, measure_uncut, turn_back, turn_over
+from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, turn_back, turn_over
 from mountgen.post_search import find_posts
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
 from mountgen.section import (
@@ -55,6 +55,7 @@ MOST_AT_ONCE = 0.3  # mm a surface moves in one round: over flat ground, what li
 ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
 POST_ROUNDS = 5  # of making a post larger where some of it stands out of its fit
 UNCUT = 0.025  # mm of a post that may stand out of its fit
+GAINS = 0.9  # share of what stood out the round before that may still do; with more it is given up
 ROUNDS = 12  # of correcting, at most
 WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
 ERROR_SHARE = 0.98  # the quantile of the error that decides
@@ -137,11 +138,12 @@ def fit_shell(space: InsertableSpace) -> Shell:
         try:
             if (post.island & kept).any():
                 raise LoftError("a post stands on one that cannot be cut out", "the floor", "the floor goes over both")
-            shells.append(_fit_post(space, post))
+            post, shell = _fit_post(space, post)
         except (FieldError, KernelError, LoftError, SectionError):
             kept |= post.island  # the floor goes over it, which is safe
             continue
         posts.append(post)
+        shells.append(shell)
     space = level_posts(space, posts)
     trunk = _fit_tube(space)
     foot = meet_field(trunk.wall, trunk.floor)
@@ -154,19 +156,27 @@ def fit_shell(space: InsertableSpace) -> Shell:
     return replace(trunk, pockets=tuple(pockets), posts=tuple(shells))
 
 
-def _fit_post(space: InsertableSpace, post: Post) -> Shell:
-    """Fit a post upside down, larger and larger until all of it is inside.
+def _fit_post(space: InsertableSpace, post: Post) -> tuple[Post, Shell]:
+    """Fit a post upside down, larger and larger until all of it is inside but for what the floor takes at its foot.
+
+    Returns:
+        The post without what is left to the floor, and its shell.
 
     Raises:
-        LoftError: some of it still stands out.
+        LoftError: some of it still stands out, or no less than the round before.
     """
-    grown = post
+    grown, before = post, np.inf
     for _ in range(POST_ROUNDS):
         turned = _fit_tube(turn_over(space, grown), cover=True)
         wall, cap = turn_back(turned.wall, turned.floor)
         uncut = measure_uncut(space, post, wall, cap)
-        if uncut.max() <= UNCUT:
-            return Shell(wall=wall, floor=cap, split_deg=turned.split_deg)
+        kept = leave_foot(space, post, uncut > UNCUT)
+        out = uncut[kept.island & (uncut > UNCUT)]
+        if not len(out):
+            return kept, Shell(wall=wall, floor=cap, split_deg=turned.split_deg)
+        if out.sum() > GAINS * before:
+            break
+        before = float(out.sum())
         grown = grow_post(space, grown, uncut)
     raise LoftError(f"{uncut.max():.2f} mm of a post stand out of its fit", "the floor", "the floor goes over it instead")
 

@@ -206,7 +206,7 @@ def move(solid: Solid, by: Sequence[float]) -> Solid:
     return solid.Moved(TopLoc_Location(way))
 
 
-def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) -> Solid:
+def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str, fuzzy: float = 0.0) -> Solid:
     """Return the union ("fuse"), difference ("cut") or intersection ("common") of a body with many tools at once.
 
     The tools may overlap each other. With "common" the result is what the body shares with any of the tools.
@@ -216,6 +216,7 @@ def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) ->
         tools: solids, mm; none returns the body as it is.
         how: "fuse", "cut" or "common".
         what: the features' names, for the error.
+        fuzzy: extra tolerance, mm.
 
     Raises:
         KernelError: the kernel refuses.
@@ -234,6 +235,8 @@ def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str) ->
     operation.SetTools(others)
     operation.SetRunParallel(True)
     operation.SetNonDestructive(True)  # what goes in may be used again
+    if fuzzy:
+        operation.SetFuzzyValue(fuzzy)
     operation.Build()
     if not operation.IsDone():
         raise KernelError(

@@ -103,10 +103,27 @@ def test_a_lid_that_dips_below_the_floor_makes_no_tube() -> None:
     assert "crosses" in caught.value.what
 
 
-@pytest.mark.parametrize("chord", [0.02, 0.04])  # coarser, the mesher of the solid kernel overlooks places
-def test_triangles_keep_their_chord_error(tube: Solid, chord: float) -> None:
+def _loosen(solid: Solid, tolerance: float) -> Solid:
+    """Return a copy of a solid whose edges claim to lie on their faces to no better than a tolerance, mm."""
+    from OCP.BRep import BRep_Builder
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy
+    from OCP.TopAbs import TopAbs_EDGE
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    loose = BRepBuilderAPI_Copy(solid).Shape()
+    explorer = TopExp_Explorer(loose, TopAbs_EDGE)
+    while explorer.More():
+        BRep_Builder().UpdateEdge(TopoDS.Edge_s(explorer.Current()), tolerance)
+        explorer.Next()
+    return loose
+
+
+# coarser, the mesher of the solid kernel overlooks places
+@pytest.mark.parametrize(("chord", "loose"), [(0.02, 0.0), (0.04, 0.0), (0.02, 0.3)])
+def test_triangles_keep_their_chord_error(tube: Solid, chord: float, loose: float) -> None:
     """On a cylinder the worst place of a facet is its middle; its depth under the circle is the chord error."""
-    mesh = tessellate(tube, chord=chord)
+    mesh = tessellate(_loosen(tube, loose) if loose else tube, chord=chord)
     corners = mesh.vertices[mesh.faces]
     wall = np.abs(np.linalg.norm(corners[..., :2], axis=2) - RADIUS).max(axis=1) < 5 * ROUND
     share = np.random.default_rng(1).dirichlet(np.ones(3), 40)

@@ -7,10 +7,11 @@ from math import radians, tan
 import numpy as np
 import pytest
 
+from mountgen import loft
 from mountgen.arrays import Floats
 from mountgen.field import InsertableSpace
 from mountgen.loft import fit_shell
-from mountgen.post import level_posts
+from mountgen.post import leave_foot, level_posts
 from mountgen.post_search import find_posts
 
 PITCH = 0.125
@@ -118,3 +119,36 @@ def test_a_ridge_a_step_and_a_boss_are_cut_out_of_one_floor() -> None:
     shell = fit_shell(space)
     assert len(shell.posts) == 3
     assert shell.pockets == ()
+
+
+def test_what_hardly_rises_from_the_ground_is_left_to_the_floor_and_nothing_else() -> None:
+    space = _space(_box(*BOSS))
+    (post,) = find_posts(space, SPLIT)
+    rise = np.where(post.island, space.height + DEPTH, np.inf)
+    foot, face = (np.unravel_index(int(np.argmin(np.abs(rise - high))), rise.shape) for high in (0.5, 6.0))
+    uncut = np.zeros(rise.shape, dtype=bool)
+    uncut[foot] = uncut[face] = True
+    kept = leave_foot(space, post, uncut)
+    assert np.argwhere(post.island & ~kept.island).tolist() == [list(foot)]
+    level = level_posts(space, [kept])
+    assert level.height[foot] == space.height[foot]  # it stays ground, which the floor may not go below
+    assert level.height[face] < space.height[face] - 5.0
+
+
+def test_a_post_whose_fit_does_not_get_better_is_given_up_and_the_floor_goes_over_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    space = _space(_box(*BOSS))
+    (post,) = find_posts(space, SPLIT)
+    rounds: list[int] = []
+
+    def stuck(*given: object) -> object:
+        rounds.append(1)
+        return np.where(post.island & (space.height > -25.0), 0.1, 0.0)
+
+    monkeypatch.setattr(loft, "measure_uncut", stuck)
+    shell = fit_shell(space)
+    assert len(rounds) == 2
+    assert shell.posts == ()
+    x, y = _nodes()
+    top = (np.abs(x + 1.0) < 3.0) & (np.abs(y) < 3.0)
+    over = shell.floor.at_points(x[top].astype(np.float64), y[top].astype(np.float64))[:, 0]
+    assert over.min() > BOSS[2] - 0.03

@@ -16,7 +16,8 @@ from mountgen.kernel import Solid, solids_of, tessellate
 from mountgen.recipe import Dividers
 from mountgen.shape import Axes, combine_many, extrude, move, round_polygon
 
-NUDGES = (0.0, 0.06, -0.06, 0.13, -0.13)  # mm; how far beside its place a divider may stand where the kernel fails
+# How dividers are cut out of a cavity until the kernel gets it right: mm beside their place, and mm of extra tolerance.
+WAYS = tuple((nudge, fuzzy) for nudge in (0.0, 0.06, -0.06, 0.13, -0.13) for fuzzy in (0.0, 0.001))
 SLIP = 0.05  # of a volume by which what the kernel made may differ from an exact boolean of coarse meshes
 COARSE = 0.2  # mm; chord of those meshes
 CRUMB = 0.5  # mm³; a compartment smaller than this is filled
@@ -89,26 +90,22 @@ def _slab(axis: int, start: float, thickness: float, ends: tuple[float, float], 
 def leave_standing(hollow: Solid, walls: Sequence[Solid]) -> list[Solid]:
     """Return the rooms that are left of a cavity when walls stand in it.
 
-    The kernel may leave walls out without a word, mostly where one runs nearly along a face. So what it left is held against
-    exact booleans of the meshes, and places beside the wanted ones are tried.
+    The kernel may leave walls out without a word, mostly where one runs nearly along a face, or leave a face that cannot be
+    meshed. So what it left is held against exact booleans of the meshes, and other tolerances and places are tried.
 
     Raises:
         FeatureError: nothing is left.
         KernelError: the kernel cannot make them.
     """
     whole = _mesh_solid(hollow)
-    for nudge in NUDGES:
+    for nudge, fuzzy in WAYS:
         moved = [move(wall, (nudge, nudge, 0.0)) if nudge else wall for wall in walls]
-        rest = solids_of(combine_many(hollow, moved, "cut", what="dividers"))
-        meshes = [_mesh_solid(room) for room in rest]
-        solid_walls = [_mesh_solid(wall) for wall in moved]
-        wanted = whole
-        for wall in solid_walls:
-            wanted -= wall
-        left = [sum(float((mesh ^ wall).volume()) for mesh in meshes) for wall in solid_walls]
-        stand = all(out <= SLIP * float((whole ^ wall).volume()) + CRUMB for out, wall in zip(left, solid_walls, strict=True))
-        volume = sum(float(mesh.volume()) for mesh in meshes)
-        if stand and abs(volume - float(wanted.volume())) <= SLIP * float(whole.volume()):
+        try:
+            rest = solids_of(combine_many(hollow, moved, "cut", what="dividers", fuzzy=fuzzy))
+            meshes = [_mesh_solid(room) for room in rest]
+        except KernelError:
+            continue
+        if _are_right(meshes, whole, [_mesh_solid(wall) for wall in moved]):
             break
     else:
         raise KernelError("the solid kernel leaves a divider out", "dividers", "change dividers.thickness by 0.2 mm")
@@ -116,6 +113,18 @@ def leave_standing(hollow: Solid, walls: Sequence[Solid]) -> list[Solid]:
     if not rooms:
         raise FeatureError("the dividers fill the whole tray", "dividers", "give fewer, or thinner ones")
     return rooms
+
+
+def _are_right(rooms: Sequence[Any], whole: Any, walls: Sequence[Any]) -> bool:
+    """Return whether rooms are what exact booleans leave of the whole without the walls, and no wall is in one."""
+    wanted = whole
+    for wall in walls:
+        wanted -= wall
+    for wall in walls:
+        if sum(float((room ^ wall).volume()) for room in rooms) > SLIP * float((whole ^ wall).volume()) + CRUMB:
+            return False
+    volume = sum(float(room.volume()) for room in rooms)
+    return abs(volume - float(wanted.volume())) <= SLIP * float(whole.volume())
 
 
 def _mesh_solid(solid: Solid) -> Any:
