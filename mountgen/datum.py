@@ -7,15 +7,19 @@ the mouth as a quadratic surface, the lid; the rim is where the scan has dropped
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from math import cos, radians, sin, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, Ints, Singles, freeze
+from mountgen.arrays import Bools, Floats, Ints, freeze
 from mountgen.errors import DatumError
-from mountgen.raster import EMPTY, raster_faces
+from mountgen.lid import Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
+from mountgen.lid import lid_height as lid_height  # part of what this stage offers
+from mountgen.raster import EMPTY, fill_loop, raster_faces
 from mountgen.topology import find_middles, measure_faces
 
 if TYPE_CHECKING:
@@ -23,14 +27,26 @@ if TYPE_CHECKING:
     from mountgen.scan import Scan
 
 SMALLEST_MOUTH, LARGEST_MOUTH = 10.0, 1500.0  # mm; outside this a unit mistake is likelier than a recess
+NARROWEST = 4.0  # mm; across a mouth, less is a gap between two panels
 SHALLOWEST = 2.0  # mm; a dent less deep than this is no recess to fit a part into
 RIM_DEPTH = (0.5, 0.8)  # mm below the lid at which the rim is drawn, 8 % of the depth within this
 SEARCH_CONE = 15.0  # degrees about the first guess
 SEARCH_STEPS = (6.0, 3.0, 1.5, 0.75, 0.375)  # degrees
 TURN_COST = 0.001  # share of the insertable volume that each degree off the rim normal must win
 SEARCH_FACES, SEARCH_NODES = 60_000, 50_000  # about so many, when volumes are compared; good to 0.05 % of them
+LID_STEPS = 3  # each leaves at most a seventh of the error: tan 15 degrees times a lid that slopes 30
 ASKEW = 0.5  # radians between their grid and the frame
 COARSE_NODES, FINE_NODES = 60_000, 400_000
+FACINGS, FACING_WIDE = 3, 25.0  # directions that the scan faces, tried where the first guess does not settle it; degrees
+FACING_SAMPLES, FACING_TRIED = 10_000, 300  # faces
+RELOOK_FROM, RELOOKS = 6.0, 2  # degrees between first guess and mouth normal from which on it is looked along that; times
+MOST_BENT = 1.0  # slope by which a lid may differ from its middle's anywhere in the mouth
+REGIONS, LEAST_SHARE = 4, 0.05  # deep regions looked at; of the greatest one's volume that a region has
+LEAST_PANEL = 0.25  # of what is seen beside the rim that agrees with the lid and does not stand above it
+OUTSIDE = "for an object seen from outside this is the wrong tool"
+FACING_ROOM, BEHIND, MOST_BEHIND = 20.0, 1.0, 0.2  # mm about the rim; mm; share of that seen from behind
+LEAST_TURNED = 0.02  # of the scan's area that a mouth on its other side has; less is some hollow of its back
+MOST_UNSEEN = 0.98  # of the strip beside the rim; with less of it seen, the scan ends at the rim
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,18 +87,17 @@ class _Mouth:
     rim: Floats  # (K, 2)
     depth: float
     open_arc: Bools  # (K,) rim points that lie on the scan's own border
+    agreement: Agreement | None  # of the scan beside the rim with the lid; None where the user gave either
+
+
+class _ProudError(DatumError):
+    """What was scanned stands out of its surround: the other side of that would be taken for a recess."""
 
 
 def vector_area(vertices: Floats, faces: Ints) -> Floats:
     """Return the sum of the faces' area vectors, (3,) mm². For an open sheet it depends on the border loops alone."""
     total: Floats = measure_faces(vertices, faces)[0].sum(axis=0)
     return total
-
-
-def lid_height(lid: Floats, x: Floats, y: Floats) -> Floats:
-    """Return the lid's z (mm) at x, y (any shape, mm), part frame."""
-    z: Floats = lid[0] + lid[1] * x + lid[2] * y + lid[3] * x * x + lid[4] * x * y + lid[5] * y * y
-    return z
 
 
 def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
@@ -98,7 +113,33 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
     Raises:
         DatumError: no recess is seen, its mouth has an implausible size, or what the recipe gives by hand does not fit the scan.
     """
-    vertices, faces = scan.vertices, scan.faces
+    if mouth.draw is not None or mouth.plane is not None or mouth.rim is not None:
+        return _find_datum(scan, scan.faces, mouth)
+    try:
+        return _find_datum(scan, scan.faces, mouth)
+    except DatumError as error:
+        if not isinstance(error, _ProudError) or _was_turned(scan):
+            with suppress(DatumError):
+                return _find_turned(scan, mouth)
+        if not _was_turned(scan) or OUTSIDE in error.remedy:
+            raise
+        raise type(error)(error.what, error.where, f"{error.remedy}; {OUTSIDE}") from None
+
+
+def _was_turned(scan: Scan) -> bool:
+    return any(mend.what == "inverted normals" for mend in scan.mended)
+
+
+def _find_turned(scan: Scan, mouth: Mouth) -> Recess:
+    """Look at the scan's other side: a panel scanned from behind as well, or all round, may have been turned the wrong way."""
+    found = _find_datum(scan, scan.faces[:, ::-1], mouth)
+    if signed_area(found.rim[:, :2]) < LEAST_TURNED * float(measure_faces(scan.vertices, scan.faces)[1].sum()):
+        raise DatumError("nothing but a corner of the other side", "the whole scan", "scan the recess from its mouth")
+    return replace(found, notes=(*found.notes, "the scan's normals were turned over: only on that side of it there is a recess"))
+
+
+def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:
+    vertices = scan.vertices
     notes: list[str] = []
     area = vector_area(vertices, faces)
     given = mouth.draw if mouth.draw is not None else (mouth.plane.normal if mouth.plane is not None else None)
@@ -113,7 +154,7 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
                 "reverse its sign: it points out of the recess, towards the scanner",
             )
     else:
-        draw = _search_draw(scan, area / np.linalg.norm(area), notes)
+        draw = _search_draw(scan, faces, area / np.linalg.norm(area), notes)
     frame = _shape_frame(vertices, faces, draw)
     local = _into(frame, vertices)
     found = _find_mouth(local, faces, COARSE_NODES, scan, mouth, frame)
@@ -128,11 +169,46 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
             "closed by the hull of the rim and the mouth plane"
         )
     _check_size(found.rim, scan)
+    if found.agreement is not None:
+        _check_surround(found.agreement)
+        _check_facing(local, faces, found)
     tilt = radians(mouth.recline)
     return Recess(
         vertices=local, faces=faces, rim=rim, lid=found.lid, part_to_scan=turned,
         up=_find_up(found.lid, tilt), depth=found.depth, open_side_deg=open_side, notes=tuple(notes),
     )
+
+
+def _check_surround(agreement: Agreement) -> None:
+    """Refuse a recess whose panel was not scanned: its mouth would be found somewhere down its walls."""
+    there = agreement.agreeing + agreement.above
+    if agreement.agreeing > LEAST_PANEL * there and agreement.unseen < MOST_UNSEEN:
+        return
+    raise _no_panel(
+        f": what is seen beside its rim stands up to {agreement.height:.1f} mm above the mouth" if agreement.above else ""
+    )
+
+
+def _no_panel(why: str) -> DatumError:
+    return DatumError(
+        f"no panel is seen around the recess{why}", "the scan's border",
+        "scan at least 20 mm of the panel past the rim all round, and do not crop the scan at the rim",
+    )
+
+
+def _check_facing(local: Floats, faces: Ints, found: _Mouth) -> None:
+    """Refuse a mouth whose surround is seen from behind: the opening of something hollow that was scanned from outside."""
+    ground, _ = _lay_ground(local, faces, COARSE_NODES)
+    low, high = found.rim.min(axis=0) - FACING_ROOM, found.rim.max(axis=0) + FACING_ROOM
+    near = ground.seen & (ground.x > low[0]) & (ground.x < high[0]) & (ground.y > low[1]) & (ground.y < high[1])
+    shape, origin = ground.seen.shape, (float(ground.x[0, 0]), float(ground.y[0, 0]))
+    front = faces[measure_faces(local, faces)[0][:, 2] > 0.0]
+    behind = near & (raster_faces(local, front, origin=origin, pitch=ground.pitch, shape=shape) < ground.height - BEHIND)
+    if behind.sum() > MOST_BEHIND * near.sum():
+        raise DatumError(
+            f"an object seen from outside: {100.0 * behind.sum() / near.sum():.0f} % of what surrounds its opening is seen from "
+            "behind", "the whole scan", "scan a recess from its mouth, and only that; cut off what was scanned of its back",
+        )
 
 
 def _find_up(lid: Floats, recline: float) -> Floats:
@@ -172,16 +248,71 @@ def _shape_frame(vertices: Floats, faces: Ints, draw: Floats) -> Floats:
     return frame
 
 
-def _search_draw(scan: Scan, guess: Floats, notes: list[str]) -> Floats:
+_Look = tuple[Floats, Floats, _Mouth]  # frame, the scan's vertices in it, the mouth found
+
+
+def _look_along(scan: Scan, faces: Ints, guess: Floats) -> _Look:
+    """Look along a first guess; where what is found does not settle it, along what most of the scan faces, if that does.
+
+    The vector area is the normal of the scan's border, and on a large, bent or stepped panel that is not the mouth's.
+
+    Raises:
+        DatumError: nothing is found along the guess.
+    """
+    first = _look_squarely(scan, faces, guess)
+    if _is_settled(first):
+        return first
+    for way in _list_facings(scan, faces):
+        with suppress(DatumError):
+            look = _look_squarely(scan, faces, way)
+            if _is_settled(look):
+                return look
+    return first
+
+
+def _is_settled(look: _Look) -> bool:
+    return look[2].agreement is not None and look[2].agreement.settled
+
+
+def _look_squarely(scan: Scan, faces: Ints, guess: Floats) -> _Look:
+    """Look along a guess, and again along the normal of the mouth found as long as the two differ."""
+    for _ in range(RELOOKS + 1):
+        frame = _shape_frame(scan.vertices, faces, guess)
+        local = _into(frame, scan.vertices)
+        look = _find_mouth(local, faces, COARSE_NODES, scan, None, frame)
+        normal = lid_normal(look.lid, *look.rim.mean(axis=0))
+        if normal[2] > cos(radians(RELOOK_FROM)):
+            break
+        guess = frame[:3, :3] @ normal
+    return frame, local, look
+
+
+def _list_facings(scan: Scan, faces: Ints) -> list[Floats]:
+    """Return unit vectors that much of the scan's area faces, the most first, none within FACING_WIDE of another."""
+    vectors = measure_faces(scan.vertices, faces[:: -(-len(faces) // FACING_SAMPLES)])[0]
+    sizes = np.maximum(np.linalg.norm(vectors, axis=1), np.finfo(np.float64).tiny)
+    some = vectors[:: -(-len(vectors) // FACING_TRIED)] / sizes[:: -(-len(vectors) // FACING_TRIED), None]
+    facing = vectors / sizes[:, None] @ some.T > cos(radians(FACING_WIDE))
+    found: list[Floats] = []
+    for k in np.argsort(-(sizes @ facing), kind="stable"):
+        way = vectors[facing[:, k]].sum(axis=0)
+        way /= np.linalg.norm(way)
+        if all(way @ other < cos(radians(FACING_WIDE)) for other in found):
+            found.append(way)
+        if len(found) == FACINGS:
+            break
+    return found
+
+
+def _search_draw(scan: Scan, faces: Ints, guess: Floats, notes: list[str]) -> Floats:
     """Return the direction within a cone about the first guess that leaves the greatest insertable volume below the lid."""
-    frame = _shape_frame(scan.vertices, scan.faces, guess)
-    local = _into(frame, scan.vertices)
-    look = _find_mouth(local, scan.faces, COARSE_NODES, scan, None, frame)
+    frame, local, look = _look_along(scan, faces, guess)
+    guess = frame[:3, 2]
     starts = [np.zeros(2)]
     normal = np.array([-look.lid[1], -look.lid[2]])  # slope of the lid at the frame's origin: the surround's own normal
     if look.open_arc.any():
         starts.append(normal)  # an open rim tips the vector area
-    points, corners = _thin_near(local, scan.faces, look)
+    points, corners = _thin_near(local, faces, look)
     volumes = [_free_volume(points, corners, look, start) for start in starts]
     origin = starts[int(np.argmax(volumes))]
     best, here = max(volumes), origin.copy()
@@ -229,12 +360,13 @@ def _thin_near(local: Floats, faces: Ints, look: _Mouth) -> tuple[Floats, Ints]:
 
 
 def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> float:
-    """Return the volume below the lid that is free along (slope, 1), mm³, from a z-buffer of the sheared mesh.
+    """Return the volume below the lid that is free along (slope, 1) and left through the mouth, mm³, from a sheared z-buffer.
 
     The grid stands askew to the mouth: a straight wall along a grid line would come and go by a whole row of nodes.
     """
     askew = np.array([[cos(ASKEW), -sin(ASKEW)], [sin(ASKEW), cos(ASKEW)]])
-    moved = np.column_stack([(points[:, :2] - points[:, 2:] * slope) @ askew, points[:, 2]])
+    level = float(lid_height(look.lid, look.rim[:, 0], look.rim[:, 1]).mean())  # there the shear leaves the rim in its place
+    moved = np.column_stack([(points[:, :2] - (points[:, 2:] - level) * slope) @ askew, points[:, 2]])
     rim = look.rim @ askew
     low, high = rim.min(axis=0) - 2.0, rim.max(axis=0) + 2.0
     pitch = sqrt(float(np.prod(high - low)) / SEARCH_NODES)
@@ -242,8 +374,16 @@ def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> fl
     height = raster_faces(moved, faces, origin=(float(low[0]), float(low[1])), pitch=pitch, shape=shape)
     row, col = np.nonzero(height > EMPTY)  # unseen is never free
     top = height[row, col].astype(np.float64)
-    x, y = (np.column_stack([low[0] + pitch * col, low[1] + pitch * row]) @ askew.T + top[:, None] * slope).T
-    return float(np.maximum(lid_height(look.lid, x, y) - top, 0.0).sum() * pitch * pitch)
+    plan = np.column_stack([low[0] + pitch * col, low[1] + pitch * row]) @ askew.T - level * slope
+    above = np.full(len(top), level)
+    for _ in range(LID_STEPS):  # where the line through the node, along the trial direction, meets the lid
+        leaves = plan + above[:, None] * slope
+        above = lid_height(look.lid, leaves[:, 0], leaves[:, 1])
+    mouth = fill_loop(rim, origin=(float(low[0]), float(low[1])), pitch=pitch, shape=shape)
+    col, row = np.rint((leaves @ askew - low) / pitch).astype(np.int64).T
+    through = (row >= 0) & (col >= 0) & (row < shape[0]) & (col < shape[1])
+    through[through] = mouth[row[through], col[through]]
+    return float(np.maximum(above - top, 0.0)[through].sum() * pitch * pitch)
 
 
 def _grid(local: Floats, nodes: int) -> tuple[tuple[float, float], float, tuple[int, int]]:
@@ -260,29 +400,23 @@ def _find_mouth(
     """Look along -z of `local` and find lid, rim and depth."""
     from scipy import ndimage
 
-    origin, pitch, shape = _grid(local, nodes)
-    height = raster_faces(local, faces, origin=origin, pitch=pitch, shape=shape)
-    seen = height > EMPTY
-    inside = ndimage.binary_fill_holes(seen)
-    x, y = np.meshgrid(origin[0] + pitch * np.arange(shape[1]), origin[1] + pitch * np.arange(shape[0]))
-    if mouth is not None and mouth.plane is not None:
-        lid = _given_lid(mouth.plane.point, scan, frame)
-    else:
-        lid = _fit_lid(height, seen, inside, x, y, pitch)
-    depth = np.where(seen, lid_height(lid, x, y) - height, np.nan)
-    deepest = float(np.nanpercentile(depth, 99.9))
+    ground, origin = _lay_ground(local, faces, nodes)
+    pitch, shape = ground.pitch, ground.seen.shape
+    given = mouth is not None and mouth.plane is not None
+    explicit = mouth is not None and mouth.rim is not None
     if mouth is not None and mouth.rim is not None:
-        region = _given_region(mouth.rim, scan, frame, x, y)
-        deepest = float(np.nanmax(np.where(region, depth, np.nan), initial=0.0))
-        _check_depth(deepest, depth)
+        lid = _given_lid(mouth.plane.point, scan, frame) if mouth.plane is not None else next(propose_lids(ground))
+        region = _given_region(mouth.rim, scan, frame, ground.x, ground.y)
+        deepest = float(np.nanmax(np.where(region, _depth(ground, lid), np.nan), initial=0.0))
+        _check_depth(deepest, _depth(ground, lid))
+        trial = _Trial(lid, region, deepest, measure_agreement(ground, lid, region))
+    elif mouth is not None and mouth.plane is not None:
+        trial = _try_lid(ground, _given_lid(mouth.plane.point, scan, frame))
     else:
-        _check_depth(deepest, depth)
-        region = _deep_region(depth, inside, deepest, pitch)
-        deepest = float(np.nanmax(np.where(region, depth, np.nan)))
-        _check_depth(deepest, depth)
-    level = _rim_level(deepest)
-    rim = _trace_rim(depth, region, level, origin, pitch, explicit=mouth is not None and mouth.rim is not None)
-    outside = ndimage.distance_transform_edt(np.pad(inside, 1))[1:-1, 1:-1] * pitch
+        trial = _choose_lid(ground)
+    lid = trial.lid
+    rim = _trace_rim(_depth(ground, lid), trial.region, _rim_level(trial.deepest), origin, pitch, explicit=explicit)
+    outside = ndimage.distance_transform_edt(np.pad(ground.inside, 1))[1:-1, 1:-1] * pitch
     col = np.clip(np.rint((rim[:, 0] - origin[0]) / pitch).astype(int), 0, shape[1] - 1)
     row = np.clip(np.rint((rim[:, 1] - origin[1]) / pitch).astype(int), 0, shape[0] - 1)
     open_arc = outside[row, col] < max(3.0 * pitch, 1.5 * scan.spacing)
@@ -290,7 +424,87 @@ def _find_mouth(
         rim, open_arc = _close_open_side(rim, open_arc)
     else:
         open_arc[:] = False
-    return _Mouth(lid=lid, rim=rim, depth=deepest, open_arc=open_arc)
+    agreement = None if given or explicit else trial.agreement
+    return _Mouth(lid=lid, rim=rim, depth=trial.deepest, open_arc=open_arc, agreement=agreement)
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    """What a lid makes of the scan: the recess in plan (R, C), its depth, how the scan beside it agrees."""
+
+    lid: Floats
+    region: Bools
+    deepest: float
+    agreement: Agreement
+
+
+def _choose_lid(ground: Ground) -> _Trial:
+    """Return the first lid with which the scan beside the rim agrees, or else the one with which most of it does.
+
+    Raises:
+        DatumError: no lid leaves a recess.
+    """
+    best: _Trial | None = None
+    failed: DatumError | None = None
+    for lid in propose_lids(ground):
+        try:
+            trial = _try_lid(ground, lid)
+        except DatumError as error:
+            failed = failed or error
+            continue
+        if best is None or trial.agreement.worth > best.agreement.worth:
+            best = trial
+        if trial.agreement.settled:
+            break
+        for nearer in fit_around(ground, trial.region):
+            with suppress(DatumError):
+                trial = _try_lid(ground, nearer)
+                if trial.agreement.worth > best.agreement.worth:
+                    best = trial
+            if best.agreement.settled:
+                return best
+    if best is None:
+        assert failed is not None
+        raise failed
+    return best
+
+
+def _try_lid(ground: Ground, lid: Floats) -> _Trial:
+    """Return the recess below a lid: of the deep regions the most voluminous one that the scan beside it agrees with.
+
+    Raises:
+        DatumError: there is none.
+    """
+    depth = _depth(ground, lid)
+    deepest = float(np.nanpercentile(depth, 99.9))
+    _check_depth(deepest, depth)
+    best: _Trial | None = None
+    for region in _deep_regions(depth, ground.inside, deepest, ground.pitch):
+        if float(np.nansum(depth[region])) <= 0.0 or measure_bend(lid, ground.x[region], ground.y[region]) > MOST_BENT:
+            continue  # a trench about something that stands out, or the cap of a ball below a lid carried on from its flanks
+        trial = _Trial(lid, region, float(np.nanmax(np.where(region, depth, np.nan))), measure_agreement(ground, lid, region))
+        if best is None or (trial.deepest >= SHALLOWEST and trial.agreement.worth > best.agreement.worth):
+            best = trial
+        if best.agreement.settled:
+            break
+    _check_depth(0.0 if best is None else best.deepest, depth)
+    assert best is not None
+    return best
+
+
+def _depth(ground: Ground, lid: Floats) -> Floats:
+    return np.where(ground.seen, lid_height(lid, ground.x, ground.y) - ground.height, np.nan)
+
+
+def _lay_ground(local: Floats, faces: Ints, nodes: int) -> tuple[Ground, tuple[float, float]]:
+    """Return the height field along -z, of about so many nodes, and its origin."""
+    from scipy import ndimage
+
+    origin, pitch, shape = _grid(local, nodes)
+    height = raster_faces(local, faces, origin=origin, pitch=pitch, shape=shape)
+    seen = height > EMPTY
+    x, y = np.meshgrid(origin[0] + pitch * np.arange(shape[1]), origin[1] + pitch * np.arange(shape[0]))
+    return Ground(height, seen, np.asarray(ndimage.binary_fill_holes(seen)), x, y, pitch), origin
 
 
 def _rim_level(deepest: float) -> float:
@@ -302,9 +516,9 @@ def _check_depth(deepest: float, depth: Floats) -> None:
         return
     proud = -float(np.nanpercentile(depth, 0.5))
     if proud > max(2 * SHALLOWEST, 2 * deepest):
-        raise DatumError(
+        raise _ProudError(
             f"no recess: the middle stands {proud:.1f} mm proud of its surround", "the whole scan",
-            "scan a recess from its mouth; for an object seen from outside this is the wrong tool",
+            f"scan a recess from its mouth; {OUTSIDE}",
         )
     raise DatumError(
         f"a plate with no recess: nothing lies more than {max(deepest, 0.0):.1f} mm below the surround "
@@ -313,45 +527,8 @@ def _check_depth(deepest: float, depth: Floats) -> None:
     )
 
 
-def _fit_lid(height: Singles, seen: Bools, inside: Bools, x: Floats, y: Floats, pitch: float) -> Floats:
-    """Fit the surround: start at the scan's border, forgive points that lie below, then take in all that agrees."""
-    from scipy import ndimage
-
-    reach = ndimage.distance_transform_edt(np.pad(inside, 1))[1:-1, 1:-1] * pitch
-    band = max(6.0 * pitch, 0.06 * sqrt(float(inside.sum())) * pitch)
-    use = seen & (reach > 1.5 * pitch) & (reach < band)
-    step = max(1, int(sqrt(use.sum() / 20_000)))
-    grid = np.zeros_like(use)
-    grid[::step, ::step] = True
-    lid = np.zeros(6)
-    lid[0] = float(np.median(height[use]))
-    scale = float(max(np.abs(x).max(), np.abs(y).max()))
-    for sweep in range(3):
-        pick = use & grid
-        px, py, pz = x[pick] / scale, y[pick] / scale, height[pick].astype(np.float64)
-        terms = np.column_stack([np.ones_like(px), px, py, px * px, px * py, py * py])
-        if sweep == 0:
-            terms = terms[:, :3]  # the first look is a plane: a border strip says little about curvature
-        weight = np.ones(len(pz))
-        for _ in range(25):
-            solution, *_ = np.linalg.lstsq(terms * weight[:, None], pz * weight, rcond=None)
-            rest = pz - terms @ solution
-            spread = max(0.05, 1.4826 * float(np.median(np.abs(rest[rest >= np.quantile(rest, 0.25)]))))
-            below = np.maximum(-rest - spread, 0.0) + 0.2 * np.maximum(rest - 3.0 * spread, 0.0)
-            weight = np.sqrt(1.0 / (1.0 + (below / spread) ** 2))
-        lid = np.pad(solution, (0, 6 - len(solution))) / np.array([1, scale, scale, scale**2, scale**2, scale**2])
-        tolerance = max(0.6, 4.0 * spread)
-        use = seen & (np.abs(height - lid_height(lid, x, y)) < tolerance)
-        step = max(1, int(sqrt(use.sum() / 20_000)))
-        grid = np.zeros_like(use)
-        grid[::step, ::step] = True
-        if not (use & grid).sum() > 50:
-            break
-    return np.asarray(lid, dtype=np.float64)
-
-
-def _deep_region(depth: Floats, inside: Bools, deepest: float, pitch: float) -> Bools:
-    """Return the recess in plan: of the connected ground below the rim level the most voluminous, unseen rings bridged."""
+def _deep_regions(depth: Floats, inside: Bools, deepest: float, pitch: float) -> Iterator[Bools]:
+    """Yield the connected ground below the rim level in plan, unseen rings bridged: the most voluminous first."""
     from scipy import ndimage
 
     seen = ~np.isnan(depth)
@@ -359,9 +536,12 @@ def _deep_region(depth: Floats, inside: Bools, deepest: float, pitch: float) -> 
     nearest = ndimage.distance_transform_edt(~seen, return_distances=False, return_indices=True)
     ground = deep[tuple(nearest)] & inside  # unseen ground goes with what lies nearest
     label, count = ndimage.label(ground)
-    volume = ndimage.sum_labels(np.where(deep, np.nan_to_num(depth), 0.0), label, index=np.arange(1, count + 1))
-    region = deep & (label == 1 + int(np.argmax(volume)))  # at its edge unseen ground is no part of the mouth
-    return np.asarray(ndimage.binary_fill_holes(region), dtype=bool)
+    volume = np.asarray(ndimage.sum_labels(np.where(deep, np.nan_to_num(depth), 0.0), label, index=np.arange(1, count + 1)))
+    for k in np.argsort(-volume, kind="stable")[:REGIONS]:
+        if volume[k] < LEAST_SHARE * volume.max():
+            return
+        region = deep & (label == 1 + k)  # at its edge unseen ground is no part of the mouth
+        yield np.asarray(ndimage.binary_fill_holes(region), dtype=bool)
 
 
 def _trace_rim(
@@ -409,13 +589,13 @@ def _close_open_side(rim: Floats, open_arc: Bools) -> tuple[Floats, Bools]:
 
     true_rim = rim[~open_arc]
     if len(true_rim) < 8:
-        raise DatumError(
-            "no panel is seen around the recess", "the scan's border", "scan at least 20 mm past the rim all round"
-        )
+        raise _no_panel("")
     hull = shapely.convex_hull(shapely.MultiPoint(true_rim))
     region = shapely.intersection(shapely.make_valid(shapely.Polygon(rim)), hull)
-    if region.geom_type != "Polygon":
-        region = max((g for g in shapely.get_parts(region) if g.geom_type == "Polygon"), key=lambda g: g.area)
+    parts = [g for g in shapely.get_parts(region) if g.geom_type == "Polygon"]
+    if not parts:
+        raise _no_panel("")
+    region = max(parts, key=lambda g: g.area)
     loop = np.asarray(region.exterior.coords)[:-1, :2]
     if signed_area(loop) < 0:
         loop = loop[::-1]
@@ -437,9 +617,15 @@ def _open_side(found: _Mouth) -> tuple[float, float] | None:
 
 
 def _check_size(rim: Floats, scan: Scan) -> None:
-    size = float((rim.max(axis=0) - rim.min(axis=0)).max())
+    width, height = rim.max(axis=0) - rim.min(axis=0)
+    size, narrow = float(max(width, height)), float(min(width, height))
     if SMALLEST_MOUTH <= size <= LARGEST_MOUTH:
-        return
+        if narrow >= NARROWEST:
+            return
+        raise DatumError(
+            f"what lies lowest is {size:.0f} x {narrow:.1f} mm in plan, which is a gap and no mouth (at least {NARROWEST:g} mm)",
+            "the whole scan", "scan the recess itself and at least 20 mm of the panel around it",
+        )
     likely = [u for u, mm in (("mm", 1.0), ("cm", 10.0), ("m", 1000.0), ("inch", 25.4))
               if u != scan.unit and 20.0 <= size / scan.mm_per_unit * mm <= 600.0]
     hint = f'the likely unit is {" or ".join(likely)}: set scan.unit = "{likely[0]}"' if likely else "check scan.unit"

@@ -211,6 +211,101 @@ def test_an_object_seen_from_outside_is_no_recess() -> None:
     assert "from its mouth" in caught.value.remedy
 
 
+def _box(x: Floats, y: Floats, *, centre: tuple[float, float] = (0.0, 0.0), deep: float = 30.0, radius: float = 8.0) -> Floats:
+    """A rounded box of 80 x 50 mm whose walls lean 11 degrees: how far the panel sinks there."""
+    away = np.abs(x - centre[0]) - 40.0 + radius, np.abs(y - centre[1]) - 25.0 + radius
+    inside = radius - np.hypot(*(np.maximum(a, 0.0) for a in away)) - np.minimum(np.maximum(*away), 0.0)
+    return -np.clip(5.0 * inside, 0.0, deep)
+
+
+def _find_in(top: Any, *, half: tuple[float, float] = (70.0, 55.0), pitch: float = 1.0) -> Any:
+    vertices, faces = _sheet(top, half=half, pitch=pitch)
+    return find_datum(_scan_of(vertices @ TURN.T, faces), mouth=Mouth())
+
+
+PANELS = {
+    # what the box is sunk in, its half size, the box's centre
+    "bowed_by_25_mm": (lambda x, y: -(x * x + y * y) / 160.0, (65.0, 50.0), (0.0, 0.0)),
+    "a_cylinder": (lambda x, y: -x * x / 180.0, (70.0, 55.0), (0.0, 0.0)),
+    "a_saddle": (lambda x, y: (y * y - x * x) / 180.0, (70.0, 55.0), (0.0, 0.0)),
+    "hollow_itself": (lambda x, y: (x * x + y * y) / 300.0, (70.0, 55.0), (0.0, 0.0)),
+    "large_and_waved": (lambda x, y: 20.0 * np.sin(x / 100.0) + 5.0 * np.sin(y / 50.0), (230.0, 130.0), (90.0, 20.0)),
+    "beside_a_step_down": (lambda x, y: -np.clip(4.0 * (-x - 60.0), 0.0, 25.0), (160.0, 90.0), (20.0, 0.0)),
+    "beside_a_step_up": (lambda x, y: np.clip(4.0 * (-x - 60.0), 0.0, 25.0), (160.0, 90.0), (20.0, 0.0)),
+    "above_a_brow": (lambda x, y: -np.clip(1.7 * (-y - 20.0), 0.0, 150.0), (130.0, 110.0), (0.0, 30.0)),
+    "in_a_bezel": (lambda x, y: 4.0 * ((np.abs(x) < 55.0) & (np.abs(y) < 40.0)), (95.0, 80.0), (0.0, 0.0)),
+}
+
+
+@pytest.mark.parametrize("name", PANELS)
+def test_the_mouth_is_found_in_panels_of_any_form(name: str) -> None:
+    panel, half, centre = PANELS[name]
+    recess = _find_in(lambda x, y: panel(x, y) + _box(x, y, centre=centre), half=half, pitch=1.25 if half[0] > 100.0 else 1.0)
+    assert recess.depth == pytest.approx(30.0, abs=0.6)  # the draw direction may lean a little in a bent panel
+    assert np.sort(np.ptp(recess.rim[:, :2], axis=0)) == pytest.approx([50.0, 80.0], abs=2.0)
+    assert recess.open_side_deg is None
+    # the rim lies on the panel: seen from there the panel goes on as the lid does
+    middle = recess.part_to_scan[:3, 3] @ TURN  # back in the sheet's own axes
+    assert middle[:2] == pytest.approx(centre, abs=2.0)
+
+
+def test_a_shallow_recess_in_a_bowed_panel_keeps_its_depth() -> None:
+    """The lid must not take the recess's own floor for the panel."""
+    recess = _find_in(lambda x, y: -(x * x + y * y) / 400.0 + _box(x, y, deep=5.0))
+    assert recess.depth == pytest.approx(5.0, abs=0.15)
+
+
+def test_the_draw_direction_of_a_recess_beside_the_middle_of_a_bowed_panel_is_the_rim_normal() -> None:
+    """No wall there is undercut, so turning gains no room; the lid over each line is where that line leaves."""
+    centre = (60.0, 20.0)
+    recess = _find_in(lambda x, y: -x * x / 1200.0 - y * y / 900.0 + _box(x, y, centre=centre), half=(200.0, 110.0), pitch=1.25)
+    normal = np.array([2.0 * centre[0] / 1200.0, 2.0 * centre[1] / 900.0, 1.0])
+    found = recess.part_to_scan[:3, 2] @ TURN
+    off = np.degrees(np.arccos(found @ normal / np.linalg.norm(normal)))
+    assert off < np.degrees(np.arctan(np.hypot(normal[0], normal[1]))) + 0.5  # between the border's normal and the mouth's own
+    assert recess.notes == ()
+
+
+@pytest.mark.parametrize("margin", [-1.0, 0.4])
+def test_a_scan_cropped_at_its_rim_is_refused(margin: float) -> None:
+    with pytest.raises(DatumError, match="no panel is seen around the recess") as caught:
+        _find_in(_box, half=(40.0 + margin, 25.0 + margin), pitch=0.7)
+    assert "at least 20 mm of the panel" in caught.value.remedy
+
+
+def test_a_scan_with_little_panel_gives_the_whole_depth() -> None:
+    recess = _find_in(lambda x, y: -(x * x + y * y) / 400.0 + _box(x, y), half=(43.0, 28.0), pitch=0.7)
+    assert recess.depth == pytest.approx(30.0, abs=0.3)
+
+
+def test_a_block_scanned_from_all_sides_but_below_is_looked_at_from_above() -> None:
+    """Its border lies below, and what is hollow as seen from there is the block; the recess is on the other side."""
+    from manifold3d import Manifold
+
+    block = Manifold.cube((130.0, 100.0, 60.0)) - Manifold.cube((80.0, 50.0, 40.0)).translate((25.0, 25.0, 30.0))
+    mesh = block.refine_to_length(1.5).to_mesh64()
+    vertices, faces = np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int32)
+    faces = faces[(vertices[faces][:, :, 2] > 0.01).any(axis=1)]
+    recess = find_datum(mend_scan(SimulatedScan(vertices @ TURN.T, faces, np.eye(4))), mouth=Mouth())
+    assert recess.depth == pytest.approx(30.0, abs=0.1)
+    assert np.sort(np.ptp(recess.rim[:, :2], axis=0)) == pytest.approx([50.0, 80.0], abs=1.0)
+    assert recess.part_to_scan[:3, 2] == pytest.approx(TURN[:, 2], abs=1e-3)
+    assert any("turned over" in note for note in recess.notes)
+
+
+@pytest.mark.parametrize(("cut", "said"), [(0.0, "no recess"), (-30.0, "nothing lies more than"), (-45.0, "seen from behind")])
+def test_a_ball_seen_from_outside_is_refused(cut: float, said: str) -> None:
+    """Closed but for a cap: from its opening it would be a recess, but what surrounds that is seen from behind."""
+    from manifold3d import Manifold
+
+    mesh = Manifold.sphere(50.0, 128).to_mesh64()
+    vertices, faces = np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int32)
+    faces = faces[(vertices[faces][:, :, 2] > cut).all(axis=1)]
+    with pytest.raises(DatumError, match=said) as caught:
+        find_datum(mend_scan(SimulatedScan(vertices @ TURN.T, faces, np.eye(4))), mouth=Mouth())
+    assert "seen from outside" in caught.value.remedy
+
+
 def test_a_wrong_unit_is_named() -> None:
     """The pocket is 158 mm wide; its numbers read as inches make a mouth of 4 metres, measured along its own axes."""
     scan = _scan("l_pocket")
