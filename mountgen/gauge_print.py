@@ -6,7 +6,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from mountgen.pipeline import PICTURES, Clock, Made, Progress, draw_pictures, guard_sources, lay_ground, list_sources, prove_part
+from mountgen.pipeline import (
+    PICTURES,
+    Clock,
+    Ground,
+    Made,
+    Progress,
+    Whole,
+    draw_pictures,
+    guard_sources,
+    lay_ground,
+    list_sources,
+    prove_part,
+    remember_whole,
+    sum_up_whole,
+)
 from mountgen.store import Store
 from mountgen.verdict import Check, rank_checks
 
@@ -61,19 +75,17 @@ def make_gauge(
 
         require_kernel()
         from mountgen.export import encode_part, name_files
-        from mountgen.features import add_features
         from mountgen.features.fit_gauge import make_fit_gauge
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
         from mountgen.service.print_check import judge_print, list_metadata
 
-    with clock.stage("make the part, to compare"):
-        part = add_features(ground.shell, ground.space, ground.recess, recipe=recipe)
-        whole = judge_print(prove_part(part, ground, clock=Clock(_Silent())))
+    with clock.stage("look up the part, or make it, to compare"):
+        whole = remember_whole(ground, store, lambda: _make_whole(ground))
     with clock.stage("cut the gauge"):
         reach = None if recipe.fit.reach == "full" else recipe.fit.reach
         gauge = make_fit_gauge(
-            ground.shell, ground.space, part=part.body.mesh, reach=reach, line_width=recipe.printer.line_width
+            ground.shell, ground.space, low=whole.low, high=whole.high, reach=reach, line_width=recipe.printer.line_width
         )
     own = recipe.model_copy(
         update={"name": name, "printer": recipe.printer.model_copy(update={"layers_along": None, "split": False})}
@@ -118,6 +130,16 @@ def make_gauge(
     return Made(report=report, files=files, checks=checks, cautions=(), seconds=clock.seconds)
 
 
+def _make_whole(ground: Ground) -> Whole:
+    """Make the part itself, unless it has been made before."""
+    from mountgen.features import add_features
+    from mountgen.service.print_check import judge_print
+
+    part = add_features(ground.shell, ground.space, ground.recess, recipe=ground.recipe)
+    case = prove_part(part, ground, clock=Clock(_Silent()))
+    return sum_up_whole(case.part, judge_print(case))
+
+
 class _Silent:
     """Progress of what the user did not ask for."""
 
@@ -131,20 +153,16 @@ class _Silent:
         """Keep a finding to itself."""
 
 
-def _compare(gauge: FitGauge, own: Finding, whole: Finding, case: Case) -> dict[str, Any]:
-    density = case.material.density.value
-
-    def cost(found: Finding) -> dict[str, float]:
-        estimate = found.facts["estimate"]
-        return {"mass": estimate["mass"] + estimate["support_mass"], "minutes": estimate["time"] / 60.0}
+def _compare(gauge: FitGauge, own: Finding, whole: Whole, case: Case) -> dict[str, Any]:
+    density, estimate = case.material.density.value, own.facts["estimate"]
 
     return {
         "plates": [
             {"axis": "xy"[plate.axis], "at": plate.at, "clock": list(plate.clock), "area": plate.area} for plate in gauge.plates
         ],
         "thickness": gauge.thickness,
-        "gauge": cost(own),
-        "whole_part": cost(whole),
+        "gauge": {"mass": estimate["mass"] + estimate["support_mass"], "minutes": estimate["time"] / 60.0},
+        "whole_part": {"mass": whole.mass, "minutes": whole.seconds / 60.0},
         "skin_mass": SKIN * gauge.skin * density / 1000.0,
         "how_to_try": list(HOW_TO_TRY),
     }

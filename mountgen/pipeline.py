@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from hashlib import sha256
@@ -27,10 +27,11 @@ from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check, rank_checks
 
 if TYPE_CHECKING:
+    from mountgen.arrays import Floats
     from mountgen.features.part import Part
     from mountgen.material import Material
     from mountgen.recipe import Recipe
-    from mountgen.service.case import Case
+    from mountgen.service.case import Case, Finding
     from mountgen.service.cautions import Caution
 
 NO_PAPER = Papers()
@@ -99,6 +100,7 @@ class Ground:
     recess: Recess
     space: InsertableSpace
     shell: Shell | None
+    key: str = ""
 
     @property
     def gaps(self) -> dict[str, float]:
@@ -165,6 +167,7 @@ def make(
         found = judge_service(case)
     judged = (check for each in found.values() for check in each.checks)
     checks = rank_checks((*inspection.checks, *part.checks, *judged))
+    remember_whole(ground, store, lambda: sum_up_whole(part, found["print"]))
     cautions = list_cautions(recipe, found)
     for note in (note for each in found.values() for note in each.notes):
         progress.say(f"note       {note}")
@@ -257,9 +260,9 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
             key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
         )
 
-    ground = Ground(recipe, material, materials, scan, recess, space, None)
+    key = make_key("shell", key)
+    ground = Ground(recipe, material, materials, scan, recess, space, None, key)
     with clock.stage("fit wall and floor"):
-        key = make_key("shell", key)
         try:
             shell = store.remember(
                 key, lambda: relieve_shell(fit_shell(space), space, recess, clearance=ground.gaps),
@@ -313,6 +316,35 @@ def prove_part(
     return Case(
         recipe=recipe, scan=ground.scan, recess=ground.recess, part=replace(part, body=body), material=ground.material,
         materials=ground.materials, inspection=inspection, pictures=pictures,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Whole:
+    """What a fit gauge is held against. low, high: (2,) mm, corners of the part in plan; mass: g; seconds: both with support."""
+
+    low: Floats
+    high: Floats
+    mass: float
+    seconds: float
+
+
+def sum_up_whole(part: Part, found: Finding) -> Whole:
+    """Return what a gauge is held against. found: of the judge of the print."""
+    corners, estimate = part.body.mesh.vertices[:, :2], found.facts["estimate"]
+    return Whole(corners.min(axis=0), corners.max(axis=0), estimate["mass"] + estimate["support_mass"], estimate["time"])
+
+
+def remember_whole(ground: Ground, store: Store, build: Callable[[], Whole]) -> Whole:
+    """Return what a gauge is held against: a part takes longer to make than its gauge, and has mostly been made before."""
+    shape = ground.recipe.model_dump(mode="json", exclude={"name", "note", "scan", "mouth", "place", "keep_out"})
+    key = make_key("whole", ground.key, shape, repr(ground.material))
+    return store.remember(
+        key, build,
+        pack=lambda whole: Entry({"low": whole.low, "high": whole.high}, {"mass": whole.mass, "seconds": whole.seconds}),
+        unpack=lambda entry: Whole(
+            entry.arrays["low"], entry.arrays["high"], float(entry.facts["mass"]), float(entry.facts["seconds"])
+        ),
     )  # fmt: skip
 
 

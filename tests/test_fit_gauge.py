@@ -25,11 +25,16 @@ LINE = 0.45
 NAMES = ("round_well",)
 
 
+def corners(mesh: Mesh) -> dict[str, Any]:
+    """Return the corners of a body in plan, as the gauge is told them."""
+    return {"low": mesh.vertices[:, :2].min(axis=0), "high": mesh.vertices[:, :2].max(axis=0)}
+
+
 @pytest.fixture(scope="module", params=NAMES)
 def made(request: pytest.FixtureRequest) -> tuple[str, FitGauge, Mesh]:
     _, space, shell = prepare(request.param)
     body = tessellate(make_block(shell, space).solid)
-    return request.param, make_fit_gauge(shell, space, part=body, reach=None, line_width=LINE), body
+    return request.param, make_fit_gauge(shell, space, **corners(body), reach=None, line_width=LINE), body
 
 
 def manifold(mesh: Mesh) -> manifold3d.Manifold:
@@ -128,7 +133,7 @@ def test_a_body_too_shallow_for_plates_is_refused() -> None:
     _, space, shell = prepare("round_well")
     body = tessellate(make_block(shell, space, reach=3.0).solid)
     with pytest.raises(FeatureError) as caught:
-        make_fit_gauge(shell, space, part=body, reach=3.0, line_width=LINE)
+        make_fit_gauge(shell, space, **corners(body), reach=3.0, line_width=LINE)
     assert "no room for plates" in caught.value.what
     assert "mm deep" in caught.value.what
     assert caught.value.remedy.startswith("print the part itself")

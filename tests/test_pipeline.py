@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import nullcontext
-from dataclasses import fields
+from dataclasses import fields, replace
 from io import BytesIO
 from pathlib import Path
 from types import SimpleNamespace
@@ -21,9 +21,10 @@ from mountgen.field import InsertableSpace, UnseenArea
 from mountgen.gap import make_standing
 from mountgen.kernel import tessellate
 from mountgen.loft import make_block
+from mountgen.material import find_material
 from mountgen.mend import Mend
 from mountgen.part_picture import LOOKS
-from mountgen.pipeline import guard_sources, name_outputs
+from mountgen.pipeline import Ground, Whole, guard_sources, name_outputs, remember_whole
 from mountgen.recipe import PlugRecipe, ScanSource
 from mountgen.scan import Scan
 from mountgen.store import Store, make_key
@@ -148,3 +149,31 @@ def test_a_sheet_is_never_overwritten_and_read_before_anything_is_done(tmp_path:
     with pytest.raises(MaterialError, match="the sheet cannot be read"):
         pipeline.make(missing, tmp_path, store=Store(None), progress=silent)
     assert sheet.read_text().startswith("[asa]")
+
+
+def test_what_a_gauge_is_held_against_is_kept_by_all_that_it_depends_on(tmp_path: Path) -> None:
+    """Another name, place or note changes no gram; another size, material or scan does."""
+    store = Store(tmp_path)
+    recipe = PlugRecipe(name="well")
+    nothing: Any = None
+    ground = Ground(recipe, find_material("asa"), nothing, nothing, nothing, nothing, None, key="scan and fit")
+    made: list[float] = []
+
+    def build() -> Whole:
+        made.append(1.0)
+        return Whole(np.array([-1.5, -2.5]), np.array([3.0, 4.0]), 10.0 + len(made), 60.0)
+
+    first = remember_whole(ground, store, build)
+    renamed = replace(ground, recipe=recipe.model_copy(update={"name": "other", "note": "x"}))
+    again = remember_whole(renamed, Store(tmp_path), build)
+    assert (again.mass, again.seconds, again.low.tolist(), again.high.tolist()) == (11.0, 60.0, [-1.5, -2.5], [3.0, 4.0])
+    assert first.mass == 11.0
+    for other in (
+        replace(ground, key="another scan"),
+        replace(ground, material=find_material("petg")),
+        replace(ground, recipe=recipe.model_copy(update={"printer": recipe.printer.model_copy(update={"infill": 0.5})})),
+        replace(ground, recipe=recipe.model_copy(update={"plug": recipe.plug.model_copy(update={"below": 1.0})})),
+    ):
+        before = len(made)
+        remember_whole(other, store, build)
+        assert len(made) == before + 1

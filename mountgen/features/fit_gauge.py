@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 import shapely.affinity
 
+from mountgen.arrays import Floats
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import Part
@@ -102,14 +103,14 @@ class _Body:
 
 
 def make_fit_gauge(
-    shell: Shell | None, space: InsertableSpace, *, part: Mesh, reach: float | None, line_width: float
+    shell: Shell | None, space: InsertableSpace, *, low: Floats, high: Floats, reach: float | None, line_width: float
 ) -> FitGauge:
     """Make the fit gauge of a part.
 
     Args:
         shell: wall and floor fitted to the space; None where that failed.
         space: the insertable space.
-        part: the finished part; seen along the draw direction the gauge is no larger.
+        low, high: (2,) mm, corners of the part in plan; the gauge is no larger.
         reach: how deep from the mouth's plane the part goes, mm; None for all the way.
         line_width: of the printer, mm.
 
@@ -122,9 +123,8 @@ def make_fit_gauge(
     """
     block = make_block(shell, space, reach=reach)
     mesh = tessellate(block.solid, chord=COARSE)
-    low, high = part.vertices.min(axis=0)[:2] - COARSE, part.vertices.max(axis=0)[:2] + COARSE
     lid = float(lid_height(space.lid, space.mouth[:, 0], space.mouth[:, 1]).min())
-    body = _Body(mesh, shapely.box(*low, *high), lid - UNDER_LID, LINES * line_width)
+    body = _Body(mesh, shapely.box(*(low - COARSE), *(high + COARSE)), lid - UNDER_LID, LINES * line_width)
     depth = body.top - float(mesh.vertices[:, 2].min())
     if depth < LEAST_DEPTH * body.thickness:
         what = f"a fit gauge has no room for plates: below the mouth's edge the body is only {max(depth, 0.0):.1f} mm deep"
