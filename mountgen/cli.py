@@ -213,6 +213,9 @@ def gauge(
     scan: ScanFile = None,
     out: OutFolder = None,
     overrides: Overrides = None,
+    skin: Annotated[
+        bool, typer.Option("--skin", help="A skin of 1.2 mm of the whole contact surface instead of thin plates on a spine.")
+    ] = False,
     pictures: Annotated[bool, typer.Option("--pictures", help="Also draw it in its recess.")] = False,
     quiet: Quiet = False,
     every: Every = False,
@@ -233,6 +236,7 @@ def gauge(
                 sources=(recipe,),
                 store=Store(find_cache_folder()),
                 progress=display,
+                shape="skin" if skin else "plates",
                 pictures=pictures,
             )
         _show_made(made, f"{loaded.name}-gauge.json", quiet=quiet, every=every, as_json=as_json)

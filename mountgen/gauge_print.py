@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from mountgen.pipeline import (
     PICTURES,
@@ -29,14 +29,19 @@ if TYPE_CHECKING:
     from mountgen.recipe import Recipe
     from mountgen.service.case import Case, Finding
 
-SKIN = 1.2  # mm, the thinnest skin of the contact surface that prints soundly (common practice: three lines of 0.4 mm)
+SKIN = 1.2  # mm, as in `features.skin_gauge`, which is loaded only where it is asked for
 WALL_LINES = 2  # printed lines side by side: a gauge bears nothing
 ENDINGS = (".stl", ".step", ".3mf", ".json", *PICTURES)
-HOW_TO_TRY = (
-    "it must go home without force, its frame just below the mouth's edge, and come out again",
-    "where it binds, the numbers on its frame's back name the plate and the hour near that end",
-    "binds all around: fit.clearance 0.1 mm higher; rattles: lower; binds at one place: scan that again first",
-)
+WHERE = {  # it binds
+    "plates": "where it binds, the numbers on its frame's back name the plate and the hour near that end",
+    "skin": "where it binds, the hours raised inside it say which way that is, the number in the middle how deep it reaches, mm",
+}
+HOME = {
+    "plates": "it must go home without force, its frame just below the mouth's edge, and come out again",
+    "skin": "it must go home without force, its edge just below the mouth's, and come out again",
+}
+AFTER = "binds all around: fit.clearance 0.1 mm higher; rattles: lower; binds at one place: scan that again first"
+Shape = Literal["plates", "skin"]
 
 
 def make_gauge(
@@ -46,6 +51,7 @@ def make_gauge(
     sources: tuple[Path, ...] = (),
     store: Store,
     progress: Progress,
+    shape: Shape = "plates",
     pictures: bool = False,
 ) -> Made:
     """Make the fit gauge of a recipe's part.
@@ -56,6 +62,7 @@ def make_gauge(
         sources: files that must not be overwritten, besides those that the recipe names.
         store: where results of early stages are kept.
         progress: told of stages and findings.
+        shape: thin plates on a spine, or a skin of the whole contact surface.
         pictures: also draw it in its recess.
 
     Returns:
@@ -76,6 +83,7 @@ def make_gauge(
         require_kernel()
         from mountgen.export import encode_part, name_files
         from mountgen.features.fit_gauge import make_fit_gauge
+        from mountgen.features.skin_gauge import make_skin_gauge
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
         from mountgen.service.print_check import judge_print, list_metadata
@@ -84,7 +92,7 @@ def make_gauge(
         whole = remember_whole(ground, store, lambda: _make_whole(ground))
     with clock.stage("cut the gauge"):
         reach = None if recipe.fit.reach == "full" else recipe.fit.reach
-        gauge = make_fit_gauge(
+        gauge = (make_skin_gauge if shape == "skin" else make_fit_gauge)(
             ground.shell, ground.space, low=whole.low, high=whole.high, reach=reach, line_width=recipe.printer.line_width
         )
     own = recipe.model_copy(
@@ -93,9 +101,9 @@ def make_gauge(
     case = prove_part(gauge.part, replace(ground, recipe=own), clock=clock, wall_lines=WALL_LINES)
     with clock.stage("judge the print"):
         found = judge_print(case)
-        facts = _compare(gauge, found, whole, case)
+        facts = _compare(gauge, found, whole, case, shape)
     checks = rank_checks((*case.inspection.checks, *found.checks, _judge_saving(facts)))
-    notes = (_summarise(facts), *HOW_TO_TRY)
+    notes = (_summarise(facts), *facts["how_to_try"])
     for note in notes:
         progress.say(f"note       {note}")
 
@@ -153,10 +161,11 @@ class _Silent:
         """Keep a finding to itself."""
 
 
-def _compare(gauge: FitGauge, own: Finding, whole: Whole, case: Case) -> dict[str, Any]:
+def _compare(gauge: FitGauge, own: Finding, whole: Whole, case: Case, shape: Shape) -> dict[str, Any]:
     density, estimate = case.material.density.value, own.facts["estimate"]
 
     return {
+        "shape": shape,
         "plates": [
             {"axis": "xy"[plate.axis], "at": plate.at, "clock": list(plate.clock), "area": plate.area} for plate in gauge.plates
         ],
@@ -164,7 +173,7 @@ def _compare(gauge: FitGauge, own: Finding, whole: Whole, case: Case) -> dict[st
         "gauge": {"mass": estimate["mass"] + estimate["support_mass"], "minutes": estimate["time"] / 60.0},
         "whole_part": {"mass": whole.mass, "minutes": whole.seconds / 60.0},
         "skin_mass": SKIN * gauge.skin * density / 1000.0,
-        "how_to_try": list(HOW_TO_TRY),
+        "how_to_try": [HOME[shape], WHERE[shape], AFTER],
     }
 
 
@@ -185,8 +194,11 @@ def _summarise(facts: dict[str, Any]) -> str:
     def clock(minutes: float) -> str:
         return f"{round(minutes) // 60} h {round(minutes) % 60:02d} min"
 
+    told = f"about {gauge['mass']:.0f} g and {clock(gauge['minutes'])}; the whole part takes {whole['mass']:.0f} g and "
+    told += clock(whole["minutes"])
+    if facts["shape"] == "skin":
+        return f"gauge: a skin of the contact surface, {facts['thickness']:g} mm thick, {told}"
     return (
-        f"gauge: {len(facts['plates']) - 1} plates on a spine, {facts['thickness']:g} mm thick, about {gauge['mass']:.0f} g and "
-        f"{clock(gauge['minutes'])}; the whole part takes {whole['mass']:.0f} g and {clock(whole['minutes'])}, a skin of "
-        f"{SKIN:g} mm {facts['skin_mass']:.0f} g and its support"
+        f"gauge: {len(facts['plates']) - 1} plates on a spine, {facts['thickness']:g} mm thick, {told}, a skin of {SKIN:g} mm "
+        f"(--skin) of the whole recess {facts['skin_mass']:.0f} g and its support"
     )

@@ -318,6 +318,9 @@ def test_a_gauge_is_made_beside_the_recipe_and_shown_like_a_part(
     assert (library.made["out"], library.made["sources"]) == (Path("a"), (Path("a/shelf.toml"),))
     assert library.made["pictures"] is True
     assert library.loaded["overrides"] == ["fit.clearance=0.6"]
+    assert library.made["shape"] == "plates"
+    assert run("gauge", "a/shelf.toml", "--skin") == 0
+    assert library.made["shape"] == "skin"
     library.checks = (FAIL,)
     assert run("gauge", "a/shelf.toml") == 3
     out, err = capsys.readouterr()
