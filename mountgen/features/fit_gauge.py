@@ -4,7 +4,7 @@ A frame just below the mouth carries three or four upright plates across, joined
 All of them are cut out of the body with planes, so their edges are its own surface, with its clearance, on floor, walls and
 outline, and what goes in as the body goes in as the gauge. It is printed standing on its frame: draft makes every plate lean
 inwards from there, and windows end in pitched roofs, so that nothing needs support. Dropped: plates across the draw direction,
-which hang in the air (more support than plastic), and a skin of the contact surface, 2 to 3 times as heavy even at 1.2 mm.
+which hang in the air (more support than plastic). A skin of the contact surface (`skin_gauge`) is heavier.
 """
 
 from __future__ import annotations
