@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints, freeze
+from mountgen.bounded import has_threads, run_bounded, suggest_change
 from mountgen.errors import KernelError
 from mountgen.patch import Patch, read_patches
 from mountgen.slit import close_slits
@@ -357,13 +358,18 @@ def combine(first: Solid, second: Solid, how: str, *, what: str, fuzzy: float = 
     tools.Append(second)
     operation.SetArguments(arguments)
     operation.SetTools(tools)
-    operation.SetRunParallel(True)
     operation.SetNonDestructive(True)  # what goes in may be used again
     if fuzzy:
         operation.SetFuzzyValue(fuzzy)
+    return run_bounded(lambda: build_boolean(operation, how, what), first, what=what)
+
+
+def build_boolean(operation: Any, how: str, what: str) -> Solid:
+    """Return the result of a boolean whose arguments and tools are set; arguments and errors as for `combine`."""
+    operation.SetRunParallel(has_threads())
     operation.Build()
     if not operation.IsDone():
-        raise KernelError(f"the solid kernel refused to {how} the {what}", what, "change the feature's size a little")
+        raise KernelError(f"the solid kernel refused to {how} the {what}", what, suggest_change(what))
     return operation.Shape()
 
 
@@ -446,7 +452,7 @@ def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:
     from OCP.IMeshTools import IMeshTools_Parameters
 
     how = IMeshTools_Parameters()
-    how.Deflection, how.Angle, how.InParallel = chord, FACET_ANGLE, True
+    how.Deflection, how.Angle, how.InParallel = chord, FACET_ANGLE, has_threads()
     how.ForceFaceDeflection = True  # or a face is meshed as coarsely as the loosest of its edges lies on it
     if way is not None:
         how.MeshAlgo = way

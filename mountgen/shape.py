@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, freeze
+from mountgen.bounded import run_bounded
 from mountgen.errors import FeatureError, KernelError
-from mountgen.kernel import Solid, is_valid, sew_faces, solids_of
+from mountgen.kernel import Solid, build_boolean, is_valid, sew_faces, solids_of
 
 SHORT = 1.0e-6  # mm; sides shorter than this are left out of an outline
 STRAIGHT = 1.0e-6  # radians; corners that turn less than this are not rounded
@@ -233,16 +234,10 @@ def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str, fu
         others.Append(tool)
     operation.SetArguments(arguments)
     operation.SetTools(others)
-    operation.SetRunParallel(True)
     operation.SetNonDestructive(True)  # what goes in may be used again
     if fuzzy:
         operation.SetFuzzyValue(fuzzy)
-    operation.Build()
-    if not operation.IsDone():
-        raise KernelError(
-            f"the solid kernel refused to {how} the {what}", what, "change the feature's size a little"
-        )
-    return operation.Shape()
+    return run_bounded(lambda: build_boolean(operation, how, what), body, what=what)
 
 
 def cut_in_turn(body: Solid, tools: Sequence[Solid], *, what: str) -> Solid:
@@ -254,9 +249,14 @@ def cut_in_turn(body: Solid, tools: Sequence[Solid], *, what: str) -> Solid:
     Raises:
         KernelError: the kernel refuses.
     """
-    for tool in tools:
-        body = combine_many(body, [tool], "cut", what=what)
-    return body
+
+    def cut() -> Solid:
+        left = body
+        for tool in tools:
+            left = combine_many(left, [tool], "cut", what=what)
+        return left
+
+    return run_bounded(cut, body, what=what) if tools else body
 
 
 def cut_at_once(body: Solid, tools: Sequence[Solid], *, what: str) -> Solid:

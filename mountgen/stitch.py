@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats
+from mountgen.bounded import run_bounded
 from mountgen.errors import KernelError
-from mountgen.kernel import POLE_GRID, SEAM, Solid, height_surface, is_valid, solids_of
+from mountgen.kernel import POLE_GRID, SEAM, Solid, build_boolean, height_surface, is_valid, solids_of
 from mountgen.shape import combine_many, make_box
 from mountgen.spline import Surface
 
@@ -77,18 +78,23 @@ def fuse_nearby(solid: Solid, tool: Solid, *, what: str) -> Solid:
     Raises:
         KernelError: the kernel refuses.
     """
-    low, high = _bounds(tool)
     try:
-        near, rest = _split(solid, make_box((low - AROUND).tolist(), (high + AROUND).tolist()), what=what)
-        if not near or not rest:
-            return combine_many(solid, [tool], "fuse", what=what)
-        united = combine_many(near[0], [*near[1:], tool], "fuse", what=what)
-        _require_within(low, high, united, what)
-        whole = _close(_outer_faces([*rest, united]), what)
-        one = _unify(whole)
-        return one if is_valid(one) else whole
+        return run_bounded(lambda: _fuse_in_box(solid, tool, what), solid, what=what)
     except KernelError:
         return combine_many(solid, [tool], "fuse", what=what)
+
+
+def _fuse_in_box(solid: Solid, tool: Solid, what: str) -> Solid:
+    """Return the union of a solid with a tool, done in a box around it; by one process, for the pieces go on sharing faces."""
+    low, high = _bounds(tool)
+    near, rest = _split(solid, make_box((low - AROUND).tolist(), (high + AROUND).tolist()), what=what)
+    if not near or not rest:
+        return combine_many(solid, [tool], "fuse", what=what)
+    united = combine_many(near[0], [*near[1:], tool], "fuse", what=what)
+    _require_within(low, high, united, what)
+    whole = _close(_outer_faces([*rest, united]), what)
+    one = _unify(whole)
+    return one if is_valid(one) else whole
 
 
 def _require_within(low: Floats, high: Floats, united: Solid, what: str) -> None:
@@ -112,15 +118,11 @@ def _split(solid: Solid, box: Solid, *, what: str) -> tuple[list[Solid], list[So
     tools.Append(box)
     splitter.SetArguments(arguments)
     splitter.SetTools(tools)
-    splitter.SetRunParallel(True)
     splitter.SetNonDestructive(True)
-    splitter.Build()
-    if not splitter.IsDone():
-        raise KernelError(f"the solid kernel refused to part the body at the {what}", what, "change the feature's size a little")
     low, high = _bounds(box)
     near: list[Solid] = []
     rest: list[Solid] = []
-    for piece in solids_of(splitter.Shape()):
+    for piece in solids_of(build_boolean(splitter, "part", what)):
         first, last = _bounds(piece)
         inside = bool((first > low - SEAM).all() and (last < high + SEAM).all())
         (near if inside else rest).append(piece)

@@ -10,8 +10,11 @@ import pytest
 
 from mountgen.arrays import Floats
 from mountgen.errors import KernelError
+from mountgen.field import InsertableSpace
 from mountgen.kernel import (
+    Cap,
     Mesh,
+    Sleeve,
     Solid,
     TubeEnd,
     closed_tube,
@@ -25,8 +28,10 @@ from mountgen.kernel import (
     solid_of_mesh,
     solids_of,
     spline_surface,
+    stack_tubes,
     tessellate,
 )
+from mountgen.loft import Shell, shell_solid
 from mountgen.soundness import check_soundness
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, uniform_axis
 from tests.checks import is_valid
@@ -117,6 +122,28 @@ def _loosen(solid: Solid, tolerance: float) -> Solid:
         BRep_Builder().UpdateEdge(TopoDS.Edge_s(explorer.Current()), tolerance)
         explorer.Next()
     return loose
+
+
+@pytest.mark.parametrize("kind", ["Standard_Failure", "Standard_ConstructionError"])  # in Python the one is no kind of the other
+def test_an_edge_that_cannot_settle_on_its_faces_is_an_error_with_a_fallback(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    import OCP.Standard
+    from OCP.BRepLib import BRepLib
+
+    wall = _cylinder_wall()
+    foot, brow = _end(wall, LOW), _end(wall, HIGH)
+
+    def refuse(*given: object) -> None:
+        raise getattr(OCP.Standard, kind)("curves run apart")
+
+    monkeypatch.setattr(BRepLib, "SameParameter_s", refuse)
+    with pytest.raises(KernelError, match="an edge does not lie on its faces"):
+        closed_tube(wall, foot, brow)
+    with pytest.raises(KernelError, match="an edge does not lie on its faces"):
+        stack_tubes([Sleeve(wall, foot, brow)], [Cap(foot, up=False), Cap(brow)])
+    nodes = np.zeros((2, 2), dtype=np.float32)
+    space = InsertableSpace(nodes, nodes == 0.0, brow.plan, np.zeros(6), (0.0, 0.0), 1.0, 1.0, HIGH)
+    solid = shell_solid(Shell(wall, _plane(LOW), 60.0), space, below=0.0, reach=None)  # its faces are intersected instead
+    assert _volume(solid) == pytest.approx(pi * RADIUS**2 * (HIGH - LOW), rel=1e-3)
 
 
 # coarser, the mesher of the solid kernel overlooks places

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.bounded import run_bounded
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features.cavity import SPARE, fit_inner, join_meshes, raise_space, round_inside, sample_shell
 from mountgen.features.dividers import leave_standing, place_walls
@@ -30,6 +31,7 @@ TUBE_STEP, CEILING_STEP = 3.0, 4.0  # mm between the knots of a hollow's side an
 MARGIN = 0.3  # mm by which the side keeps inside where the fit may stray
 THROUGH = 1.0  # mm by which the tool of a hollow stands out of the body's floor
 STEEP_WALL = 0.7  # of a face's normal along z; less is a wall, which keeps its thickness where the back is open
+LONGEST = 120.0  # s of CPU for the cut; it takes 13 for the plug of the example
 BAR = 400.0  # mm; a tool that goes through any body
 
 
@@ -74,7 +76,7 @@ def hollow_out(
     if ribs:
         plates = _plates(hollows, ribs, wall)
         hollows = [room for hollow in hollows for room in leave_standing(hollow, plates)]
-    body = combine_many(solid, hollows, "cut", what="hollow")
+    body = run_bounded(lambda: combine_many(solid, hollows, "cut", what="hollow"), solid, what="hollow", seconds=LONGEST)
     return require_one_solid(body, what="hollow", remedy="give a thicker body.wall, or leave it out")
 
 

@@ -8,9 +8,12 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats
+from mountgen.bounded import run_bounded
+from mountgen.errors import KernelError
 from mountgen.kernel import Solid, is_valid, solids_of
 
 NEAR = 0.01  # mm; how far from a height field an edge on it may lie
+LONGEST = 20.0  # s of CPU for a rounding; the slowest of an example takes 1
 PROBES = (0.1, 0.5, 0.9)  # of an edge's length, where it is looked at
 
 
@@ -85,9 +88,19 @@ def _fillet(solid: Solid, edges: Sequence[Any], radius: float, check: bool) -> S
     fillet = BRepFilletAPI_MakeFillet(solid)
     for edge in edges:
         fillet.Add(radius, edge)
+
+    def build() -> Solid:
+        try:
+            fillet.Build()
+            done = fillet.IsDone()
+        except (Standard_Failure, Standard_ConstructionError) as error:  # in Python the one is no kind of the other
+            raise KernelError("an edge cannot be rounded", "edge", "give a smaller radius") from error
+        if not done:
+            raise KernelError("an edge cannot be rounded", "edge", "give a smaller radius")
+        return fillet.Shape()
+
     try:
-        fillet.Build()
-        rounded = solids_of(fillet.Shape()) if fillet.IsDone() else []
-    except (Standard_Failure, Standard_ConstructionError):
+        rounded = solids_of(run_bounded(build, solid, what="rounding", seconds=LONGEST))
+    except KernelError:
         return None
     return rounded[0] if len(rounded) == 1 and (not check or is_valid(rounded[0])) else None

@@ -1,0 +1,173 @@
+"""Work of the solid kernel that is given up when it takes too long.
+
+Roundings and booleans near tangents have run for minutes without an end, and nothing in the process itself can stop them. So what
+may run away is done by a child process, which the system ends after so many seconds of its own CPU time; the solid comes back as
+bytes in the kernel's own format. Where processes cannot be forked (Windows) it is done as ever, without a limit.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import select
+import signal
+import struct
+import time
+import warnings
+from collections.abc import Callable
+from io import BytesIO
+from typing import Any, NoReturn
+
+from mountgen.errors import KernelError
+
+LONGEST = 40.0  # s of CPU; ten times what the slowest boolean of an example takes, but for a hollow's
+KEYS = {  # of the recipe, which a change of some tenths may help, by feature
+    "cavity": "body.wall", "cable slot": "cable.width", "deck, seat and lip": "deck.height", "dividers": "dividers.thickness",
+    "flange": "flange.width", "hollow": "body.wall", "hooks of the retaining tabs": "tabs.hook", "lip": "lip.height",
+    "pull tab": "pull_tab.width", "reach": "fit.reach", "retaining tabs": "tabs.length", "rounding": "body.edge_radius",
+    "tape pads": "tape.length",
+}  # fmt: skip
+PATIENCE = 8.0  # s of the clock for each second of CPU, should the child wait for something that never comes
+FEWEST = 400  # poles of a solid's splines; with fewer nothing has been seen to run away
+HEAD = struct.Struct("<?Q")  # whether it is a solid, and the number of bytes that follow
+
+Solid = Any  # TopoDS_Shape
+_at_work = False  # what is done as a part of other work is done by the same process
+_is_child = False
+
+
+def run_bounded(make: Callable[[], Solid], given: Solid, *, what: str, seconds: float = LONGEST) -> Solid:
+    """Return the solid that `make` makes, unless that takes too long.
+
+    Args:
+        make: makes it of what it closes over; nothing else that it does is seen by the caller.
+        given: the largest solid that goes in; where it has few curved faces no child is asked.
+        what: the feature's name, for the error.
+        seconds: of CPU, at most.
+
+    Raises:
+        KernelError: it takes longer, or the kernel takes the child down with it.
+        Exception: whatever `make` raises.
+    """
+    global _at_work
+    if _at_work:
+        return make()
+    _at_work = True
+    try:
+        alone = hasattr(os, "fork") and _has_splines(given)
+        return _ask_child(make, what, seconds) if alone else make()
+    finally:
+        _at_work = False
+
+
+def _ask_child(make: Callable[[], Solid], what: str, seconds: float) -> Solid:
+    """Return what `make` makes in a child. Errors as for `run_bounded`."""
+    reader, writer = os.pipe()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # of threads, none of which the child needs
+        child = os.fork()
+    if child == 0:
+        os.close(reader)
+        _answer(make, writer, seconds)
+    os.close(writer)
+    try:
+        data = _listen(reader, PATIENCE * seconds)
+    finally:
+        os.close(reader)
+        if _still_runs(child):
+            os.kill(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+    if len(data) < HEAD.size or len(data) != HEAD.size + HEAD.unpack_from(data)[1]:
+        raise KernelError(f"the solid kernel does not get done with the {what}", what, suggest_change(what))
+    if not HEAD.unpack_from(data)[0]:
+        raise pickle.loads(data[HEAD.size :])  # by our own child
+    return _read(data[HEAD.size :])
+
+
+def suggest_change(what: str) -> str:
+    """Return what may help where the kernel fails at a feature."""
+    return f"change {KEYS.get(what, 'fit.clearance')} by 0.1 to 0.3 mm"
+
+
+def has_threads() -> bool:
+    """Return whether the kernel may work in threads: those of a process are not there in its child, which would wait for them."""
+    return not _is_child
+
+
+def _has_splines(solid: Solid) -> bool:
+    """Return whether a solid's faces lie on splines with many poles."""
+    from OCP.BRep import BRep_Tool
+    from OCP.Geom import Geom_BSplineSurface
+    from OCP.TopAbs import TopAbs_FACE
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopLoc import TopLoc_Location
+    from OCP.TopoDS import TopoDS
+
+    explorer, count = TopExp_Explorer(solid, TopAbs_FACE), 0
+    while explorer.More() and count < FEWEST:
+        surface = BRep_Tool.Surface_s(TopoDS.Face_s(explorer.Current()), TopLoc_Location())
+        if isinstance(surface, Geom_BSplineSurface):
+            count += surface.NbUPoles() * surface.NbVPoles()
+        explorer.Next()
+    return count >= FEWEST
+
+
+def _answer(make: Callable[[], Solid], writer: int, seconds: float) -> NoReturn:
+    """Make the solid and send it, in the child, which ends here."""
+    import resource
+
+    global _is_child
+    _is_child = True
+    try:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        most = max(1, round(seconds))
+        resource.setrlimit(resource.RLIMIT_CPU, (most, most))
+        try:
+            done, content = True, _write(make())
+        except Exception as error:
+            done, content = False, pickle.dumps(error)
+        with os.fdopen(writer, "wb") as pipe:
+            pipe.write(HEAD.pack(done, len(content)))
+            pipe.write(content)
+    finally:
+        os._exit(0)  # nothing of the parent's is closed, flushed or told
+
+
+def _listen(reader: int, seconds: float) -> bytes:
+    """Return all that comes through a pipe until its other end is closed, or what has come after so many seconds."""
+    end = time.monotonic() + seconds
+    parts: list[bytes] = []
+    while (left := end - time.monotonic()) > 0.0:
+        if select.select([reader], [], [], left)[0]:
+            part = os.read(reader, 1 << 20)
+            if not part:
+                break
+            parts.append(part)
+    return b"".join(parts)
+
+
+def _still_runs(child: int) -> bool:
+    """Return whether a child has not ended yet; one that has is seen off."""
+    for _ in range(100):  # it has closed its pipe, and needs a moment to go
+        if os.waitpid(child, os.WNOHANG)[0]:
+            return False
+        time.sleep(0.001)
+    return True
+
+
+def _write(solid: Solid) -> bytes:
+    from OCP.BinTools import BinTools, BinTools_FormatVersion
+
+    stream = BytesIO()
+    BinTools.Write_s(solid, stream, False, False, BinTools_FormatVersion.BinTools_FormatVersion_VERSION_4)  # without triangles
+    return stream.getvalue()
+
+
+def _read(data: bytes) -> Solid:
+    from OCP.BinTools import BinTools
+    from OCP.TopoDS import TopoDS_Shape
+
+    shape = TopoDS_Shape()
+    BinTools.Read_s(shape, BytesIO(data))
+    return shape
