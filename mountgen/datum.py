@@ -19,6 +19,7 @@ from mountgen.arrays import Bools, Floats, Ints, freeze
 from mountgen.errors import DatumError
 from mountgen.lid import Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
+from mountgen.place import tell_clock
 from mountgen.raster import EMPTY, fill_loop, raster_faces
 from mountgen.topology import find_middles, measure_faces
 
@@ -40,12 +41,14 @@ COARSE_NODES, FINE_NODES = 60_000, 400_000
 FACINGS, FACING_WIDE = 3, 25.0  # directions that the scan faces, tried where the first guess does not settle it; degrees
 FACING_SAMPLES, FACING_TRIED = 10_000, 300  # faces
 RELOOK_FROM, RELOOKS = 6.0, 2  # degrees between first guess and mouth normal from which on it is looked along that; times
+WORTH_TELLING = 5.0  # mm; a further recess less deep than this is not told of
 MOST_BENT = 1.0  # slope by which a lid may differ from its middle's anywhere in the mouth
 REGIONS, LEAST_SHARE = 4, 0.05  # deep regions looked at; of the greatest one's volume that a region has
 LEAST_PANEL = 0.25  # of what is seen beside the rim that agrees with the lid and does not stand above it
 OUTSIDE = "for an object seen from outside this is the wrong tool"
 FACING_ROOM, BEHIND, MOST_BEHIND = 20.0, 1.0, 0.2  # mm about the rim; mm; share of that seen from behind
 LEAST_TURNED = 0.02  # of the scan's area that a mouth on its other side has; less is some hollow of its back
+MUCH_ABOVE = 0.25  # of the strip beside the rim that stands above the lid, from which on this is said
 MOST_UNSEEN = 0.98  # of the strip beside the rim; with less of it seen, the scan ends at the rim
 
 
@@ -88,6 +91,7 @@ class _Mouth:
     depth: float
     open_arc: Bools  # (K,) rim points that lie on the scan's own border
     agreement: Agreement | None  # of the scan beside the rim with the lid; None where the user gave either
+    others: tuple[tuple[float, float, Floats], ...] = ()  # further recesses: width, height, deepest place (3,), mm
 
 
 class _ProudError(DatumError):
@@ -154,7 +158,7 @@ def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:
                 "reverse its sign: it points out of the recess, towards the scanner",
             )
     else:
-        draw = _search_draw(scan, faces, area / np.linalg.norm(area), notes)
+        draw = _search_draw(scan, faces, area / np.linalg.norm(area), mouth, notes)
     frame = _shape_frame(vertices, faces, draw)
     local = _into(frame, vertices)
     found = _find_mouth(local, faces, COARSE_NODES, scan, mouth, frame)
@@ -168,14 +172,33 @@ def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:
             f"the rim is open from {_clock(open_side[0])} to {_clock(open_side[1])}: "
             "closed by the hull of the rim and the mouth plane"
         )
+    notes += [_note_other(other, turned, scan) for other in found.others]
     _check_size(found.rim, scan)
     if found.agreement is not None:
         _check_surround(found.agreement)
         _check_facing(local, faces, found)
+        if found.agreement.above > MUCH_ABOVE:
+            notes.append(
+                f"beside {100.0 * found.agreement.above:.0f} % of the rim the scan stands up to {found.agreement.height:.1f} mm "
+                "above the mouth: if the mouth found lies too deep, set mouth.plane"
+            )
     tilt = radians(mouth.recline)
     return Recess(
         vertices=local, faces=faces, rim=rim, lid=found.lid, part_to_scan=turned,
         up=_find_up(found.lid, tilt), depth=found.depth, open_side_deg=open_side, notes=tuple(notes),
+    )
+
+
+def _note_other(other: tuple[float, float, Floats], frame: Floats, scan: Scan) -> str:
+    """Tell of a further recess, and how to take it."""
+    width, height, place = other
+    away, towards = float(np.hypot(place[0], place[1])), tell_clock(float(place[0]), float(place[1]))
+    point = (frame[:3, :3] @ place + frame[:3, 3]) / scan.mm_per_unit
+    digits = 1 if scan.mm_per_unit == 1.0 else 3
+    listed = ", ".join(f"{v + 0.0:.{digits}f}" for v in point)
+    return (
+        f"the scan shows another recess, {width:.0f} x {height:.0f} mm, {away:.0f} mm away towards {towards}: "
+        f"the greater one was taken; for the other, set mouth.at = [{listed}]"
     )
 
 
@@ -251,7 +274,7 @@ def _shape_frame(vertices: Floats, faces: Ints, draw: Floats) -> Floats:
 _Look = tuple[Floats, Floats, _Mouth]  # frame, the scan's vertices in it, the mouth found
 
 
-def _look_along(scan: Scan, faces: Ints, guess: Floats) -> _Look:
+def _look_along(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth) -> _Look:
     """Look along a first guess; where what is found does not settle it, along what most of the scan faces, if that does.
 
     The vector area is the normal of the scan's border, and on a large, bent or stepped panel that is not the mouth's.
@@ -259,12 +282,12 @@ def _look_along(scan: Scan, faces: Ints, guess: Floats) -> _Look:
     Raises:
         DatumError: nothing is found along the guess.
     """
-    first = _look_squarely(scan, faces, guess)
+    first = _look_squarely(scan, faces, guess, mouth)
     if _is_settled(first):
         return first
     for way in _list_facings(scan, faces):
         with suppress(DatumError):
-            look = _look_squarely(scan, faces, way)
+            look = _look_squarely(scan, faces, way, mouth)
             if _is_settled(look):
                 return look
     return first
@@ -274,12 +297,12 @@ def _is_settled(look: _Look) -> bool:
     return look[2].agreement is not None and look[2].agreement.settled
 
 
-def _look_squarely(scan: Scan, faces: Ints, guess: Floats) -> _Look:
+def _look_squarely(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth) -> _Look:
     """Look along a guess, and again along the normal of the mouth found as long as the two differ."""
     for _ in range(RELOOKS + 1):
         frame = _shape_frame(scan.vertices, faces, guess)
         local = _into(frame, scan.vertices)
-        look = _find_mouth(local, faces, COARSE_NODES, scan, None, frame)
+        look = _find_mouth(local, faces, COARSE_NODES, scan, mouth, frame)
         normal = lid_normal(look.lid, *look.rim.mean(axis=0))
         if normal[2] > cos(radians(RELOOK_FROM)):
             break
@@ -304,9 +327,9 @@ def _list_facings(scan: Scan, faces: Ints) -> list[Floats]:
     return found
 
 
-def _search_draw(scan: Scan, faces: Ints, guess: Floats, notes: list[str]) -> Floats:
+def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: list[str]) -> Floats:
     """Return the direction within a cone about the first guess that leaves the greatest insertable volume below the lid."""
-    frame, local, look = _look_along(scan, faces, guess)
+    frame, local, look = _look_along(scan, faces, guess, mouth.model_copy(update={"rim": None, "plane": None}))
     guess = frame[:3, 2]
     starts = [np.zeros(2)]
     normal = np.array([-look.lid[1], -look.lid[2]])  # slope of the lid at the frame's origin: the surround's own normal
@@ -395,27 +418,27 @@ def _grid(local: Floats, nodes: int) -> tuple[tuple[float, float], float, tuple[
 
 
 def _find_mouth(
-    local: Floats, faces: Ints, nodes: int, scan: Scan, mouth: Mouth | None, frame: Floats
+    local: Floats, faces: Ints, nodes: int, scan: Scan, mouth: Mouth, frame: Floats
 ) -> _Mouth:
     """Look along -z of `local` and find lid, rim and depth."""
     from scipy import ndimage
 
     ground, origin = _lay_ground(local, faces, nodes)
     pitch, shape = ground.pitch, ground.seen.shape
-    given = mouth is not None and mouth.plane is not None
-    explicit = mouth is not None and mouth.rim is not None
-    if mouth is not None and mouth.rim is not None:
+    if mouth.at is not None:
+        ground = replace(ground, at=_find_node(mouth.at, scan, frame, ground))
+    if mouth.rim is not None:
         lid = _given_lid(mouth.plane.point, scan, frame) if mouth.plane is not None else next(propose_lids(ground))
         region = _given_region(mouth.rim, scan, frame, ground.x, ground.y)
         deepest = float(np.nanmax(np.where(region, _depth(ground, lid), np.nan), initial=0.0))
         _check_depth(deepest, _depth(ground, lid))
         trial = _Trial(lid, region, deepest, measure_agreement(ground, lid, region))
-    elif mouth is not None and mouth.plane is not None:
+    elif mouth.plane is not None:
         trial = _try_lid(ground, _given_lid(mouth.plane.point, scan, frame))
     else:
         trial = _choose_lid(ground)
     lid = trial.lid
-    rim = _trace_rim(_depth(ground, lid), trial.region, _rim_level(trial.deepest), origin, pitch, explicit=explicit)
+    rim = _trace_rim(_depth(ground, lid), trial.region, _rim_level(trial.deepest), origin, pitch, explicit=mouth.rim is not None)
     outside = ndimage.distance_transform_edt(np.pad(ground.inside, 1))[1:-1, 1:-1] * pitch
     col = np.clip(np.rint((rim[:, 0] - origin[0]) / pitch).astype(int), 0, shape[1] - 1)
     row = np.clip(np.rint((rim[:, 1] - origin[1]) / pitch).astype(int), 0, shape[0] - 1)
@@ -424,18 +447,43 @@ def _find_mouth(
         rim, open_arc = _close_open_side(rim, open_arc)
     else:
         open_arc[:] = False
-    agreement = None if given or explicit else trial.agreement
-    return _Mouth(lid=lid, rim=rim, depth=trial.deepest, open_arc=open_arc, agreement=agreement)
+    return _Mouth(
+        lid=lid, rim=rim, depth=trial.deepest, open_arc=open_arc,
+        agreement=trial.agreement if mouth.plane is None and mouth.rim is None else None,
+        others=tuple(_tell_other(ground, each) for each in trial.others),
+    )
+
+
+def _find_node(at: tuple[float, float, float], scan: Scan, frame: Floats, ground: Ground) -> tuple[int, int]:
+    """Return the node (row, column) over a point of the scan file.
+
+    Raises:
+        DatumError: it lies beside the scan.
+    """
+    x, y = _into(frame, np.asarray([at], dtype=np.float64) * scan.mm_per_unit)[0, :2]
+    row, col = round(float(y - ground.y[0, 0]) / ground.pitch), round(float(x - ground.x[0, 0]) / ground.pitch)
+    if not (0 <= row < ground.seen.shape[0] and 0 <= col < ground.seen.shape[1]):
+        raise DatumError("the point lies beside the scan", "mouth.at", "give it in the scan file's own unit and axes")
+    return row, col
+
+
+def _tell_other(ground: Ground, trial: _Trial) -> tuple[float, float, Floats]:
+    """Return width, height and the deepest place (3,) of a recess, mm, in the look's own frame."""
+    width, height = (float(np.ptp(axis[trial.region])) for axis in (ground.x, ground.y))
+    depth = np.where(trial.region & ground.seen, _depth(ground, trial.lid), -np.inf)
+    at = np.unravel_index(int(np.argmax(depth)), depth.shape)
+    return width, height, np.array([ground.x[at], ground.y[at], ground.height[at]], dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
 class _Trial:
-    """What a lid makes of the scan: the recess in plan (R, C), its depth, how the scan beside it agrees."""
+    """What a lid makes of the scan: the recess in plan (R, C), its depth, how the scan beside it agrees; further recesses."""
 
     lid: Floats
     region: Bools
     deepest: float
     agreement: Agreement
+    others: tuple[_Trial, ...] = ()
 
 
 def _choose_lid(ground: Ground) -> _Trial:
@@ -478,18 +526,23 @@ def _try_lid(ground: Ground, lid: Floats) -> _Trial:
     depth = _depth(ground, lid)
     deepest = float(np.nanpercentile(depth, 99.9))
     _check_depth(deepest, depth)
-    best: _Trial | None = None
+    found: list[_Trial] = []
+    missed = False
     for region in _deep_regions(depth, ground.inside, deepest, ground.pitch):
         if float(np.nansum(depth[region])) <= 0.0 or measure_bend(lid, ground.x[region], ground.y[region]) > MOST_BENT:
             continue  # a trench about something that stands out, or the cap of a ball below a lid carried on from its flanks
-        trial = _Trial(lid, region, float(np.nanmax(np.where(region, depth, np.nan))), measure_agreement(ground, lid, region))
-        if best is None or (trial.deepest >= SHALLOWEST and trial.agreement.worth > best.agreement.worth):
-            best = trial
-        if best.agreement.settled:
-            break
-    _check_depth(0.0 if best is None else best.deepest, depth)
-    assert best is not None
-    return best
+        if ground.at is not None and not region[ground.at]:
+            missed = True
+            continue
+        found.append(_Trial(lid, region, float(np.nanmax(depth[region])), measure_agreement(ground, lid, region)))
+    if missed and not found:
+        remedy = "give a point of the recess's floor, in the scan file's own unit and axes"
+        raise DatumError("the point lies over no recess", "mouth.at", remedy)
+    _check_depth(found[0].deepest if found else 0.0, depth)
+    settled = [trial for trial in found if trial.agreement.settled and trial.deepest >= SHALLOWEST]
+    best = settled[0] if settled else max(found, key=lambda trial: trial.agreement.worth)
+    _check_depth(best.deepest, depth)
+    return replace(best, others=tuple(trial for trial in settled if trial is not best and trial.deepest >= WORTH_TELLING))
 
 
 def _depth(ground: Ground, lid: Floats) -> Floats:

@@ -36,7 +36,7 @@ class Ground:
     """The scan as a height field along a trial draw direction; nodes (R, C), `pitch` mm apart.
 
     height : (R, C) float32, mm.     seen: nodes that the scan covers; inside: with its holes filled.
-    x, y   : (R, C) of the nodes, mm.
+    x, y   : (R, C) of the nodes, mm.    at: the node (row, column) that the recess must cover; None where any will do.
     """
 
     height: Singles
@@ -45,6 +45,7 @@ class Ground:
     x: Floats
     y: Floats
     pitch: float
+    at: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True)

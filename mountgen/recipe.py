@@ -278,6 +278,10 @@ class Mouth(Table):
         _about("points picked around the rim, in order, scan file's unit and axes; found if absent"),
     ] = None
     plane: Annotated[MouthPlane | None, _about("mouth plane by hand; found if absent")] = None
+    at: Annotated[
+        Triple | None,
+        _about("a point over the recess to take where the scan shows several, in the scan file's own unit and axes"),
+    ] = None
 
 
 class Fit(Table):

@@ -66,7 +66,7 @@ class Quality:
     @property
     def open_holes(self) -> tuple[Hole, ...]:
         """Holes in the way of a part that are not bridged."""
-        return tuple(hole for hole in self.wide_holes if hole.hidden < MOSTLY_HIDDEN)
+        return select_open(self.wide_holes)
 
     @property
     def bridged_holes(self) -> tuple[Hole, ...]:
@@ -74,14 +74,20 @@ class Quality:
         return tuple(hole for hole in self.holes if hole.extent <= BRIDGED and hole.area >= SPECK)
 
     @property
-    def missing(self) -> float:
-        """Area of walls and floor where a part may come and nobody saw anything, mm²."""
-        return sum(hole.area * (1.0 - hole.hidden) for hole in self.open_holes)
-
-    @property
     def seen(self) -> float:
         """Share of walls and floor that was seen, 0..1."""
-        return self.area / (self.area + self.missing)
+        return find_seen(self.area, self.open_holes)
+
+
+def select_open(holes: tuple[Hole, ...]) -> tuple[Hole, ...]:
+    """Return the holes that are in the way of a part drawn out straight."""
+    return tuple(hole for hole in holes if hole.hidden < MOSTLY_HIDDEN)
+
+
+def find_seen(area: float, holes: tuple[Hole, ...]) -> float:
+    """Return the share of walls and floor that was seen, 0..1. area: seen, mm²; holes: where a part may come and nobody saw."""
+    missing = sum(hole.area * (1.0 - hole.hidden) for hole in holes)
+    return area / (area + missing) if area else 0.0
 
 
 def find_enough_spacing(clearance: float) -> float:
@@ -139,28 +145,29 @@ def judge_scan(scan: Scan, recess: Recess, quality: Quality, *, clearance: float
     """
     mouth = float((recess.rim.max(axis=0) - recess.rim.min(axis=0))[:2].max())
     return (
-        _judge_unit(scan, mouth),
+        judge_unit(scan, mouth),
         _judge_spacing(quality, clearance),
         _judge_coarse(quality, clearance),
         _judge_noise(quality, clearance),
         _judge_noisiest(quality, clearance),
-        _judge_seen(quality, mouth),
+        judge_seen(quality.seen, quality.open_holes, mouth),
         _judge_hole(quality, mouth),
         _judge_dropouts(quality),
         _judge_grazing(quality),
         _judge_border(quality.border, recess),
         _judge_islands(quality),
-        _judge_twin(quality, clearance),
+        judge_twin(quality.twin, clearance),
     )
 
 
-def _judge_unit(scan: Scan, mouth: float) -> Check:
+def judge_unit(scan: Scan, mouth: float) -> Check:
+    """Say whether the size of the mouth, mm, is likely for a recess in a vehicle, and if not, which unit would make it so."""
     low, high = USUAL_MOUTH
     fits = low <= mouth <= high
     likely = [unit for unit, size in MM_PER_UNIT.items() if low <= mouth * size / scan.mm_per_unit <= high]
     remedy = "" if fits else (
-        f"if the recess is not {mouth:.0f} mm across, the file is in another unit: try --unit {' or --unit '.join(likely)}, "
-        "and check a length by hand with --length"
+        f"if the recess is not {mouth:.0f} mm across, the file is in another unit: try --unit {' or --unit '.join(likely)}"
+        " (scan.unit in the recipe), and check a length by hand with survey's --length"
     )  # fmt: skip
     source = f"our rule: recesses in vehicles that take a part are {low:g} to {high:g} mm across"
     limit = low if mouth < low else high
@@ -223,12 +230,13 @@ def _noise_source() -> str:
     )
 
 
-def _judge_seen(quality: Quality, mouth: float) -> Check:
-    seen = 100.0 * quality.seen
+def judge_seen(share: float, holes: tuple[Hole, ...], mouth: float) -> Check:
+    """Say whether enough of walls and floor was seen. share: 0..1; holes: what is missing; mouth: its size, mm."""
+    seen = 100.0 * share
     verdict: Verdict = "pass" if seen >= SEEN_PASS else "caution" if seen >= SEEN_FAIL else "fail"
     remedy = place = ""
     if verdict != "pass":
-        place = _list_holes(quality, mouth)
+        place = _list_holes(holes, mouth)
         remedy = "scan again there; what was not seen is never taken for free space, so the part stays out of it"
     source = f"our rule: pass from {SEEN_PASS:g} %, fail below {SEEN_FAIL:g} % of what a part drawn out straight can touch"
     return Check("walls and floor seen", verdict, round(seen, 2), SEEN_PASS, "%", source, remedy, place)
@@ -240,7 +248,7 @@ def _judge_hole(quality: Quality, mouth: float) -> Check:
     verdict: Verdict = "caution" if holes else "pass"
     remedy = place = ""
     if holes:
-        place = _list_holes(quality, mouth)
+        place = _list_holes(holes, mouth)
         at = max(holes, key=lambda hole: hole.extent)
         aside = clock_position(-at.x, -at.y)
         remedy = f"scan again there, looking in from {tell_arc([aside])}; dull it first if it is shiny, dark or see-through"
@@ -250,8 +258,8 @@ def _judge_hole(quality: Quality, mouth: float) -> Check:
     return Check("widest hole in walls and floor", verdict, round(widest, 1), BRIDGED, "mm", source, remedy, place)
 
 
-def _list_holes(quality: Quality, mouth: float) -> str:
-    told = [f"{hole.tell_place(mouth)} ({hole.area:.0f} mm²)" for hole in quality.open_holes]
+def _list_holes(holes: tuple[Hole, ...], mouth: float) -> str:
+    told = [f"{hole.tell_place(mouth)} ({hole.area:.0f} mm²)" for hole in holes]
     more = f" and {len(told) - LISTED} more" if len(told) > LISTED else ""
     return "; ".join(told[:LISTED]) + more
 
@@ -314,8 +322,8 @@ def _judge_islands(quality: Quality) -> Check:
     return Check("doubtful islands", verdict, float(len(doubtful)), 0.0, "", source, remedy, place)
 
 
-def _judge_twin(quality: Quality, clearance: float) -> Check:
-    twin = quality.twin
+def judge_twin(twin: Twin, clearance: float) -> Check:
+    """Say whether the scan is free of surfaces that are there twice. clearance: mm."""
     share = 100.0 * twin.share
     bad: Verdict = "fail" if twin.apart >= clearance / 2.0 else "caution"
     verdict: Verdict = "pass" if share <= TWIN_PASS else bad
@@ -326,7 +334,7 @@ def _judge_twin(quality: Quality, clearance: float) -> Check:
             f"two sheets {twin.apart:.2f} mm apart: the scanner lost its place and found it again beside. Add markers there, "
             "unevenly, 50 to 100 mm apart and off the surfaces that matter, and scan all of it again in one go"
         )
-    source = "our rule: fail where the sheets are half the clearance apart"
+    source = "our rule: in a survey, fail where the sheets are half the clearance apart"
     return Check(TWICE, verdict, round(share, 2), TWIN_PASS, "%", source, remedy, place)
 
 

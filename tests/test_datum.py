@@ -306,6 +306,29 @@ def test_a_ball_seen_from_outside_is_refused(cut: float, said: str) -> None:
     assert "seen from outside" in caught.value.remedy
 
 
+def test_a_second_recess_is_told_of_and_can_be_taken() -> None:
+    def both(x: Floats, y: Floats) -> Floats:
+        return np.minimum(_box(x, y, centre=(-50.0, 0.0)), _box(x, y, centre=(55.0, 3.0), deep=20.0))
+
+    vertices, faces = _sheet(both, half=(120.0, 55.0), pitch=1.0)
+    moved = vertices @ TURN.T + np.array([10.0, -20.0, 30.0])
+    inches = Scan(moved, faces, Path("sheet.ply"), "0" * 64, "inch", 25.4, 1.0, 0.03)
+    taken = find_datum(inches, mouth=Mouth())
+    assert taken.depth == pytest.approx(30.0, abs=0.2)
+    told = [re.search(r"another recess, (\d+) x (\d+) mm, .* mouth.at = \[(.*)\]", note) for note in taken.notes]
+    found = next(match for match in told if match)
+    assert sorted(float(found[k]) for k in (1, 2)) == pytest.approx([50.0, 80.0], abs=2.0)
+    point = [float(v) for v in found[3].split(",")]
+    other = find_datum(inches, mouth=make_mouth(at=point))
+    assert other.depth == pytest.approx(20.0, abs=0.2)
+    assert (other.part_to_scan[:3, 3] - [10.0, -20.0, 30.0]) @ TURN == pytest.approx([55.0, 3.0, 0.0], abs=1.0)
+    with pytest.raises(DatumError, match="over no recess") as caught:
+        find_datum(inches, mouth=make_mouth(at=(moved[0] / 25.4).tolist()))  # the sheet's corner
+    assert caught.value.where == "mouth.at"
+    with pytest.raises(DatumError, match="beside the scan"):
+        find_datum(inches, mouth=make_mouth(at=[90.0, 0.0, 0.0]))
+
+
 def test_a_wrong_unit_is_named() -> None:
     """The pocket is 158 mm wide; its numbers read as inches make a mouth of 4 metres, measured along its own axes."""
     scan = _scan("l_pocket")

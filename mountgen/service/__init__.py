@@ -11,11 +11,13 @@ from mountgen.service.heat_check import judge_heat
 from mountgen.service.keep_out import judge_keep_outs
 from mountgen.service.load_check import judge_load
 from mountgen.service.print_check import judge_print
+from mountgen.service.scan_check import judge_scan_use
 from mountgen.service.surroundings import judge_surroundings
 from mountgen.service.tab_check import judge_tabs
 from mountgen.service.tape_check import judge_tape
 
 JUDGES: dict[str, Callable[[Case], Finding]] = {
+    "scan": judge_scan_use,
     "heat": judge_heat,
     "load": judge_load,
     "tabs": judge_tabs,

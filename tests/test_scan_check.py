@@ -1,0 +1,73 @@
+"""What a part's table says of the scan it was made from: unlikely unit, unseen walls, surfaces that are there twice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from mountgen.datum import Recess
+from mountgen.recipe import PlugRecipe
+from mountgen.scan import Mend
+from mountgen.service.scan_check import judge_scan_use
+from mountgen.verdict import Check
+from tests.recesses import as_scan, box_recess
+
+BOTTOM = (-10.0, -8.0, 10.0, 8.0)  # of the box's floor, mm
+
+
+def judge(recess: Recess, *, mended: tuple[Mend, ...] = (), **scan: Any) -> dict[str, Check]:
+    recipe = PlugRecipe.model_validate({"name": "plug"})
+    case: Any = SimpleNamespace(recipe=recipe, recess=recess, scan=replace(as_scan(recess), mended=mended, **scan))
+    return {check.name: check for check in judge_scan_use(case).checks}
+
+
+def test_a_sound_scan_passes() -> None:
+    found = judge(box_recess())
+    assert {check.verdict for check in found.values()} == {"pass"}
+    assert found["walls and floor seen"].value == 100.0
+
+
+def test_a_mouth_in_another_unit_is_told() -> None:
+    """60 mm read a tenth as large: numbers in centimetres taken for millimetres."""
+    recess = box_recess()
+    small = replace(recess, vertices=recess.vertices * 0.25, rim=recess.rim * 0.25)
+    check = judge(small)["size of the mouth"]
+    assert (check.verdict, check.value) == ("caution", pytest.approx(15.0))
+    assert "--unit cm" in check.remedy
+    assert "scan.unit" in check.remedy
+
+
+def test_floor_that_nobody_saw_is_told_with_its_share() -> None:
+    recess = box_recess(left=20.0, right=20.0, holes=[BOTTOM])
+    area = 60.0 * 40.0 + 2.0 * (60.0 + 40.0) * 20.0  # floor and walls; what is within 1.5 mm of the mouth does not count
+    counted = area - 2.0 * (60.0 + 40.0) * 1.5
+    check = judge(recess, mended=(Mend("open holes", 1),))["walls and floor seen"]
+    assert check.value == pytest.approx(100.0 * (1.0 - 20.0 * 16.0 / counted), abs=0.5)
+    assert check.verdict == "caution"
+    assert "20 to 20 mm deep (320 mm²)" in check.place
+
+
+def test_half_a_recess_is_a_caution_and_no_fail() -> None:
+    """The part keeps out of it, so it may be used."""
+    check = judge(box_recess(holes=[(-29.0, -19.0, 20.0, 19.0)]), mended=(Mend("open holes", 1),))["walls and floor seen"]
+    assert check.verdict == "caution"
+    assert check.value is not None
+    assert check.value < 70.0
+
+
+def test_a_floor_that_is_there_twice_is_told() -> None:
+    recess = box_recess()
+    floor = recess.faces[(recess.vertices[recess.faces][:, :, 2] < -5.0).all(axis=1)]
+    lower = recess.vertices - [0.0, 0.0, 0.4]
+    twice = replace(
+        recess, vertices=np.vstack([recess.vertices, lower]), faces=np.vstack([recess.faces, floor + len(recess.vertices)])
+    )
+    check = judge(twice)["surface scanned twice"]
+    assert check.verdict == "caution"
+    assert check.value is not None
+    assert check.value > 10.0
+    assert "0.40 mm apart" in check.remedy
