@@ -25,6 +25,7 @@ from tests.conftest import ROOT, Juniper
 from tests.pdf_reading import read_pdf
 
 X, Y, Z = np.eye(3)
+SOLID = SimpleNamespace(wall=None)
 
 
 def box(low: Any, high: Any) -> Any:
@@ -105,11 +106,11 @@ def test_a_round_tray_is_measured_through_its_middle() -> None:
 
 def test_what_is_solid_has_no_walls_and_what_draft_narrows_is_told_twice() -> None:
     taper = manifold3d.Manifold.extrude(manifold3d.CrossSection.square((40.0, 30.0), True), 20.0, 1, 0.0, (1.25, 1.25))
-    found = told(sizes_of(taper, kind="plug"))
+    found = told(sizes_of(taper, kind="plug", body=SOLID))
     assert {title for title, _, _ in found} == {ABOVE.title}
     widths = [size for _, _, size in found]  # 40 at the bottom, 50 at the top; at 15 % of what lies 3 mm below it, and there
     assert widths == pytest.approx([40.0 + 10.0 * 0.15 * 17.0 / 20.0, 40.0 + 10.0 * 17.0 / 20.0], abs=0.02)
-    assert sizes_of(box((-20, -10, -15), (20, 10, 0)), kind="plug") == ()  # overall sizes say it all
+    assert sizes_of(box((-20, -10, -15), (20, 10, 0)), kind="plug", body=SOLID) == ()  # overall sizes say it all
 
 
 @pytest.fixture(scope="module")

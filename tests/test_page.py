@@ -481,6 +481,12 @@ def test_where_zones_differ_each_place_knows_what_was_asked_for_there() -> None:
     assert gap[floor] == pytest.approx(CLEARANCE, abs=1e-3)
     legend = draw_legend(zones)
     assert "floor 0.25, walls 0.5, rim 0.75 mm" in legend
+    report = block_report()
+    report["recipe"] = RECIPE | {"fit": RECIPE["fit"] | zones}  # type: ignore[operator]
+    report["fit"]["gap_by_zone"] = {"floor": 0.24, "walls": 0.49}
+    head = draw_block(report=report).split("</header>")[0]
+    assert "floor 0.25, walls 0.5, rim 0.75 mm" in head
+    assert "floor 0.24, walls 0.49 mm" in head
     assert "over 4 times as much" in legend
     values, ramp = scale_gap(np.array([0.25, 0.5, 0.5]), np.array([0.25, 0.5, 0.25]))
     assert values == pytest.approx([1.0, 1.0, 2.0])

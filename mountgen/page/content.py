@@ -10,7 +10,8 @@ from mountgen.page.facts import tabulate_facts, tabulate_rows, word_key, word_va
 from mountgen.page.layers import Layer
 from mountgen.page.markup import Child, Markup, element, join
 from mountgen.page.plots import list_kinds, plot_heat, plot_stack
-from mountgen.page.viewer import lay_out_view
+from mountgen.page.viewer import find_zones, lay_out_view
+from mountgen.part_picture import word_zones
 from mountgen.verdict import SEVERITY, format_number, put_away
 
 TIMES = " \N{MULTIPLICATION SIGN} "
@@ -97,13 +98,15 @@ def _write_head(report: Mapping[str, Any]) -> Markup:
     fit, body = report["fit"], report["body"]
     low, high = body["bounds"]["min"], body["bounds"]["max"]
     size = TIMES.join(f"{b - a:.1f}" for a, b in zip(low, high, strict=True))
+    zones = find_zones(report)  # where they differ, the least gap of each says more than the one that has least to spare
+    kept = fit["gap_by_zone"] if len(set(zones.values())) > 1 else {"all": fit["gap_at_rest"]["min"]}
     figures = {
         "kind": report["recipe"].get("kind"),
         "size": f"{size} mm",
         "print": _word_print(report["service"].get("print")),
         "mass, solid": f"{format_number(round(body['mass'], 1))} g of {report['recipe'].get('material')}",
-        "clearance asked for": f"{format_number(fit['clearance'])} mm",
-        "least gap in place": f"{format_number(fit['gap_at_rest']['min'])} mm",
+        "clearance asked for": word_zones(zones),
+        "least gap in place": word_zones(kept),
         "least gap on the way in": f"{format_number(fit['gap_insertion']['min'])} mm",
     }
     note = report["recipe"].get("note")

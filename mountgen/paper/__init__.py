@@ -52,9 +52,11 @@ def draw_papers(case: Case, papers: Papers) -> dict[str, bytes]:
         from mountgen.paper.template import cut_templates
         from mountgen.paper.vector import encode_dxf, encode_svg
 
+        fit = case.recipe.fit
+        room = fit.clearance if fit.walls is None else fit.walls
         templates = cut_templates(case.part.body.mesh, case.recess, stations=papers.stations)
         found = {
-            "-sections.pdf": draw_pages(templates, name=name, paper=papers.size, clearance=case.recipe.fit.clearance),
+            "-sections.pdf": draw_pages(templates, name=name, paper=papers.size, clearance=room),
             "-sections.dxf": encode_dxf(templates, name=name),
             "-sections.svg": encode_svg(templates, name=name),
         }

@@ -86,7 +86,8 @@ def find_key_sizes(case: Case) -> tuple[Shown, ...]:
     if recipe.kind == "phone-shelf":
         found += _measure_shelf(case, mesh)
     else:
-        found += _measure_mouth(mesh, getattr(recipe, "dividers", None) if recipe.kind == "tray" else None)
+        hollow = recipe.kind == "tray" or recipe.body.wall is not None
+        found += _measure_mouth(mesh, getattr(recipe, "dividers", None) if recipe.kind == "tray" else None, hollow=hollow)
     found += _call_out(case)
     return tuple(found)
 
@@ -178,7 +179,7 @@ def _measure_lean(mesh: Mesh, origin: Floats, up: Floats, inwards: Floats, low: 
 # --- plug and tray ---
 
 
-def _measure_mouth(mesh: Mesh, dividers: Dividers | None) -> Iterator[Shown]:
+def _measure_mouth(mesh: Mesh, dividers: Dividers | None, *, hollow: bool) -> Iterator[Shown]:
     """Measure what is bounded by a flange or the mouth: neck, flange, walls, rooms, floor."""
     low, high = (np.asarray(v) for v in measure_bounds(mesh))
     counts = (1, 1) if dividers is None else (dividers.count_x + 1, dividers.count_y + 1)
@@ -191,6 +192,8 @@ def _measure_mouth(mesh: Mesh, dividers: Dividers | None) -> Iterator[Shown]:
     if flanged and plate is not None:
         yield Size(LEFT, plate.start, plate.end, level=True, outwards=-1)
     yield from _measure_neck(mesh, low, high, top)
+    if not hollow:
+        return
     level = low[2] + 0.5 * (top - low[2])
     for axis, is_level in ((0, True), (1, False)):
         yield from _measure_rooms(mesh, low, high, level, axis, counts[1 - axis], is_level)

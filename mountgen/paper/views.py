@@ -21,6 +21,7 @@ CHORD = 0.04  # mm by which a drawn line may leave its face
 SMOOTH_DEG = 3.0  # degrees between two faces up to which their edge is no line of the drawing
 COVERED = 0.05  # mm; a hidden line nearer than this to a visible one is not drawn
 STRETCH = 3.0  # times the distance within which lines count as one: a piece that long has left a line that it only crosses
+CRUMB = 2.5  # mm
 SHORTEST = 0.3  # mm; shorter hidden lines are crumbs of noise
 
 
@@ -69,8 +70,7 @@ def find_views(solid: Solid, looks: tuple[Look, ...] = (FRONT, LEFT, ABOVE)) -> 
     for look in looks:
         towards, right = np.array(look.towards), np.array(look.right)
         flat = mesh.vertices @ np.array([right, np.cross(towards, right)]).T
-        visible, hidden = _hide(solid, look)
-        views.append(View(look, *_tidy(visible, hidden), flat.min(axis=0), flat.max(axis=0)))
+        views.append(View(look, *_tidy(*_hide(solid, look)), flat.min(axis=0), flat.max(axis=0)))
     return tuple(views)
 
 
@@ -105,8 +105,8 @@ def _copy_smooth(solid: Solid) -> Solid:
     return copy
 
 
-def _hide(solid: Solid, look: Look) -> tuple[Floats, Floats]:
-    """Return the straight pieces that are seen, and those that are not, (N, 2, 2) mm each."""
+def _hide(solid: Solid, look: Look) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the straight pieces of edges and of outlines that are seen, then of those that are not, (N, 2, 2) mm each."""
     from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
     from OCP.HLRAlgo import HLRAlgo_Projector
     from OCP.HLRBRep import HLRBRep_PolyAlgo, HLRBRep_PolyHLRToShape
@@ -117,9 +117,9 @@ def _hide(solid: Solid, look: Look) -> tuple[Floats, Floats]:
     hider.Update()
     found = HLRBRep_PolyHLRToShape()
     found.Update(hider)
-    visible = [_pieces(shape) for shape in (found.VCompound(), found.OutLineVCompound())]
-    hidden = [_pieces(shape) for shape in (found.HCompound(), found.OutLineHCompound())]
-    return np.concatenate(visible), np.concatenate(hidden)
+    shapes = (found.VCompound(), found.OutLineVCompound(), found.HCompound(), found.OutLineHCompound())
+    first, second, third, fourth = (_pieces(shape) for shape in shapes)
+    return first, second, third, fourth
 
 
 def _pieces(shape: Any) -> Floats:
@@ -140,18 +140,35 @@ def _pieces(shape: Any) -> Floats:
     return np.array(ends, dtype=np.float64).reshape(-1, 2, 2)
 
 
-def _tidy(visible: Floats, hidden: Floats) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
-    """Return both as polylines, each line once, and of the hidden ones what no visible one covers."""
+def _tidy(
+    edges: Floats, outlines: Floats, hidden_edges: Floats, hidden_outlines: Floats
+) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
+    """Return both as polylines, each line once, and of the hidden ones what no visible one covers.
+
+    Outlines shorter than CRUMB that join nothing are folds of a noisy surface, and left out unless on the view's border.
+    """
     import shapely
 
-    front, back = (shapely.union_all(shapely.linestrings(np.round(pieces, 3))) for pieces in (visible, hidden))
-    outline = _find_outline(front, back)
-    if outline is not None:  # nothing can hide it, whatever the facets of a wavy surface say
-        front = shapely.union_all([front, outline.intersection(back)])
+    seen, folds, back, hidden_folds = (
+        shapely.union_all(shapely.linestrings(np.round(pieces, 3)))
+        for pieces in (edges, outlines, hidden_edges, hidden_outlines)
+    )
+    border = _find_outline(shapely.union_all([seen, folds]), shapely.union_all([back, hidden_folds]))
+    front = shapely.union_all([seen, _drop_crumbs(folds)])
+    back = shapely.union_all([back, _drop_crumbs(hidden_folds)])
+    if border is not None:  # nothing can hide it, whatever the facets of a wavy surface say
+        front = shapely.union_all([front, *(border.intersection(lines) for lines in (folds, back, hidden_folds))])
     left = shapely.line_merge(back.difference(front.buffer(COVERED)))
     lines = (shapely.get_coordinates(line) for line in shapely.get_parts(shapely.simplify(left, CHORD)))
     longer = (line for line in lines if np.linalg.norm(np.diff(line, axis=0), axis=1).sum() >= SHORTEST)
     return chain_pieces(_split(front)), tuple(longer)
+
+
+def _drop_crumbs(lines: Any) -> Any:
+    import shapely
+
+    parts = shapely.get_parts(shapely.line_merge(lines))
+    return shapely.union_all(parts[shapely.length(parts) >= CRUMB])
 
 
 def _find_outline(front: Any, back: Any) -> Any | None:
