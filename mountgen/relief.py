@@ -23,8 +23,8 @@ from mountgen.nearest import build_tree, find_nearest
 from mountgen.sampling import Indices, sort_nearby
 from mountgen.surface import Surface, surface_of
 
-AIM = 0.022  # mm; how much nearer than asked a facet may stand when it is done, as for the smooth faces (`shell_relief`)
-LEFT = 0.02  # mm; how much nearer one stands that was drawn back: a hundredth is half a per cent of a wall of 2 mm
+AIM = 0.015  # mm; how much nearer than asked a facet may stand when it is done
+LEFT = 0.012  # mm; how much nearer one stands that was drawn back: a hundredth is half a per cent of a wall of 2 mm
 MOST = 0.12  # mm; more than this is a fault, not a fitting error
 ROUNDS = 4
 TURNED = 0.2  # of a facet's area must keep facing its own way
@@ -65,12 +65,15 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
     fixed[faces[~hard]] = True
     todo = hard
     for _ in range(ROUNDS):
-        lack, face, at, away = (np.concatenate(pair) for pair in zip(
+        lack, face, away = (np.concatenate(pair) for pair in zip(
             _find_short(probe, todo, standing), _find_poking(Surface(vertices, faces), todo, standing), strict=True
         ))  # fmt: skip
         if not len(lack):
             break
-        shift = _share_out(vertices, faces, lack - LEFT, face, at, away)
+        worst_last = np.argsort(lack, kind="stable")  # so that it counts
+        shift = np.zeros_like(vertices)
+        by = (lack - LEFT)[worst_last, None]
+        shift[faces[face[worst_last]].ravel()] = np.repeat(by * away[worst_last], 3, axis=0)
         shift[fixed] = 0.0
         moved = _move(vertices, faces, shift)
         changed = (moved != vertices).any(axis=1)[faces].any(axis=1)
@@ -81,8 +84,8 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
     return Relieved(Mesh(vertices, mesh.faces), probe)
 
 
-def _find_short(probe: Probe, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats, Floats]:
-    """Return what points on the faces `todo` (F,) lack, mm, its face and place, and the unit direction away from the scan."""
+def _find_short(probe: Probe, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats]:
+    """Return what points on the faces `todo` (F,) lack, mm, on which face each is, and the unit direction away from the scan."""
     near = todo[probe.samples.face] & (probe.signed.gap < standing.tree.widest - AIM)
     points, face, signed = probe.samples.points[near], probe.samples.face[near], probe.signed.pick(near)
     if np.ptp(standing.clearance) > 0.0:  # the nearest is not always what asks for most
@@ -90,10 +93,10 @@ def _find_short(probe: Probe, todo: Bools, standing: Standing) -> tuple[Floats, 
         short = found.face >= 0
         points, face, signed = points[short], face[short], standing.surface.measure_to(found.face[short], points[short])
     lack = standing.clearance[signed.face] - signed.gap
-    return _keep_small(lack, face, points, points - signed.foot, ~signed.border)
+    return _keep_small(lack, face, points - signed.foot, ~signed.border)
 
 
-def _find_poking(body: Surface, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats, Floats]:
+def _find_poking(body: Surface, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats]:
     """Return the same for vertices of the scan that come too near to the faces `todo`."""
     reach = standing.tree.widest
     which = np.flatnonzero(todo)
@@ -108,37 +111,14 @@ def _find_poking(body: Surface, todo: Bools, standing: Standing) -> tuple[Floats
     face, spikes = which[found.face[near]], points[close[near]]
     signed = body.measure_to(face.astype(np.int32), spikes)
     lack = standing.corner_clearance[close[near]] - signed.gap
-    return _keep_small(lack, face, signed.foot, signed.foot - spikes, ~signed.border)
+    return _keep_small(lack, face, signed.foot - spikes, ~signed.border)
 
 
-def _keep_small(
-    lack: Floats, face: Indices, points: Floats, away: Floats, sure: Bools
-) -> tuple[Floats, Indices, Floats, Floats]:
+def _keep_small(lack: Floats, face: Indices, away: Floats, sure: Bools) -> tuple[Floats, Indices, Floats]:
     """Return what is worth mending and no more than a fitting error, with unit directions."""
     keep = sure & (lack > AIM) & (lack <= MOST)
     away = away[keep]
-    return lack[keep], face[keep], points[keep], away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
-
-
-def _share_out(vertices: Floats, faces: Ints, by: Floats, face: Indices, points: Floats, away: Floats) -> Floats:
-    """Return how far each vertex moves, (V, 3), so that points on faces move `by` mm along `away`; the longest counts.
-
-    A point b of a triangle's corners (barycentric) moves by d if corner i moves by d b_i / (b . b), which is the least that does.
-    """
-    corners = vertices[faces[face]]
-    along, across, off = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0], points - corners[:, 0]
-    aa, ac, cc = (along**2).sum(axis=1), (along * across).sum(axis=1), (across**2).sum(axis=1)
-    oa, oc = (off * along).sum(axis=1), (off * across).sum(axis=1)
-    area = aa * cc - ac**2
-    whole = area > 1e-12  # of a sliver all corners move alike
-    b1, b2 = ((cc * oa - ac * oc) / np.where(whole, area, 1.0), (aa * oc - ac * oa) / np.where(whole, area, 1.0))
-    share = np.clip(np.column_stack([1.0 - b1 - b2, b1, b2]), 0.0, 1.0)
-    share = np.where(whole[:, None], share / share.sum(axis=1, keepdims=True), 1.0 / 3.0)
-    move = (share / (share**2).sum(axis=1, keepdims=True) * by[:, None]).ravel()
-    longest_last = np.argsort(move, kind="stable")  # so that it counts
-    shift = np.zeros_like(vertices)
-    shift[faces[face].ravel()[longest_last]] = (move[:, None] * np.repeat(away, 3, axis=0))[longest_last]
-    return shift
+    return lack[keep], face[keep], away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
 
 
 def _move(vertices: Floats, faces: Ints, shift: Floats) -> Floats:

@@ -1,41 +1,38 @@
-"""Facets drawn back: how a movement is shared out between the corners of a facet, in closed form."""
+"""Facets drawn back, in a box recess whose gaps are known exactly."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+import trimesh
 
-from mountgen.relief import _share_out
+from mountgen.kernel import Mesh
+from mountgen.relief import LEFT, relieve_mesh
+from tests.recesses import box_recess
 
-CORNERS = np.array([[0.0, 0.0, 0.0], [9.0, 0.0, 0.0], [0.0, 6.0, 0.0], [9.0, 6.0, 0.0]])
-FACES = np.array([[0, 1, 2], [1, 3, 2]], dtype=np.int32)
-UP = np.array([0.0, 0.0, 1.0])
-
-
-@pytest.mark.parametrize(
-    ("weights", "moves"),
-    [
-        ((1.0, 0.0, 0.0), (1.0, 0.0, 0.0)),  # at a corner: that corner alone
-        ((0.5, 0.5, 0.0), (1.0, 1.0, 0.0)),  # halfway along a side: its two ends
-        ((1 / 3, 1 / 3, 1 / 3), (1.0, 1.0, 1.0)),
-        ((0.6, 0.3, 0.1), (0.6 / 0.46, 0.3 / 0.46, 0.1 / 0.46)),
-    ],
-)
-def test_a_point_of_a_facet_moves_as_far_as_it_should(weights: tuple[float, ...], moves: tuple[float, ...]) -> None:
-    point = np.array([weights]) @ CORNERS[FACES[0]]
-    shift = _share_out(CORNERS, FACES, np.array([0.02]), np.array([0]), point, UP[None, :])
-    np.testing.assert_allclose(np.array(weights) @ shift[FACES[0]], 0.02 * UP, atol=1e-12)
-    np.testing.assert_allclose(shift[FACES[0], 2], 0.02 * np.array(moves), atol=1e-12)
-    assert not shift[3].any()
+DEPTH, CLEARANCE = 10.0, 0.5
+ZONES = dict.fromkeys(("floor", "walls", "rim"), CLEARANCE)
 
 
-def test_the_longest_move_of_a_corner_counts() -> None:
-    points = np.array([CORNERS[1], 0.5 * (CORNERS[1] + CORNERS[3])])
-    shift = _share_out(CORNERS, FACES, np.array([0.05, 0.01]), np.array([0, 1]), points, np.tile(UP, (2, 1)))
-    np.testing.assert_allclose(shift[:, 2], [0.0, 0.05, 0.0, 0.01], atol=1e-12)
+def _relieved_floor(gap: float) -> tuple[float, float]:
+    """Return the lowest and the highest point of the underside of a block that stood `gap` mm above the floor, mm above it."""
+    low, high = np.array([-25.0, -15.0, gap - DEPTH]), np.array([25.0, 15.0, -2.0])
+    box = trimesh.creation.box(bounds=(low, high)).subdivide_to_size(6.0)
+    mesh = Mesh(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
+    recess = box_recess(60, 40, left=DEPTH, right=DEPTH)
+    moved = relieve_mesh(mesh, recess, clearance=ZONES, soft=np.zeros(len(mesh.faces), dtype=bool)).mesh
+    under = np.isclose(mesh.vertices[:, 2], low[2])
+    top = np.isclose(mesh.vertices[:, 2], high[2])
+    np.testing.assert_array_equal(moved.vertices[top], mesh.vertices[top])
+    z = moved.vertices[under, 2] + DEPTH
+    return float(z.min()), float(z.max())
 
 
-def test_the_corners_of_a_sliver_without_area_move_alike() -> None:
-    sliver = np.array([[0.0, 0.0, 0.0], [5.0, 0.0, 0.0], [5.0, 1e-9, 0.0]])
-    shift = _share_out(sliver, FACES[:1], np.array([0.02]), np.array([0]), np.array([[2.5, 0.0, 0.0]]), UP[None, :])
-    np.testing.assert_allclose(shift, np.tile(0.02 * UP, (3, 1)), atol=1e-12)
+@pytest.mark.parametrize("gap", [0.42, 0.47])
+def test_what_stands_too_near_is_drawn_back_no_farther_than_it_must(gap: float) -> None:
+    assert _relieved_floor(gap) == pytest.approx((CLEARANCE - LEFT, CLEARANCE - LEFT), abs=1e-4)
+
+
+@pytest.mark.parametrize("gap", [0.49, 0.6])  # near enough; farther
+def test_what_is_right_stays(gap: float) -> None:
+    assert _relieved_floor(gap) == pytest.approx((gap, gap), abs=1e-9)
