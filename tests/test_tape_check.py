@@ -26,7 +26,7 @@ from mountgen.recipe import Fit, PhoneShelfRecipe, TapePads
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding
 from mountgen.service.tape_bond import Bond, PadGauge, find_pull
-from mountgen.service.tape_check import judge_tape
+from mountgen.service.tape_check import _judge_room, judge_tape
 from mountgen.tape import find_cleavage
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
@@ -212,6 +212,24 @@ def test_more_than_there_is_room_for_says_how_much_it_takes() -> None:
     assert check.verdict == "fail"
     assert "no room was found" in check.remedy
     assert "[tabs]" in check.remedy
+    lighter = re.search(r"device\.mass = ([\d.]+)", check.remedy)
+    assert lighter is not None
+    assert find(judge(mass=float(lighter[1])), "tape area at peaks").verdict == "pass"
+
+
+def test_thick_tape_in_a_deep_pocket_is_felt_too() -> None:
+    """4 mm of tape, pressed to 3.2 mm, in pockets sunk for it."""
+    found = judge(tape=TAPE.model_copy(update={"thickness": 4.0}))
+    assert find(found, "room for the tape").verdict == "pass"
+    assert found.facts["area"] == pytest.approx(2 * 20.0 * 12.0, rel=0.02)
+
+
+def test_tape_without_any_room_has_no_thickness_to_name() -> None:
+    bond = bond_at(np.zeros(3), -Z, X, length=20.0, width=12.0)
+    check = _judge_room([replace(bond, gaps=np.zeros(0))], TAPE)
+    assert (check.verdict, check.value) == ("fail", 0.0)
+    assert "tape.thickness" not in check.remedy
+    assert "tape = false" in check.remedy
 
 
 def test_the_smallest_size_is_told_where_the_tape_holds_too() -> None:

@@ -113,6 +113,13 @@ def answer_all(pieces: Sequence[Piece], burden: Burden, material: Material) -> t
     return tuple(answers)
 
 
+def find_modulus_needed(answer: Answer, burden: Burden) -> float:
+    """Return the sustained modulus, MPa, with which a piece would sag by no more than it may: sag goes with its inverse."""
+    piece = answer.piece
+    at_one = bend_piece(piece, weight=burden.weight, loaded=burden.loaded, modulus=1.0)
+    return at_one.sag / (SAG_SHARE * piece.span)
+
+
 def find_lowest(answer: Answer) -> float:
     """Return the lowest natural frequency of a piece of deck with the device on it, Hz; 0 where nothing carries it."""
     return find_frequency(max(answer.cold.sag, LEAST_SAG)) if isfinite(answer.cold.sag) else 0.0

@@ -14,7 +14,15 @@ from mountgen.service.bearing import SETTLES, Bearing, find_spans, level_axes, l
 from mountgen.service.case import Case, Finding
 from mountgen.service.deck import GATHERED, SOURCES, Piece, list_pieces
 from mountgen.service.load_advice import advise, choose_other, round_up
-from mountgen.service.load_answer import Answer, Burden, answer_all, find_lowest, find_strength, name_across
+from mountgen.service.load_answer import (
+    Answer,
+    Burden,
+    answer_all,
+    find_lowest,
+    find_modulus_needed,
+    find_strength,
+    name_across,
+)
 from mountgen.stiffness import (
     DOWN_G,
     LEAST_FREQUENCY,
@@ -78,7 +86,10 @@ def judge_load(case: Case) -> Finding:
     if lacks:
         return Finding(checks=(_judge_unknown(case, lacks, pieces, burden, carried.noun),), facts=facts)
     answers = answer_all(pieces, burden, case.material)
-    checks = (*_judge_answers(case, answers, burden, carried.noun), *_judge_lip(case, burden))
+    checks = (
+        *_judge_held(case, answers, burden, carried.noun), *_judge_answers(case, answers, burden, carried.noun),
+        *_judge_lip(case, burden),
+    )  # fmt: skip
     return Finding(checks=checks, facts=facts | {"pieces": [_list_facts(answer) for answer in answers]})
 
 
@@ -124,9 +135,33 @@ def _tell_strength(answer: Answer, share: float) -> str:
     )
 
 
+def _judge_held(case: Case, answers: Sequence[Answer], burden: Burden, noun: str) -> Iterator[Check]:
+    """Say what nothing holds, and what has no stiffness left: neither sags by any number of millimetres."""
+    loose = [answer for answer in answers if answer.piece.model == "not carried"]
+    if loose:
+        area = sum(answer.piece.loaded for answer in loose)
+        source = f"by definition; {SOURCES['not carried']}, nor does a wall within {SETTLES:g} mm of settling (our rule)"
+        remedy = advise(case, case.recipe, loose[0], answers, burden)
+        yield Check(f"{noun} held by the recess", "fail", area, 0.0, "mm²", source, remedy, loose[0].piece.place)
+    soft = [answer for answer in answers if answer not in loose and not isfinite(answer.crept.sag)]
+    if soft:
+        worst = max(soft, key=lambda answer: find_modulus_needed(answer, burden))
+        source = (
+            f"our rule: what keeps the sag within {100 * SAG_SHARE:g} % of the span; beyond its deflection temperature a plastic "
+            f"is taken to have no stiffness left ({SOURCES[worst.piece.model]})"
+        )
+        yield Check(
+            f"stiffness of the {noun} in the heat", "fail", 0.0, find_modulus_needed(worst, burden), "MPa", source,
+            advise(case, case.recipe, worst, answers, burden), worst.piece.place,
+        )  # fmt: skip
+
+
 def _judge_answers(case: Case, answers: Sequence[Answer], burden: Burden, noun: str) -> Iterator[Check]:
     """Judge the worst piece for each question; a deck that is solid down to its floor is asked the first and third only."""
     material, recipe = case.material, case.recipe
+    answers = [answer for answer in answers if answer.piece.model != "not carried"]
+    if not answers:
+        return
     worst = {use: max(answers, key=lambda a: a.uses[use]) for use in ("sag", "rest", "jolt", "frequency")}
     advice = {id(a): advise(case, recipe, a, answers, burden) for a in worst.values() if max(a.uses.values()) > 1.0}
 
@@ -135,16 +170,15 @@ def _judge_answers(case: Case, answers: Sequence[Answer], burden: Burden, noun: 
         kept = answer.uses[use] <= 1.0
         text = f"{source}; {answer.piece.model}: {SOURCES[answer.piece.model]}"
         remedy = "" if kept else advice[id(answer)]
-        place = answer.piece.place
-        found = value if isfinite(value) else None
-        return Check(title, "pass" if kept else bad, found, limit, unit, text, remedy, place)
+        return Check(title, "pass" if kept else bad, value, limit, unit, text, remedy, answer.piece.place)
 
     sag, rest, jolt, slow = (worst[use] for use in ("sag", "rest", "jolt", "frequency"))
     source = (
         f"{100 * SAG_SHARE:g} % of the span (our rule), with {find_sustained_modulus(material, burden.temp_c):.0f} MPa left "
         f"at {burden.temp_c:.0f} °C after creep (our rule, from the strain at which the deflection temperature is read)"
     )
-    yield judge("sag", f"{noun} sag, hot and crept", sag.crept.sag, SAG_SHARE * sag.piece.span, "mm", source)
+    if isfinite(sag.crept.sag):
+        yield judge("sag", f"{noun} sag, hot and crept", sag.crept.sag, SAG_SHARE * sag.piece.span, "mm", source)
     spans = any(answer.piece.origin is not None for answer in answers)
     if spans:
         source = _tell_strength(rest, SUSTAINED_SHARE)

@@ -81,7 +81,7 @@ class PadGauge:
         down, _ = self._part.cast(face + ABOVE * out, -out)
         run, _ = self._scan.cast(face - BEHIND * out, out)
         gap = run - BEHIND
-        there = (np.abs(down - ABOVE) <= off) & (gap < BEARS)
+        there = (np.abs(down - ABOVE) <= off) & (gap < BEARS + thickness)
         cell = (length / counts[0], width / counts[1])
         if not there.any():
             return Bond(pad, length, width, np.zeros((0, 3)), cell, 0.0, np.zeros(0), 0.0)

@@ -84,7 +84,9 @@ def judge_tape(case: Case) -> Finding:
 
     times = max(needed / (tape.count * tape.length * tape.width), (peel / limit) ** 0.5 if limit > 0.0 else inf)
     enough = find_enough(case.part, case.recess, gauge, tape=tape, times=times, holds=holds)
-    advice = _advise(tape, enough, needed=needed, area=area, has_tabs=bool(case.part.tabs))
+    lightest = mass - recipe.device.mass
+    bears = floor(100.0 * (mass * area / needed - lightest)) / 100.0 if 0.0 < needed < inf else 0.0  # kg of device
+    advice = _advise(tape, enough, needed=needed, area=area, bears=bears, has_tabs=bool(case.part.tabs))
     worst = max(loads[1:], key=lambda load: needs[load.name])
     where = describe_place(min(bonds, key=lambda bond: bond.area).pad.middle.tolist())
     eased = bool(case.part.tabs)
@@ -135,8 +137,10 @@ def _find_area(load: Load, mass: float, left: float) -> float:
     return found.static if load.name == "weight" else found.dynamic
 
 
-def _advise(tape: TapePads, enough: TapePads | None, *, needed: float, area: float, has_tabs: bool) -> str:
-    """Say what would hold."""
+def _advise(
+    tape: TapePads, enough: TapePads | None, *, needed: float, area: float, bears: float, has_tabs: bool
+) -> str:
+    """Say what would hold: other pads, else a device of `bears` kg at most."""
     hold = "" if has_tabs else ", or add a hold of another kind ([tabs])"
     if not isfinite(needed):
         return f"no area of tape holds in this heat: correct [place] if it stays cooler{hold}"
@@ -145,7 +149,10 @@ def _advise(tape: TapePads, enough: TapePads | None, *, needed: float, area: flo
         return " and ".join(f"set tape.{key} = {getattr(enough, key):g}" for key in keys) + hold
     count = ceil(needed / max(area / tape.count, 1e-9))
     more = f"{count} pads like these" if count <= MOST_PADS else f"{needed / 100:.0f} cm² of tape"
-    return f"it takes {more}, for which no room was found: make the part or the device lighter (body.wall, device.mass){hold}"
+    lighter = f"set device.mass = {bears:g}, which these pads bear" if bears > 0.0 else (
+        "make the part lighter (body.wall), as the tape does not bear it alone"
+    )  # fmt: skip
+    return f"it takes {more}, for which no room was found: {lighter}{hold}"
 
 
 def _judge_trim(trim: Trim, tape: TapePads) -> Check:
@@ -203,7 +210,8 @@ def _judge_room(bonds: Sequence[Bond], tape: TapePads) -> Check:
     except EnduranceError:
         fits = floor(10.0 * least / (1.0 - tape.compression)) / 10.0
         verdict = "fail"
-        remedy = f"the pressed tape is thicker than the gap: set tape.thickness = {fits:g} or less, or leave the pads out"
+        thinner = f"set tape.thickness = {fits:g} or less, or " if fits > 0.0 else ""
+        remedy = f"the pressed tape is thicker than the gap: {thinner}leave the pads out (tape = false)"
     source = "recipe: tape.thickness less what tape.compression takes; measured on the finished part"
     return Check("room for the tape", verdict, round(least, 3), round(line, 3), "mm", source, remedy)
 
