@@ -112,6 +112,18 @@ def test_the_radius_named_passes(top: float, limit: float) -> None:
     assert rounded.value is None or rounded.value > limit - SLACK
 
 
+def test_what_stands_below_a_plate_makes_its_edge_no_sharper() -> None:
+    """A plate with rounded edges on a narrower foot: the foot's walls, 1 mm inside the rounding's middle, are not touched."""
+    above = manifold3d.CrossSection.square((20.0, 20.0)).translate((0.0, 0.2))
+    ring = manifold3d.CrossSection.circle(3.2, 36).translate((4.8, 0.2)) ^ above
+    profile = ring + manifold3d.CrossSection.square((4.8, 3.4)) + manifold3d.CrossSection.square((8.0, 0.2))
+    plate = profile.revolve(96)
+    foot = manifold3d.Manifold.cylinder(12.0, 5.8, 5.8, 96).translate((0.0, 0.0, -12.0))
+    edges = find_exposed_edges(as_mesh(plate + foot), RECESS)
+    top = edges.points[:, 2] > 0.5
+    assert edges.radius[top].min() > 3.1
+
+
 def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
     """A rounded block with one small sharp cube on its top: 4 x 2 mm of edge."""
     small = manifold3d.Manifold.cube((2.0, 2.0, 1.5), center=True).translate((0.0, 0.0, 6.5))
@@ -132,7 +144,13 @@ def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
         (PlugRecipe, {"flange": {"width": 6, "thickness": 2}},
          "set body.edge_radius = 3.2 and flange.thickness = 3.4, or sand the edge round"),
         (TrayRecipe, {"body": {"wall": 2}, "pull_tab": {"width": 16, "length": 14, "thickness": 7}},
-         "set body.edge_radius = 3.2, or sand the edge round"),
+         "set body.edge_radius = 3.6 and pull_tab.thickness = 7.2 and body.wall = 8, or sand the edge round"),
+        (TrayRecipe, {"body": {"wall": 2}, "flange": {"width": 4, "thickness": 2}, "dividers": {"count_x": 1}},
+         "set body.edge_radius = 3.6 and flange.thickness = 3.8 and flange.width = 6 and dividers.thickness = 8, "
+         "or sand the edge round"),
+        (PhoneShelfRecipe, {"deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
+                            "lip": {"height": 4, "thickness": 3, "scoop": 40}},
+         "set body.edge_radius = 4 and lip.thickness = 8, or sand the edge round"),
         (PlugRecipe, {"body": {"edge_radius": 4}}, "body.edge_radius does not reach that edge: sand it to a radius of 3.2 mm"),
     ],
 )  # fmt: skip

@@ -11,7 +11,7 @@ from mountgen.datum import Recess, lid_height, signed_area
 from mountgen.features.assemble import make_body
 from mountgen.features.cavity import hollow_inside
 from mountgen.features.dividers import make_dividers
-from mountgen.features.flange import Border, flange_of
+from mountgen.features.flange import MOST_ROUND, Border, flange_of
 from mountgen.features.part import Part
 from mountgen.features.pull_tab import ROOT, make_pull_tab
 from mountgen.features.rounding import on_field, round_edges
@@ -56,12 +56,14 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
 
 def _round_mouth(body: Solid, space: InsertableSpace, border: Border | None, recipe: TrayRecipe, *, check: bool) -> Solid:
     """Return a tray with the upper edges of its walls rounded, where the flange's have not been already."""
-    thin = recipe.body.wall if border is None else recipe.flange.thickness if recipe.flange is not None else 0.0
+    most = TWO_EDGES * recipe.body.wall
+    if border is not None and recipe.flange is not None:  # what lies between the two edges is wider then, and only as thick
+        most = min(TWO_EDGES * (recipe.body.wall + recipe.flange.width), MOST_ROUND * recipe.flange.thickness)
     if recipe.dividers is not None and recipe.dividers.height is None:
-        thin = min(thin, recipe.dividers.thickness)
+        most = min(most, TWO_EDGES * recipe.dividers.thickness)
     (solid,) = solids_of(body)[:1] or [body]
     height = border.top_height if border is not None else lambda x, y: lid_height(space.lid, x, y)
-    return round_edges(solid, on_field(height), radius=min(recipe.body.edge_radius, TWO_EDGES * thin), check=check)
+    return round_edges(solid, on_field(height), radius=min(recipe.body.edge_radius, most), check=check)
 
 
 def _outline_below(shell: Shell | None, space: InsertableSpace, *, depth: float) -> Floats:

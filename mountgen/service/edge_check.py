@@ -26,7 +26,10 @@ SHORT = 10.0  # mm of edge in all that sandpaper makes good in a minute: no verd
 FACING = 0.5  # cosine between an edge and the way out of the mouth, from which it faces an occupant
 PROJECTION = 9.5  # mm past the surround
 FLANGE_SHARE = 0.95  # of a flange's thickness that its rounding takes at most
-RUN_OUT = 1.125  # a shelf's roundings run out of their faces at 10 degrees and slope in the scoop, which costs that much
+# The roundings of a shelf run out of their faces at 10 degrees, those of a tray meet around its tongue and its corners, those of
+# a scoop slope: that costs as much of the radius (measured on the examples).
+RUN_OUT, SCOOPED = 1.125, 1.25
+WALL_SHARE = 0.45  # of a wall's or divider's thickness that each of its two upper edges takes at most, in a tray
 RADII = "radii of 2.5 or 3.2 mm by zone in rules on interior projections (Directive 74/60/EEC, UN R21; a digest was read)"
 HEIGHT = "projections of more than 9.5 mm must give way in rules on interiors (74/60/EEC 5.1, a sentence of it was read)"
 
@@ -98,17 +101,30 @@ def _judge_radius(edges: Edges, recipe: Recipe) -> Check:
 def advise_radius(recipe: Recipe, radius: float) -> str:
     """Return what to set so that the edges become as round as `radius` mm: the rounding, and what must be thicker for it."""
     advice = f"body.edge_radius does not reach that edge: sand it to a radius of {radius:g} mm"
-    if isinstance(recipe, PhoneShelfRecipe):
-        radius = ceil(10.0 * RUN_OUT * radius - 1e-6) / 10.0
+    if isinstance(recipe, PhoneShelfRecipe | TrayRecipe):
+        scooped = isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None and recipe.lip.scoop > 0.0
+        radius = ceil(10.0 * (SCOOPED if scooped else RUN_OUT) * radius - 1e-6) / 10.0
     if recipe.body.edge_radius >= radius:
         return advice
-    needed = {"lip": 2.0 * radius, "flange": radius / FLANGE_SHARE, "pull_tab": 2.0 * radius}
+    needed = {
+        ("lip", "thickness"): 2.0 * radius, ("flange", "thickness"): radius / FLANGE_SHARE,
+        ("pull_tab", "thickness"): 2.0 * radius,
+    } | (_list_walls(recipe, radius) if isinstance(recipe, TrayRecipe) else {})  # fmt: skip
     settings = [f"body.edge_radius = {radius:g}"]
-    for section, thickness in needed.items():
+    for (section, key), size in needed.items():
         table = getattr(recipe, section, None)
-        if table is not None and table.thickness < thickness:
-            settings.append(f"{section}.thickness = {ceil(10.0 * thickness - 1e-6) / 10.0:g}")
+        if table is not None and getattr(table, key) < size:
+            settings.append(f"{section}.{key} = {ceil(10.0 * size - 1e-6) / 10.0:g}")
     return f"set {' and '.join(settings)}, or sand the edge round"
+
+
+def _list_walls(recipe: TrayRecipe, radius: float) -> dict[tuple[str, str], float]:
+    """Return what a tray must have between the two edges of its rim for a rounding, mm by table and key."""
+    wide = radius / WALL_SHARE
+    needed = {("body", "wall"): wide} if recipe.flange is None else {("flange", "width"): wide - recipe.body.wall}
+    if recipe.dividers is not None and recipe.dividers.height is None:
+        needed["dividers", "thickness"] = wide
+    return needed
 
 
 def _judge_sharp(edges: Edges, sharp: Bools, recipe: Recipe) -> Check:

@@ -23,6 +23,7 @@ from mountgen.datum import Recess, lid_height
 from mountgen.kernel import CHORD, Mesh
 from mountgen.nearest import Tree, build_tree, is_within
 from mountgen.raster import EMPTY, empty_field, raster_faces, sample_grid, stamp_points
+from mountgen.surface import Surface
 from mountgen.topology import measure_faces
 
 SPHERE = 82.5  # mm, radius of what stands for a head or a knee: Directive 74/60/EEC, as quoted
@@ -37,6 +38,7 @@ STEP, SAMPLES = 3.0, 4000  # mm between the samples along an edge; most samples 
 UNDERSIDE = -0.3  # of a unit normal's z; a face with less is the underside of something
 LARGEST = 4.0  # mm; rounder than this is not told apart
 ERROR = CHORD + 0.03  # mm; of facets, and of the bends of 10 degrees at which roundings run out of their faces
+ASIDE = 0.05  # mm in front of an upright face from which it is looked whether something is above it
 HALVINGS = 6
 
 
@@ -103,7 +105,8 @@ def find_exposed_edges(mesh: Mesh, recess: Recess) -> Edges:
     if len(points):
         upward = np.asarray(bends.first[:, 2] > UNDERSIDE)[owner] & np.asarray(bends.second[:, 2] > UNDERSIDE)[owner]
         vectors, areas = measure_faces(vertices, faces)
-        tops = faces[vectors[:, 2] > UNDERSIDE * areas]  # how thick a plate is makes no edge of its top less round
+        # neither how thick a plate is nor what stands below it makes an edge of its top less round
+        tops = faces[(vectors[:, 2] > UNDERSIDE * areas) & ~_is_covered(vertices, faces, vectors, areas)]
         for which, around in ((upward, tops), (~upward, faces)):
             if which.any():
                 tree = build_tree(np.ascontiguousarray(vertices), around.astype(np.int32))
@@ -114,6 +117,18 @@ def find_exposed_edges(mesh: Mesh, recess: Recess) -> Edges:
     above = points[:, 2] - lid_height(recess.lid, points[:, 0], points[:, 1])
     length = thin * (bends.length / counts * bends.turn / (0.5 * np.pi))[owner]
     return Edges(points, normals, radius, above, length)
+
+
+def _is_covered(vertices: Floats, faces: Ints, vectors: Floats, areas: Floats) -> Bools:
+    """Return which faces (F,) are upright and have more of the part above them: the wall below a flange."""
+    normals = vectors / np.where(areas > 0.0, areas, 1.0)[:, None]
+    upright = np.flatnonzero(np.abs(normals[:, 2]) <= -UNDERSIDE)
+    covered = np.zeros(len(faces), dtype=np.bool_)
+    if len(upright):
+        start = vertices[faces[upright]].mean(axis=1) + ASIDE * normals[upright]
+        far, _ = Surface(vertices, faces).cast(start, np.broadcast_to([0.0, 0.0, 1.0], start.shape))
+        covered[upright] = np.isfinite(far)
+    return covered
 
 
 def measure_rounding(tree: Tree, points: Floats, normals: Floats) -> Floats:
