@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import floor
 from typing import TYPE_CHECKING
 
 from mountgen.heat import find_part_temperature, find_place
@@ -30,3 +31,11 @@ def find_service_temperature(place: ParkedPlace, *, hours: float | None = None) 
         light_body=place.vehicle == "light",
         cloudy=place.sky == "cloudy",
     )
+
+
+def tell_cooler(temp_c: float, limit_c: float, ambient_c: float) -> str:
+    """Return up to which outside air, rounded down to a degree, a part that gets `temp_c` warm stays within a limit, in words.
+
+    In every kind of place the part is as much warmer as the air outside is.
+    """
+    return f"up to {floor(ambient_c - (temp_c - limit_c) + 1e-6)} °C outside passes"

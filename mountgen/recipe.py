@@ -506,6 +506,7 @@ class TapePads(Table):
     primer: Annotated[
         bool, _about("an adhesion promoter is put on the trim first, or the tape is one for low surface energy")
     ] = False
+    tried: Annotated[bool, _about("true once a trial strip of this tape held on this very trim for 72 h")] = False
 
 
 class Carries(Table):

@@ -143,7 +143,8 @@ def make_recipe(tape: TapePads, *, mass: float, fit: dict[str, Any], place: dict
 
 def judge(
     *, tape: TapePads = TAPE, asked: TapePads | None = None, up: str = "y", mass: float = 0.1, front: float = -10.0,
-    material: str = "asa", place: str = "shade_parked_dash", ceiling: bool = True, **fit: str,
+    material: str = "asa", place: str = "shade_parked_dash", ceiling: bool = True, ambient: float = 35.0,
+    **fit: str,
 ) -> Finding:  # fmt: skip
     """Judge a block in a box with a device of that mass whose middle is at z = front.
 
@@ -156,7 +157,7 @@ def judge(
         gauged = replace(gauged, bearing=np.where(np.cross(b - a, c - a)[:, 1] > 0.0, 0.0, gauged.bearing))
     device = Device(mesh=box_mesh((20.0, 10.0, 10.0), (-10.0, 0.0, front - 5.0)), legs=np.zeros((0, 3)))
     part = Part(part.body, part.soft, device, pads=part.pads)
-    recipe = make_recipe(asked or tape, mass=mass, fit={"trim": "pc", **fit}, place={"where": place})
+    recipe = make_recipe(asked or tape, mass=mass, fit={"trim": "pc", **fit}, place={"where": place, "ambient": ambient})
     return judge_tape(Case(recipe, as_scan(recess), recess, part, find_material(material), load_materials(), gauged))
 
 
@@ -290,6 +291,17 @@ def test_the_trims_surface_decides(trim: Any, primer: bool, verdict: str, word: 
     assert check.limit == 36.0  # mN/m, start of "medium": a tape maker's page
 
 
+def test_a_trial_strip_that_held_turns_a_caution_into_a_pass_but_no_fail() -> None:
+    tried = TAPE.model_copy(update={"tried": True, "primer": True})
+    check = find(judge(asked=tried, trim="abs"), "tape on the trim")
+    assert (check.verdict, check.remedy) == ("pass", "")
+    assert "a trial strip held" in check.source
+    first = find(judge(asked=tried.model_copy(update={"tried": False}), trim="abs"), "tape on the trim")
+    assert first.verdict == "caution"
+    assert "tape.tried = true" in first.remedy
+    assert find(judge(asked=tried, trim="silicone"), "tape on the trim").verdict == "fail"
+
+
 def test_the_printed_side_is_judged_where_it_is_known() -> None:
     names = {check.name for check in judge().checks}
     assert "tape on the part" not in names
@@ -305,6 +317,11 @@ def test_heat_takes_the_tape() -> None:
     assert [find(each, "tape in the heat").verdict for each in (judge(), warm, hot)] == ["pass", "caution", "fail"]
     assert find(hot, "tape area at peaks").verdict == "fail"
     assert "place.where" in find(hot, "tape in the heat").remedy
+    cooler = re.search(r"up to (-?\d+) °C outside passes", find(warm, "tape in the heat").remedy)
+    assert cooler is not None
+    assert int(cooler[1]) == 27  # 35 °C outside make 78.0 °C, 8 K too much
+    assert find(judge(place="recess_in_sunlit_car", ambient=27.0), "tape in the heat").verdict == "pass"
+    assert find(judge(place="recess_in_sunlit_car", ambient=28.0), "tape in the heat").verdict == "caution"
 
 
 def test_tape_thicker_than_its_room_is_refused_and_the_size_named_fits() -> None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from mountgen.clearance import find_hottest
 from mountgen.errors import EnduranceError
+from mountgen.parked import tell_cooler
 from mountgen.place import describe_place
 from mountgen.recipe import PhoneShelfRecipe, TapePads
 from mountgen.service.case import Case, Finding
@@ -34,6 +35,7 @@ from mountgen.verdict import Check, Verdict
 
 WARM, HOT = 70.0, 90.0  # °C; above the first a tape keeps less than half, at the second next to nothing (our rule)
 SHORT = 0.05  # mm by which the room for the tape may be short: the gauge's own error
+TRIAL = "stick a trial strip first, pull at it after 72 h, and set tape.tried = true if it held"
 UNKNOWN = Trim("unknown", "trim of unknown plastic", 29.0, 46.0, "lowest and highest of plastics used for trim", "our rule")
 
 RULES = {
@@ -93,7 +95,7 @@ def judge_tape(case: Case) -> Finding:
     checks = [
         _judge_trim(trim, tape),
         *_judge_part_surface(case, tape),
-        _judge_heat(temp, has_tabs=eased),
+        _judge_heat(temp, ambient=recipe.place.ambient, has_tabs=eased),
         _judge_room(bonds, tape),
         _judge_area("tape area at rest", area, needs["weight"], RULES["rest"], advice, where, eased),
         _judge_area(
@@ -163,16 +165,19 @@ def _judge_trim(trim: Trim, tape: TapePads) -> Check:
         verdict = "caution"
         remedy = "look for the mark on the back of the trim, such as >ABS< or >PP<, and set fit.trim"
     elif verdict == "fail" and judge_surface(trim.high) == "pass":
-        verdict, remedy = "caution", f"some kinds of {trim.words} are hard to wet: stick a trial strip first, or {promoter}"
+        verdict, remedy = "caution", f"some kinds of {trim.words} are hard to wet: {TRIAL}, or {promoter}"
     elif verdict == "fail" and judge_surface(trim.low, primer=True) == "caution":
         remedy = f"{trim.words} is hard to wet: {promoter}"
     elif verdict == "fail":
         remedy = f"no tape holds on {trim.words}: hold the part otherwise and set tape = false"
     elif verdict == "caution":
-        remedy = f"{trim.words} with a promoter: stick a trial strip first and pull at it after 72 h"
+        remedy = f"{trim.words} with a promoter: {TRIAL}"
     if trim.credit < 1.0 and verdict == "pass":
-        verdict, remedy = "caution", "oils may soften the bond: stick a trial strip first and pull at it after 72 h"
-    source = f"{RULES['surface']}; this trim {trim.low:g} to {trim.high:g}: {trim.source} ({trim.tag})"
+        verdict, remedy = "caution", f"oils may soften the bond: {TRIAL}"
+    tried = ""
+    if tape.tried and verdict == "caution":
+        verdict, remedy, tried = "pass", "", "a trial strip held (recipe: tape.tried); "
+    source = f"{tried}{RULES['surface']}; this trim {trim.low:g} to {trim.high:g}: {trim.source} ({trim.tag})"
     return Check("tape on the trim", verdict, trim.low, LEAST_ENERGY, "mN/m", source, remedy)
 
 
@@ -189,13 +194,13 @@ def _judge_part_surface(case: Case, tape: TapePads) -> list[Check]:
     return [Check("tape on the part", verdict, energy.low, LEAST_ENERGY, "mN/m", source, remedy)]
 
 
-def _judge_heat(temp: float, *, has_tabs: bool) -> Check:
+def _judge_heat(temp: float, *, ambient: float, has_tabs: bool) -> Check:
     verdict: Verdict = "pass" if temp <= WARM else "caution" if temp <= HOT or has_tabs else "fail"
     remedy = ""
     if verdict != "pass":
         left = f"the tape keeps {100 * find_heat_factor(temp):.0f} % of its strength there and creeps"
         hold = "the tabs must hold the part" if has_tabs else "let [tabs] or a ledge of the recess hold the part as well"
-        remedy = f"{left}: {hold}, or correct place.where or place.ambient"
+        remedy = f"{left}: {hold}, or correct place.where or place.ambient ({tell_cooler(temp, WARM, ambient)})"
     return Check("tape in the heat", verdict, round(temp, 1), WARM, "°C", RULES["heat"], remedy)
 
 
