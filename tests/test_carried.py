@@ -217,3 +217,28 @@ def test_a_lip_stands_along_the_vehicles_up() -> None:
         return by_name(judge_load(make_case(solid, lying(-9.5), recipe)))["lip stress when braking"].limit
 
     assert (limit([0, 1, 0]), limit([0, 0, 1])) == (9.5, 17.0)  # halves of 19 and 34 MPa
+
+
+def test_where_neither_wall_nor_plastic_alone_would_do_both_are_named() -> None:
+    """In PETG at 78 °C nothing is stiff, and as thin as it is no other plastic does either."""
+    thin = judge_tray(tray(bottom=-12.0, flange=6.0, wall=0.9), mass=3.0, body={"wall": 0.9}, material="petg")
+    check = by_name(thin)["stiffness of the floor in the heat"]
+    both = re.search(r'set material = "([\w-]+)" and body\.wall = ([\d.]+)', check.remedy)
+    assert both is not None, check.remedy
+    wall = float(both[2])
+    mended = judge_tray(
+        tray(bottom=-12.0, flange=6.0, wall=0.9, floor=wall), mass=3.0, body={"wall": wall}, material=both[1]
+    )
+    assert {each.verdict for each in mended.checks} == {"pass"}
+
+
+def test_a_lighter_load_that_passes_is_named_where_nothing_else_does() -> None:
+    """A solid plug that hangs on a ring of clearance: it has no wall to make thicker, and every plastic is too soft for 5 kg."""
+    board = block(-36.0, -26.0, 0.3, 36.0, 26.0, 0.9) + block(-29.5, -19.5, -0.6, 29.5, 19.5, 0.9)
+    found = judge_plug(board, carries={"mass": 5.0}, material="asa")
+    failing = [check for check in found.checks if check.verdict == "fail"]
+    assert failing
+    lighter = re.search(r"carries\.mass = ([\d.]+)", failing[0].remedy)
+    assert lighter is not None, failing[0].remedy
+    again = judge_plug(board, carries={"mass": float(lighter[1])}, material="asa")
+    assert {check.verdict for check in again.checks if "heat" not in check.name} == {"pass"}

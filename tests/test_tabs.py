@@ -253,6 +253,13 @@ def test_too_long_an_arm_names_the_longest_that_fits() -> None:
         plan_tabs(mesh, recess, tabs=RetainingTabs(length=longest + 1.0))
 
 
+def test_a_long_hook_on_a_short_arm_is_placed_behind_its_tip() -> None:
+    """A hook of 2.4 mm with its slope takes more than a quarter of an arm of 10 mm."""
+    recess, _, mesh = box()
+    plan = plan_tabs(mesh, recess, tabs=RetainingTabs(length=10.0, hook=2.4))
+    assert all(tab.crest <= tab.place.top - 2.4 for tab in plan.tabs)
+
+
 def test_too_wide_an_arm_names_the_widest_that_fits() -> None:
     recess, _, mesh = box()
     with pytest.raises(FeatureError) as caught:

@@ -224,7 +224,8 @@ def _fit_tab(
     """Return the tab at a place: its hook where it catches best; None where the wall is too curved for an even arm."""
     profile = _feel(body, scan, recess, place, tabs)
     deepest = max(place.low + room.below + tabs.length, place.top - LONGEST_TIP * tabs.length)
-    crests = np.arange(place.top - room.above, deepest - 1e-9, -FINE)
+    first = place.top - room.above
+    crests = np.arange(first, min(deepest, first) - 1e-9, -FINE)  # a hook longer than a short arm's tip has one place
     rides = [_ride(profile, float(crest), tabs.hook) for crest in crests]
     caught = max(ride.catch for ride in rides)
     chosen = 0 if caught < CATCH else next(k for k, ride in enumerate(rides) if ride.catch >= 0.9 * caught)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import ceil, inf, isfinite
+from math import ceil, floor, inf, isfinite
 
-from mountgen.heat import judge_softening, rank_materials
+from mountgen.heat import HIGH_STRESS, judge_softening, rank_materials
 from mountgen.material import Material
 from mountgen.recipe import BlockBody, PhoneShelfRecipe, Recipe
 from mountgen.service.bearing import Span, level_axes
@@ -59,11 +59,52 @@ def advise(
         options += _advise_sizes(recipe, more, ribs)
     other = choose_other(case, [each.piece for each in answers], burden)
     options += [f'set material = "{other}"'] if other else []
-    return ", or ".join(options) or f"make {_name_mass(recipe)} less: no size and no material of the table would do"
+    if not options:
+        options = [*_advise_both(case, recipe, answer, answers, burden), *_advise_mass(recipe, answers, most_stress)]
+    return ", or ".join(options) or "nothing that a recipe says would do: take a cooler place, or carry less"
 
 
-def _name_mass(recipe: Recipe) -> str:
-    return "device.mass" if isinstance(recipe, PhoneShelfRecipe) else "carries.mass"
+def _advise_mass(recipe: Recipe, answers: Sequence[Answer], most_stress: float) -> list[str]:
+    """Return the key that makes the load so light that all passes: sag and stress go with it; none where nothing is stiff."""
+    most = max(max(answer.uses.values()) for answer in answers)
+    stress = max(answer.crept.stress for answer in answers)
+    if 0.0 < most_stress < inf:
+        most = max(most, stress / most_stress)
+    if not isfinite(most) or most_stress == 0.0:
+        return []
+    key, mass = _name_mass(recipe)
+    lighter = floor(1000.0 * 0.99 * mass / most) / 1000.0
+    return [f"set {key} = {lighter:g}"] if lighter > 0.0 else []
+
+
+def _advise_both(case: Case, recipe: Recipe, answer: Answer, answers: Sequence[Answer], burden: Burden) -> list[str]:
+    """Return the material that bears the heat with the least margin, and the thickness at which this piece passes in it."""
+    if answer.piece.origin is None:
+        return []
+    known = [each for each in case.materials.values() if can_carry(each)]
+    for ranked in reversed(rank_materials(known, burden.temp_c)):
+        material = case.materials[ranked.material]
+        if ranked.verdict != "pass" or (material.hdt_045 is None and material.hdt_180 is None):
+            continue
+        found = answer_all([each.piece for each in answers], burden, material)
+        mine = found[list(answers).index(answer)]
+        cool = judge_softening(material, burden.temp_c, stress=2.0 * HIGH_STRESS).verdict == "pass"
+        rest = min(SUSTAINED_SHARE * mine.strength.low, inf if cool else HIGH_STRESS)
+        if not isfinite(mine.crept.sag):
+            continue
+        more = round_up(find_need(mine, rest_limit=rest, peak_limit=PEAK_SHARE * mine.strength.low) - mine.piece.thickness)
+        sizes = _advise_sizes(recipe, more, None)
+        if sizes:
+            return [f'set material = "{ranked.material}" and {sizes[0].removeprefix("set ")}']
+    return []
+
+
+def _name_mass(recipe: Recipe) -> tuple[str, float]:
+    """Return the key of what a part carries, and its mass, kg."""
+    if isinstance(recipe, PhoneShelfRecipe):
+        return "device.mass", recipe.device.mass
+    carries = getattr(recipe, "carries", None)
+    return "carries.mass", 0.0 if carries is None else carries.mass
 
 
 def _advise_way(case: Case, answers: Sequence[Answer], burden: Burden) -> list[str]:
