@@ -43,7 +43,7 @@ def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why
         part = _thin(_between(x, y, floor, space, below), tolerance)
         pieces = [p for p in part.decompose() if p.volume() > 1.0]
         if not pieces:
-            raise LoftError("nothing is left between floor and lid", "body", "reach deeper, or ask for less clearance")
+            raise LoftError("nothing is left between floor and lid", "body", "raise fit.reach, or lower fit.clearance")
         largest = max(pieces, key=lambda p: p.volume())
         raw = largest.to_mesh64()
         mesh = Mesh(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts, dtype=np.int32))

@@ -474,7 +474,8 @@ def _judge_walls(thinnest: Thinnest, wall_min: float, line_width: float) -> Chec
     verdict: Verdict = "fail" if value < least - TOLERANCE else "caution" if value < limit else "pass"
     enough = _round_up(max(wall_min, least), 0.1)
     remedy = "" if verdict == "pass" else (
-        f"set body.wall = {enough:g} when hollow, or {enough:g} as thickness of the lip, flange, divider or tongue there"
+        f"set body.wall = {enough:g} when hollow, or {enough:g} as thickness of the lip, flange, divider or tongue "
+        "there; a part that is thin all over needs more of fit.reach"
     )  # fmt: skip
     if verdict == "fail":
         limit = round(least - TOLERANCE, 6)

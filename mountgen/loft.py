@@ -238,7 +238,7 @@ def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: fl
         solid = combine(solid, prism_solid(_flat(shell.floor, -reach), tall), "common", what="reach")
     pieces = solids_of(solid)
     if not pieces:
-        raise KernelError("wall, floor and lid leave no solid", "body", "reach deeper, or ask for less clearance")
+        raise KernelError("wall, floor and lid leave no solid", "body", "raise fit.reach, or lower fit.clearance")
     return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))) if len(pieces) > 1 else pieces[0]
 
 

@@ -381,7 +381,10 @@ def _mend_holes(
         log.append(
             Mend("folded holes", done.folded, "small holes whose border folds over left open, as unseen")
         )
-    wide = inner & ~small
+    wide = inner & (extents > bridge)
+    tangled = inner & ~small & ~wide
+    if tangled.any():
+        log.append(Mend("tangled holes", int(tangled.sum()), "small holes whose border is no simple loop left open, as unseen"))
     if wide.any():
         note = f"wider than {bridge:g} mm, the widest {extents[wide].max():.1f} mm; left open, as unseen"
         log.append(Mend("open holes", int(wide.sum()), note))

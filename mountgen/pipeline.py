@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from hashlib import sha256
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from mountgen.service.case import Case, Finding
     from mountgen.service.cautions import Caution
 
+MUCH_GAP = 0.1  # of the narrower side of the mouth; a gap that takes more of it, on both sides, is told of
 NO_PAPER = Papers()
 PICTURES = ("-mouth.png", "-three-quarter.png", "-section.png", "-behind.png")  # endings, as in `part_picture.LOOKS`
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
@@ -249,6 +251,8 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
     for line in describe_recess(recess):
         clock.progress.say(line)
 
+    for note in list_odd_sizes(recipe, recess):
+        clock.progress.say(f"note       {note}")
     asked, recipe = recipe, resolve_clearance(recipe, noise=scan.noise, rim=recess.rim, material=material)
     if recipe is not asked:
         clock.progress.say(f"clearance  {recipe.fit.clearance:g} mm, which is what a {recipe.fit.sits} fit needs here")
@@ -271,6 +275,20 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
         except LoftError:
             return ground
     return replace(ground, shell=shell)
+
+
+def list_odd_sizes(recipe: Recipe, recess: Recess) -> list[str]:
+    """Return what of the recipe's `[fit]` can be done but is hardly meant, one sentence each."""
+    fit, notes = recipe.fit, []
+    if fit.reach != "full" and fit.reach > recess.depth:
+        notes.append(f"fit.reach = {fit.reach:g} is deeper than the recess ({recess.depth:.1f} mm): the part goes all the way in")
+    low, high = recess.rim[:, :2].min(axis=0), recess.rim[:, :2].max(axis=0)
+    narrow = float((high - low).min())
+    for key in ("clearance", "floor", "walls", "rim"):
+        gap = getattr(fit, key)
+        if gap is not None and isfinite(gap) and 2.0 * gap > MUCH_GAP * narrow:  # auto is inf until it is resolved
+            notes.append(f"fit.{key} = {gap:g} takes {2.0 * gap:.0f} of the mouth's {narrow:.0f} mm, half of it on each side")
+    return notes
 
 
 def prove_part(

@@ -106,6 +106,9 @@ def _explain(details: ErrorDetails, recipe_type: type[Recipe]) -> tuple[str, str
         inner = _find_table(recipe_type, path)
         keys = ", ".join(inner.model_fields) if inner is not None else ""
         return f"found {found} where a table is needed", f"write it as [{key}] with keys of {keys}"
+    if kind in ("tuple_type", "list_type"):
+        one = f'"{key}.0" names one entry of it, which --set cannot change; ' if isinstance(details["input"], dict) else ""
+        return f"found {found} where a list is needed", f"{one}write {key} in the recipe file, all of it"
     if kind == "literal_error":
         choices = details["ctx"]["expected"].replace("'", '"')
         names = re.findall(r'"([^"]*)"', choices)

@@ -130,7 +130,7 @@ def _check_size(raw: RawMesh, unit: str, factor: float, where: str) -> None:
         return
     likely = [u for u, mm in MM_PER_UNIT.items() if u != unit and _USUAL[0] <= diagonal * mm <= _USUAL[1]]
     names = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "inch": "inches"}
-    shown = f"{size:.0f}" if size > LARGEST else f"{size:.3g}"
+    shown = f"{size:.0f}" if LARGEST < size < 1e6 else f"{size:.3g}"
     what = f"the scan is {shown} mm across when read in {unit}; possible are {SMALLEST:g} to {LARGEST:g}"
     if likely:
         remedy = f"it looks like {' or '.join(names[u] for u in likely)}: set " + " or ".join(

@@ -286,7 +286,7 @@ def require_one_solid(shape: Solid, *, what: str, remedy: str) -> Solid:
     if len(pieces) > 1:
         raise FeatureError(f"the {what} cut the body into {len(pieces)} pieces", what, remedy)
     if not is_valid(pieces[0]):
-        raise KernelError(f"the solid is not valid after the {what}", what, "change a size of it by 0.1 mm")
+        raise KernelError(f"the solid is not valid after the {what}", what, f"{remedy}; or change a size of it by 0.1 mm")
     return pieces[0]
 
 

@@ -137,7 +137,8 @@ def find_densest(recess: Recess, places: Floats, weight: Floats) -> Patch:
 
 def make_patch(recess: Recess, places: Floats, value: float, *, weight: Floats | None = None) -> Patch:
     """Return the patch about the mean of places (N, 3)."""
-    middle = np.average(places, axis=0, weights=weight)
+    share = None if weight is None else weight + np.finfo(np.float64).tiny  # faces without area have a place, too
+    middle = np.average(places, axis=0, weights=share)
     return Patch(float(middle[0]), float(middle[1]), float(depth_below(recess, middle[None])[0]), value)
 
 

@@ -9,6 +9,7 @@ share an edge end up side by side.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 from typing import Any
 
 import numba
@@ -202,7 +203,7 @@ def measure_diagonal(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) ->
     not count.
     """
     low, high = _corner_box(vertices, faces)
-    return float(np.linalg.norm(np.maximum(high - low, 0.0)))
+    return hypot(*np.maximum(high - low, 0.0))  # which scales, so that no square overflows
 
 
 def list_neighbours(faces: Ints, vertex_count: int) -> tuple[NDArray[np.int64], Ints]:

@@ -132,4 +132,4 @@ def test_nothing_between_floor_and_lid_is_refused() -> None:
     space = _space("dished_tray")
     with pytest.raises(LoftError, match="nothing is left between floor and lid") as caught:
         make_block(None, space, below=60.0)
-    assert "reach deeper" in caught.value.remedy
+    assert "raise fit.reach" in caught.value.remedy

@@ -278,6 +278,25 @@ def test_one_sided_surface_is_tolerated() -> None:
     assert counts(mend(vertices, moebius()))["twisted edges"] == 1
 
 
+def test_a_small_hole_that_is_not_bridged_is_not_called_wide() -> None:
+    """A hole of some 3 mm, and on its border an edge with a third face: no simple loop, so it stays open."""
+    vertices, faces = make_sheet(tray, pitch=0.75)
+    holed = cut_hole(vertices, faces, centre=(45.0, 30.0), radius=1.6)
+    edges = np.sort(np.vstack([holed[:, [0, 1]], holed[:, [1, 2]], holed[:, [2, 0]]]), axis=1)
+    kinds, times = np.unique(edges, axis=0, return_counts=True)
+    near = np.linalg.norm(vertices[kinds].mean(axis=1)[:, :2] - [45.0, 30.0], axis=1)
+    a, b = kinds[(times == 2) & (near < 3.0)][0]
+    tip = vertices[a] + [0.0, 0.3, 3.0]
+    fins = [[a, b, len(vertices)]]
+    for corner in kinds[(times == 1) & (near < 3.0)][:1]:  # and one on the border itself, there three times
+        fins += [[*corner, len(vertices)], [corner[1], corner[0], len(vertices) + 1]]
+    points = np.vstack([vertices, tip, tip + np.array([0.0, 0.5, 0.0])])
+    found = mend(points, np.vstack([holed, np.array(fins, dtype=holed.dtype)]))
+    assert counts(found).get("tangled holes", 0) >= 1  # the fins' own edges count, too
+    assert "small holes" in note(found, "tangled holes")
+    assert "open holes" not in counts(found)
+
+
 @pytest.mark.parametrize(
     ("mend", "words"),
     [

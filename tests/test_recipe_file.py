@@ -417,6 +417,7 @@ def test_overrides_replace_single_values(
         ("=3", "is not KEY=VALUE", "--set"),
         ("fit..x=3", "is not KEY=VALUE", "--set"),
         ("fit.clearance.x=3", "found a table where a length", "0 to 20 mm"),
+        ("keep_out.0.kind=lever", "found a table where a list is needed", "write keep_out in the recipe file"),
         ("base=tray", "a base cannot be set here", "in the recipe file"),
         ("kind=tray", "the recipe is a tray", 'set kind = "plug"'),
         ("fit.clearance=1\nfit.draft=2", "cannot be read as a length", "0 to 20 mm"),

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from mountgen.datum import Recess
+from mountgen.pipeline import list_odd_sizes
 from mountgen.recipe import PlugRecipe
 from mountgen.scan import Mend
 from mountgen.service.scan_check import judge_scan_use
@@ -71,3 +72,20 @@ def test_a_floor_that_is_there_twice_is_told() -> None:
     assert check.value is not None
     assert check.value > 10.0
     assert "0.40 mm apart" in check.remedy
+
+
+@pytest.mark.parametrize(
+    ("fit", "said"),
+    [
+        ({"reach": 15.0}, []),
+        ({"reach": 500.0}, ["fit.reach = 500 is deeper than the recess (20.0 mm)"]),
+        ({"clearance": 19.0}, ["fit.clearance = 19 takes 38 of the mouth's 40 mm"]),
+        ({"walls": 3.0}, ["fit.walls = 3 takes 6 of the mouth's 40 mm"]),
+        ({"clearance": "auto"}, []),
+    ],
+)
+def test_sizes_of_the_fit_that_are_hardly_meant_are_told(fit: dict[str, Any], said: list[str]) -> None:
+    notes = list_odd_sizes(PlugRecipe.model_validate({"name": "plug", "fit": fit}), box_recess(60, 40))
+    assert len(notes) == len(said)
+    for note, start in zip(notes, said, strict=True):
+        assert note.startswith(start)

@@ -18,7 +18,7 @@ from mountgen.survey_verdicts import find_seen, judge_seen, judge_twin, judge_un
 from mountgen.topology import measure_faces
 from mountgen.verdict import Check
 
-TELLING = {"open holes", "folded holes", "separate pieces"}  # repairs of a scan without which nothing of it is missing
+TELLING = {"open holes", "folded holes", "tangled holes", "separate pieces"}  # repairs without which nothing is missing
 
 
 def judge_scan_use(case: Case) -> Finding:
