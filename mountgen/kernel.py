@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -24,7 +23,6 @@ CHORD = 0.02  # mm; largest distance between a facet and the surface it stands f
 FINER = 0.75  # of the chord asked for, where the mesher fails at that
 FACET_ANGLE = 0.5  # radians between neighbouring facets
 SEAM = 1.0e-4  # mm; edges closer than this are sewn
-TRIM = 3.0e-3  # mm; how well the given edges lie on their faces
 POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file by a third
 
 Solid = Any  # TopoDS_Shape; OCP has no type information
@@ -72,7 +70,8 @@ def _poles(poles: Floats) -> Any:
     return array
 
 
-def _knots(axis: Axis) -> tuple[Any, Any]:
+def knot_arrays(axis: Axis) -> tuple[Any, Any]:
+    """Return an axis's knots and their multiplicities as the kernel's arrays."""
     from OCP.TColStd import TColStd_Array1OfInteger, TColStd_Array1OfReal
 
     count = len(axis.breaks)
@@ -90,10 +89,11 @@ def spline_surface(surface: Surface) -> Any:
     """Return the kernel's surface of a bicubic surface in space (poles (U, V, 3), mm); u may be periodic."""
     from OCP.Geom import Geom_BSplineSurface
 
-    u_knots, u_mults = _knots(surface.u)
-    v_knots, v_mults = _knots(surface.v)
+    u_knots, u_mults = knot_arrays(surface.u)
+    v_knots, v_mults = knot_arrays(surface.v)
     return Geom_BSplineSurface(
-        _poles(surface.poles), u_knots, v_knots, u_mults, v_mults, DEGREE, DEGREE, surface.u.periodic, False
+        _poles(surface.poles), u_knots, v_knots, u_mults, v_mults, DEGREE, DEGREE,
+        surface.u.periodic, surface.v.periodic,
     )
 
 
@@ -180,153 +180,6 @@ def loft_solid(surface: Surface) -> Solid:
     return _sew(faces, "wall loft")
 
 
-@dataclass(frozen=True, eq=False)
-class TubeEnd:
-    """A tube's end on a height field. All three run over the same parameter, the tube's u, on the same knots.
-
-    axis: knots; space (P, 3), wall (P, 2) and plan (P, 2): poles in mm, in the tube's (u, v) and in the field's (x, y).
-    field: the height field that closes the tube.
-    """
-
-    axis: Axis
-    space: Floats
-    wall: Floats
-    plan: Floats
-    field: Surface
-
-
-def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd) -> Solid:
-    """Return the solid inside a tube (u periodic and counter-clockwise, v upwards) between two height fields that trim it.
-
-    The edges are given, so nothing is intersected: three faces, three edges, two vertices.
-
-    Raises:
-        KernelError: the solid does not check as valid.
-    """
-    from OCP.BRep import BRep_Builder
-    from OCP.Geom2d import Geom2d_Line
-    from OCP.gp import gp_Dir2d, gp_Pnt, gp_Pnt2d
-    from OCP.TopLoc import TopLoc_Location
-    from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shell, TopoDS_Solid, TopoDS_Vertex, TopoDS_Wire
-
-    build, here = BRep_Builder(), TopLoc_Location()
-    wall = spline_surface(tube)
-    wall_face = TopoDS_Face()
-    build.MakeFace(wall_face, wall, SEAM)
-    vertices, rings, caps = [], [], []
-    for end in (bottom, top):
-        vertex = TopoDS_Vertex()
-        build.MakeVertex(vertex, gp_Pnt(*(float(c) for c in end.space[0])), TRIM)
-        edge = TopoDS_Edge()
-        build.MakeEdge(edge, _curve(end.axis, end.space), TRIM)
-        cap_surface = height_surface(end.field)
-        build.UpdateEdge(edge, _curve(end.axis, end.wall), wall, here, TRIM)
-        build.UpdateEdge(edge, _curve(end.axis, end.plan), cap_surface, here, TRIM)
-        build.Add(edge, vertex.Oriented(_forward(True)))
-        build.Add(edge, vertex.Oriented(_forward(False)))
-        build.Range(edge, float(end.axis.breaks[0]), float(end.axis.breaks[-1]))
-        cap = TopoDS_Face()
-        build.MakeFace(cap, cap_surface, SEAM)
-        ring = TopoDS_Wire()
-        build.MakeWire(ring)
-        build.Add(ring, edge)
-        ring.Closed(True)
-        build.Add(cap, ring)
-        vertices.append(vertex)
-        rings.append(edge)
-        caps.append(cap)
-    u0, u1 = float(tube.u.breaks[0]), float(tube.u.breaks[-1])
-    v0, v1 = float(bottom.wall[0, 1]), float(top.wall[0, 1])
-    seam = TopoDS_Edge()
-    build.MakeEdge(seam, wall.UIso(u0), TRIM)
-    build.UpdateEdge(
-        seam, Geom2d_Line(gp_Pnt2d(u1, 0.0), gp_Dir2d(0, 1)), Geom2d_Line(gp_Pnt2d(u0, 0.0), gp_Dir2d(0, 1)), wall, here, TRIM
-    )
-    build.Add(seam, vertices[0].Oriented(_forward(True)))
-    build.Add(seam, vertices[1].Oriented(_forward(False)))
-    build.Range(seam, v0, v1)
-    loop = TopoDS_Wire()
-    build.MakeWire(loop)
-    for part in (rings[0], seam, rings[1].Reversed(), seam.Reversed()):
-        build.Add(loop, part)
-    loop.Closed(True)
-    build.Add(wall_face, loop)
-    shell, solid = TopoDS_Shell(), TopoDS_Solid()
-    build.MakeShell(shell)
-    for face in (wall_face, caps[0].Reversed(), caps[1]):
-        build.Add(shell, face)
-    shell.Closed(True)
-    _settle_edges(shell)
-    build.MakeSolid(solid)
-    build.Add(solid, shell)
-    _require_valid(solid, [(bottom, top)], caps)
-    return solid
-
-
-def _require_valid(solid: Solid, sleeves: Sequence[tuple[TubeEnd, TubeEnd]], caps: Sequence[Any]) -> None:
-    """Make sure that tubes between given ends, closed by caps, bound a valid solid.
-
-    A tube is trimmed by two curves over its own u, so its outline is simple exactly where the lower runs below the upper. That
-    takes no time; the kernel, which knows nothing of this, intersects the two curves piece by piece and takes longer than for
-    all else that is checked here.
-
-    Raises:
-        KernelError: they do not.
-    """
-    from OCP.BRepCheck import BRepCheck_Analyzer
-
-    for low, high in sleeves:
-        at = np.unique(np.concatenate([low.axis.breaks, high.axis.breaks]))
-        at = np.concatenate([at, 0.5 * (at[:-1] + at[1:])])
-        if (_heights(high, at) < _heights(low, at) + TRIM).any():
-            raise KernelError("one end of the wall crosses the other", "body", "the solid is made another way")
-    if not BRepCheck_Analyzer(solid, False).IsValid() or not all(BRepCheck_Analyzer(cap, True).IsValid() for cap in caps):
-        raise KernelError("wall, floor and lid do not make a valid solid", "body", "the solid is made another way")
-    _found_valid[:] = [solid]
-
-
-def _heights(end: TubeEnd, at: Floats) -> Floats:
-    """Return an end's height along its tube, in the tube's v, at u `at` (N,)."""
-    heights: Floats = end.axis.basis(at) @ end.wall[:, 1]
-    return heights
-
-
-def _settle_edges(shell: Any) -> None:
-    """Make every edge's curve in space and its curves on the two faces run alike.
-
-    Raises:
-        KernelError: the kernel cannot.
-    """
-    from OCP.BRepLib import BRepLib
-    from OCP.Standard import Standard_ConstructionError, Standard_Failure
-
-    try:
-        BRepLib.SameParameter_s(shell, 1e-5, True)
-    except (Standard_Failure, Standard_ConstructionError) as error:  # in Python the one is no kind of the other
-        raise KernelError("an edge does not lie on its faces", "body", "the solid is made another way") from error
-
-
-def _forward(yes: bool) -> Any:
-    from OCP.TopAbs import TopAbs_Orientation
-
-    return TopAbs_Orientation.TopAbs_FORWARD if yes else TopAbs_Orientation.TopAbs_REVERSED
-
-
-def _curve(axis: Axis, poles: Floats) -> Any:
-    """Return the kernel's clamped cubic curve in space (poles (P, 3)) or in a surface's parameters (poles (P, 2))."""
-    from OCP.Geom import Geom_BSplineCurve
-    from OCP.Geom2d import Geom2d_BSplineCurve
-    from OCP.gp import gp_Pnt, gp_Pnt2d
-    from OCP.TColgp import TColgp_Array1OfPnt, TColgp_Array1OfPnt2d
-
-    flat = poles.shape[1] == 2
-    array = (TColgp_Array1OfPnt2d if flat else TColgp_Array1OfPnt)(1, len(poles))
-    for i, pole in enumerate(poles):
-        array.SetValue(i + 1, (gp_Pnt2d if flat else gp_Pnt)(*(float(c) for c in pole)))
-    knots, mults = _knots(axis)
-    return (Geom2d_BSplineCurve if flat else Geom_BSplineCurve)(array, knots, mults, DEGREE)
-
-
 def prism_solid(bottom: Surface, height: float) -> Solid:
     """Return the solid swept upwards (downwards where negative) by `height` mm from a height field over its rectangle of x, y."""
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
@@ -408,8 +261,13 @@ def is_valid(shape: Solid) -> bool:
         return True
     valid = bool(BRepCheck_Analyzer(shape, True).IsValid())
     if valid:
-        _found_valid[:] = [shape]
+        found_valid(shape)
     return valid
+
+
+def found_valid(shape: Solid) -> None:
+    """Remember that a shape was found valid, so that `is_valid` need not look again."""
+    _found_valid[:] = [shape]
 
 
 def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
@@ -429,16 +287,18 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
     quick, usual = (
         IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella, IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Watson
     )
-    # the first is three times as quick; should it fail on a face or leave a gap, the kernel's usual way is taken; and both fail
-    # on some faces at one chord that they do well at another
-    ways = ((quick, chord), (usual, chord), (quick, FINER * chord), (usual, FINER * chord))
-    for way, sag in ways:
-        BRepTools.Clean_s(shape)
+    finer = FINER * chord
+    # the first is three times as quick; what faces it leaves bare are done the kernel's usual way, and if there is still a gap
+    # all of them; and both ways fail on some faces at one chord that they do well at another
+    ways = ((quick, chord, True), (usual, chord, False), (usual, chord, True), (quick, finer, True), (usual, finer, True))
+    for attempt, (way, sag, afresh) in enumerate(ways, start=1):
+        if afresh:
+            BRepTools.Clean_s(shape)
         mesh_shape(shape, chord=sag, way=way)
         try:
             mesh = _weld(read_patches(shape))
         except KernelError:
-            if (way, sag) == ways[-1]:
+            if attempt == len(ways):
                 raise
             continue
         if _is_closed(mesh.faces):
@@ -540,112 +400,3 @@ def sew_faces(faces: Sequence[Any], what: str) -> Solid:
         KernelError: the faces do not close.
     """
     return _sew(faces, what)
-
-
-@lru_cache(maxsize=2)
-def divide_around(solid: Solid, parts: int = 16) -> Solid:
-    """Return the solid with every face that closes on itself (the wall) divided into parts along its own parameter lines.
-
-    A boolean works through whole faces, however small the tool: with small tools a divided wall is about five times quicker.
-    Where the result does not check as valid the solid is returned as it was.
-    """
-    from OCP.ShapeFix import ShapeFix_Shape
-    from OCP.ShapeUpgrade import ShapeUpgrade_ShapeDivideClosed
-
-    divide = ShapeUpgrade_ShapeDivideClosed(solid)
-    divide.SetNbSplitPoints(parts - 1)
-    divide.Perform()
-    divided = divide.Result()
-    if not is_valid(divided):  # its tolerances are those of the whole edges
-        mend = ShapeFix_Shape(divided)
-        mend.Perform()
-        divided = mend.Shape()
-    return divided if len(solids_of(divided)) == 1 and is_valid(divided) else solid
-
-
-@dataclass(frozen=True, eq=False)
-class Sleeve:
-    """A tube trimmed by two height fields, as one face of a solid. inside: the solid lies outside the tube."""
-
-    tube: Surface
-    low: TubeEnd
-    high: TubeEnd
-    inside: bool = False
-
-
-@dataclass(frozen=True, eq=False)
-class Cap:
-    """A height field trimmed by the ends of sleeves: a face of a solid that lies below it, or above if not `up`.
-
-    outer: its outline; holes: ends that leave holes in it, none within or across another.
-    """
-
-    outer: TubeEnd
-    holes: tuple[TubeEnd, ...] = ()
-    up: bool = True
-
-
-def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
-    """Return the solid bounded by sleeves and caps. Every end belongs to one sleeve and one cap, so nothing is intersected.
-
-    Raises:
-        KernelError: the solid does not check as valid.
-    """
-    from OCP.BRep import BRep_Builder
-    from OCP.Geom2d import Geom2d_Line
-    from OCP.gp import gp_Dir2d, gp_Pnt, gp_Pnt2d
-    from OCP.TopLoc import TopLoc_Location
-    from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shell, TopoDS_Solid, TopoDS_Vertex, TopoDS_Wire
-
-    build, here = BRep_Builder(), TopLoc_Location()
-    grounds = {id(cap.outer.field): height_surface(cap.outer.field) for cap in caps}
-    rings: dict[int, Any] = {}
-    shell, solid = TopoDS_Shell(), TopoDS_Solid()
-    build.MakeShell(shell)
-    for sleeve in sleeves:
-        wall, face, ends = spline_surface(sleeve.tube), TopoDS_Face(), []
-        build.MakeFace(face, wall, SEAM)
-        for end in (sleeve.low, sleeve.high):
-            vertex, edge = TopoDS_Vertex(), TopoDS_Edge()
-            build.MakeVertex(vertex, gp_Pnt(*(float(c) for c in end.space[0])), TRIM)
-            build.MakeEdge(edge, _curve(end.axis, end.space), TRIM)
-            build.UpdateEdge(edge, _curve(end.axis, end.wall), wall, here, TRIM)
-            build.UpdateEdge(edge, _curve(end.axis, end.plan), grounds[id(end.field)], here, TRIM)
-            build.Add(edge, vertex.Oriented(_forward(True)))
-            build.Add(edge, vertex.Oriented(_forward(False)))
-            build.Range(edge, float(end.axis.breaks[0]), float(end.axis.breaks[-1]))
-            rings[id(end)] = edge
-            ends.append((vertex, edge))
-        (foot, low), (brow, high) = ends
-        u0, u1 = float(sleeve.tube.u.breaks[0]), float(sleeve.tube.u.breaks[-1])
-        seam, loop = TopoDS_Edge(), TopoDS_Wire()
-        build.MakeEdge(seam, wall.UIso(u0), TRIM)
-        sides = (Geom2d_Line(gp_Pnt2d(u, 0.0), gp_Dir2d(0, 1)) for u in (u1, u0))
-        build.UpdateEdge(seam, *sides, wall, here, TRIM)
-        build.Add(seam, foot.Oriented(_forward(True)))
-        build.Add(seam, brow.Oriented(_forward(False)))
-        build.Range(seam, float(sleeve.low.wall[0, 1]), float(sleeve.high.wall[0, 1]))
-        build.MakeWire(loop)
-        for part in (low, seam, high.Reversed(), seam.Reversed()):
-            build.Add(loop, part)
-        loop.Closed(True)
-        build.Add(face, loop)
-        build.Add(shell, face.Reversed() if sleeve.inside else face)
-    covers = []
-    for cap in caps:
-        face = TopoDS_Face()
-        build.MakeFace(face, grounds[id(cap.outer.field)], SEAM)
-        for end in (cap.outer, *cap.holes):
-            ring = TopoDS_Wire()
-            build.MakeWire(ring)
-            build.Add(ring, rings[id(end)] if end is cap.outer else rings[id(end)].Reversed())
-            ring.Closed(True)
-            build.Add(face, ring)
-        build.Add(shell, face if cap.up else face.Reversed())
-        covers.append(face)
-    shell.Closed(True)
-    _settle_edges(shell)
-    build.MakeSolid(solid)
-    build.Add(solid, shell)
-    _require_valid(solid, [(sleeve.low, sleeve.high) for sleeve in sleeves], covers)
-    return solid

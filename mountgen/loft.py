@@ -18,18 +18,7 @@ from mountgen.arrays import Bools, Floats, Singles
 from mountgen.datum import lid_height
 from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import (
-    Solid,
-    TubeEnd,
-    closed_tube,
-    combine,
-    is_valid,
-    loft_solid,
-    mesh_volume,
-    prism_solid,
-    solids_of,
-    tessellate,
-)
+from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, prism_solid, solids_of, tessellate
 from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, turn_back, turn_over
 from mountgen.post_search import find_posts
@@ -44,6 +33,7 @@ from mountgen.section import (
     without_ledges,
 )
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, uniform_axis
+from mountgen.tubes import TubeEnd, closed_tube
 
 # degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it

@@ -27,6 +27,7 @@ AIM = 0.015  # mm; how much nearer than asked a facet may stand when it is done
 LEFT = 0.012  # mm; how much nearer one stands that was drawn back: a hundredth is half a per cent of a wall of 2 mm
 MOST = 0.12  # mm; more than this is a fault, not a fitting error
 ROUNDS = 4
+TURNS = 20  # of looking which facets turn, at most
 TURNED = 0.2  # of a facet's area must keep facing its own way
 
 
@@ -75,7 +76,7 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
         by = (lack - LEFT)[worst_last, None]
         shift[faces[face[worst_last]].ravel()] = np.repeat(by * away[worst_last], 3, axis=0)
         shift[fixed] = 0.0
-        moved = _move(vertices, faces, shift)
+        moved = _move(vertices, faces, shift, fixed)
         changed = (moved != vertices).any(axis=1)[faces].any(axis=1)
         if not changed.any():
             break
@@ -121,15 +122,20 @@ def _keep_small(lack: Floats, face: Indices, away: Floats, sure: Bools) -> tuple
     return lack[keep], face[keep], away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
 
 
-def _move(vertices: Floats, faces: Ints, shift: Floats) -> Floats:
-    """Return the vertices moved by `shift`, except where that would turn a sliver over."""
+def _move(vertices: Floats, faces: Ints, shift: Floats, fixed: Bools) -> Floats:
+    """Return the vertices moved by `shift`. A sliver that would turn over moves as a whole, or, as a last resort, not at all."""
     before = _face_normals(vertices, faces)
-    for _ in range(20):
+    rows = np.arange(len(faces))
+    for attempt in range(TURNS):
         moved = vertices + shift
         turned = (before * _face_normals(moved, faces)).sum(axis=1) < TURNED * (before**2).sum(axis=1)
         if not turned.any():
             return moved
-        shift[faces[turned]] = 0.0
+        still = turned & (fixed[faces].any(axis=1) | (attempt >= TURNS // 2))
+        whole = turned & ~still
+        most = faces[rows, np.linalg.norm(shift[faces], axis=2).argmax(axis=1)]
+        shift[faces[whole]] = shift[most[whole], None]
+        shift[faces[still]] = 0.0
     return vertices
 
 

@@ -16,11 +16,8 @@ from mountgen.kernel import (
     Mesh,
     Sleeve,
     Solid,
-    TubeEnd,
-    closed_tube,
     combine,
     count_faces,
-    divide_around,
     height_surface,
     loft_solid,
     mesh_volume,
@@ -34,6 +31,7 @@ from mountgen.kernel import (
 from mountgen.loft import Shell, shell_solid
 from mountgen.soundness import check_soundness
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, uniform_axis
+from mountgen.tubes import TubeEnd, closed_tube
 from tests.checks import is_valid
 
 RADIUS, LOW, HIGH = 12.0, -20.0, 0.0
@@ -211,13 +209,6 @@ def test_two_boxes_are_combined(how: str, volume: float) -> None:
     both = combine(first, second, how, what="test")
     assert is_valid(both)
     assert _volume(both) == pytest.approx(volume)  # they share a bar of 2 x 4 x 2
-
-
-def test_a_wall_divided_is_the_same_solid(tube: Solid) -> None:
-    divided = divide_around(tube, 8)
-    assert is_valid(divided)
-    assert count_faces(divided) > count_faces(tube)
-    assert _volume(divided) == pytest.approx(_volume(tube), rel=5e-4)
 
 
 def test_triangles_become_a_solid_and_come_back() -> None:

@@ -9,11 +9,12 @@ import pytest
 
 from mountgen.errors import KernelError
 from mountgen.features.flange import upright_tube
-from mountgen.kernel import Cap, Sleeve, Solid, mesh_volume, solids_of, stack_tubes, tessellate
+from mountgen.kernel import Solid, mesh_volume, solids_of, tessellate
 from mountgen.loft import meet_field
 from mountgen.shape import combine_many, make_box
 from mountgen.spline import Axis, Surface
 from mountgen.stitch import fuse_nearby, open_top
+from mountgen.tubes import Cap, Sleeve, stack_tubes
 from tests.checks import assert_printable, is_valid
 
 LONG = Axis(np.array([-40.0, 40.0]), False)

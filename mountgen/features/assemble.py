@@ -16,11 +16,12 @@ from mountgen.features.cavity import Cavity, extend_up
 from mountgen.features.dividers import leave_standing
 from mountgen.features.flange import Border
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Cap, Sleeve, Solid, TubeEnd, closed_tube, combine, solids_of, stack_tubes
+from mountgen.kernel import Solid, combine, solids_of
 from mountgen.loft import Block, Shell, lid_surface, make_block, meet_field
 from mountgen.shape import combine_many, make_box
 from mountgen.spline import Surface
 from mountgen.stitch import open_top
+from mountgen.tubes import Cap, Sleeve, TubeEnd, closed_tube, stack_tubes
 
 FAR = 1000.0  # mm; past any body
 ROOT = 0.5  # mm above its lowest section at which the tool for a post begins

@@ -22,7 +22,7 @@ from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import Part
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Mesh, Solid, divide_around, tessellate
+from mountgen.kernel import Body, Mesh, Solid, tessellate
 from mountgen.letters import write_text
 from mountgen.loft import Shell, make_block
 from mountgen.outline import Facing, chain_pieces, cut_flat, fill_rings
@@ -147,7 +147,7 @@ def make_fit_gauge(
             texts += _label(body, along, plate, spine, LETTER_LINES * line_width)
     grid = combine_many(slabs[0], slabs[1:], "fuse", what="plates and spine")
     # windows and text come last: against the body's splines every face of the tool would cost as much as a cut
-    solid = combine_many(divide_around(block.solid), [grid], "common", what="fit gauge")
+    solid = combine_many(block.solid, [grid], "common", what="fit gauge")
     solid = combine_many(solid, windows, "cut", what="fit gauge's windows")
     solid = combine_many(solid, texts, "fuse", what="fit gauge's labels")
     solid = require_one_solid(solid, what="fit gauge's plates", remedy="print the whole part instead")

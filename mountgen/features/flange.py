@@ -13,11 +13,12 @@ from mountgen.datum import Recess, lid_height, resample_loop, signed_area
 from mountgen.errors import FeatureError
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Cap, Sleeve, Solid, stack_tubes
+from mountgen.kernel import Solid
 from mountgen.loft import meet_field
 from mountgen.raster import EMPTY, raster_faces, stamp_mesh
 from mountgen.recipe import Flange, PlugRecipe, TrayRecipe
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
+from mountgen.tubes import Cap, Sleeve, stack_tubes
 
 PITCH, MOST_NODES = 0.4, 400_000  # mm; grid on which the panel is looked at
 SLOPE = 4.0  # mm per mm; how steeply a clearance ball falls off beside the panel's own steps

@@ -15,11 +15,12 @@ from mountgen.features.cavity import SPARE, fit_inner, join_meshes, raise_space,
 from mountgen.features.dividers import leave_standing, place_walls
 from mountgen.features.flange import fit_from_above, upright_tube
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Mesh, Solid, closed_tube, combine, loft_solid, prism_solid, solids_of, tessellate
+from mountgen.kernel import Mesh, Solid, combine, loft_solid, prism_solid, solids_of, tessellate
 from mountgen.loft import Shell, make_block, meet_field
 from mountgen.raster import EMPTY, raster_faces, stamp_mesh
 from mountgen.shape import combine_many, make_box, require_one_solid
 from mountgen.spline import Surface
+from mountgen.tubes import closed_tube
 
 PITCH, MOST_NODES = 0.35, 300_000  # mm; grid on which a body is looked at from underneath
 STEEP = 65.0  # degrees; ceiling steeper than this is left to the wall beside it

@@ -22,7 +22,7 @@ from mountgen.features.part import Part
 from mountgen.features.profile import RIGHT, Profile, draw_profile
 from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Solid, divide_around, tessellate
+from mountgen.kernel import Body, Solid, tessellate
 from mountgen.loft import Shell, make_block
 from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
@@ -53,7 +53,7 @@ def make_phone_shelf(
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
     block = make_block(shell, space, reach=reach)
     tools = carve_shelf(profile, seat, space, recipe)
-    solid = _carve(divide_around(block.solid), tools)
+    solid = _carve(block.solid, tools)
     if recipe.body.wall is not None:
         from mountgen.features.hollow import hollow_out
 

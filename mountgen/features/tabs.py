@@ -36,7 +36,7 @@ from mountgen.features.tab_place import (
     longest_arm,
     slot_width,
 )
-from mountgen.kernel import Mesh, Solid, divide_around, mesh_volume, tessellate
+from mountgen.kernel import Mesh, Solid, mesh_volume, tessellate
 from mountgen.recipe import RetainingTabs
 from mountgen.shape import Axes, combine_many, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
@@ -103,7 +103,7 @@ def cut_tabs(solid: Solid, recess: Recess, *, tabs: RetainingTabs, mesh: Mesh | 
         KernelError: the kernel cannot make it.
     """
     plan = plan_tabs(tessellate(solid, chord=0.1) if mesh is None else mesh, recess, tabs=tabs)
-    return TabResult(carve_tabs(divide_around(solid), plan, tabs=tabs), plan.tabs, plan.soft)
+    return TabResult(carve_tabs(solid, plan, tabs=tabs), plan.tabs, plan.soft)
 
 
 def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs) -> TabPlan:

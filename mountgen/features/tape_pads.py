@@ -18,7 +18,7 @@ from mountgen.datum import Recess
 from mountgen.errors import FeatureError
 from mountgen.features.pad_place import Spot, View, choose_spots, make_views
 from mountgen.features.part import SoftZone
-from mountgen.kernel import Mesh, Solid, divide_around, tessellate
+from mountgen.kernel import Mesh, Solid, tessellate
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.place import describe_place
 from mountgen.recipe import TapePads
@@ -113,7 +113,7 @@ def set_pads(
         KernelError: the kernel cannot make it.
     """
     plan = plan_pads(tessellate(solid, chord=0.1) if mesh is None else mesh, recess, tape=tape, avoid=avoid)
-    shape = combine_many(divide_around(solid), plan.add, "fuse", what="tape pads")
+    shape = combine_many(solid, plan.add, "fuse", what="tape pads")
     shape = combine_many(shape, plan.cut, "cut", what="tape pads")
     whole = require_one_solid(shape, what="tape pads", remedy="make tape.length or tape.width smaller")
     return PadResult(whole, plan.pads, plan.soft, plan.checks, plan.notes)
