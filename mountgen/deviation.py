@@ -25,9 +25,10 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
-from mountgen.kernel import Mesh, mesh_shape, read_spline
+from mountgen.kernel import CHORD, Mesh, mesh_shape
 from mountgen.nearest import build_tree, find_nearest
-from mountgen.patch import read_patches
+from mountgen.patch import read_patches, read_spline
+from mountgen.refine import refine_patch
 from mountgen.spline import Surface
 
 WORST = 800  # triangles examined with their edges
@@ -165,7 +166,8 @@ def _read_patches(solid: Any) -> list[_Patch]:
     mesh_shape(solid)  # at once back where triangles are there
     curved: list[_Patch] = []
     plane: list[_Patch] = []
-    for patch in read_patches(solid):
+    for kept in read_patches(solid):
+        patch = refine_patch(kept, chord=CHORD)
         is_plane = BRepAdaptor_Surface(patch.face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
         face, spline = (None, None) if is_plane else (patch.face, read_spline(patch.face))
         (plane if is_plane else curved).append(_Patch(face, spline, patch.corners, patch.parameters, patch.triangles))

@@ -14,13 +14,15 @@ import numpy as np
 from mountgen.arrays import Floats, Ints, freeze
 from mountgen.bounded import has_threads, run_bounded, suggest_change
 from mountgen.errors import KernelError
-from mountgen.patch import Patch, read_patches
+from mountgen.patch import Patch, is_spline, read_patches
+from mountgen.refine import refine_patch
 from mountgen.slit import close_slits
 from mountgen.spline import DEGREE, Axis, Surface
 
 NO_AREA = 1e-9  # mm², twice the least area of a facet
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
 FINER = 0.75  # of the chord asked for, where the mesher fails at that
+INSIDE = 3.0  # chords that the kernel's own triangles may be off inside a face that is refined afterwards
 FACET_ANGLE = 0.5  # radians between neighbouring facets
 SEAM = 1.0e-4  # mm; edges closer than this are sewn
 POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file by a third
@@ -95,32 +97,6 @@ def spline_surface(surface: Surface) -> Any:
         _poles(surface.poles), u_knots, v_knots, u_mults, v_mults, DEGREE, DEGREE,
         surface.u.periodic, surface.v.periodic,
     )
-
-
-def read_spline(face: Any) -> Surface | None:
-    """Return the bicubic surface that a face lies on, mm; None where it is of another kind or has been moved.
-
-    It answers for many points at once what the kernel answers for one after the other.
-    """
-    from OCP.BRep import BRep_Tool
-    from OCP.Geom import Geom_BSplineSurface
-    from OCP.TopLoc import TopLoc_Location
-
-    place = TopLoc_Location()
-    kept = BRep_Tool.Surface_s(face, place)
-    if not isinstance(kept, Geom_BSplineSurface) or not place.IsIdentity() or kept.IsURational() or kept.IsVRational():
-        return None
-    axes = []
-    for degree, count, knot, times, periodic in (
-        (kept.UDegree(), kept.NbUKnots(), kept.UKnot, kept.UMultiplicity, kept.IsUPeriodic()),
-        (kept.VDegree(), kept.NbVKnots(), kept.VKnot, kept.VMultiplicity, kept.IsVPeriodic()),
-    ):
-        ends = [times(1), times(count)]
-        if degree != DEGREE or any(times(k) != 1 for k in range(2, count)) or ends != [1 if periodic else DEGREE + 1] * 2:
-            return None
-        axes.append(Axis(np.array([knot(k) for k in range(1, count + 1)]), periodic))
-    rows, cols = range(1, kept.NbUPoles() + 1), range(1, kept.NbVPoles() + 1)
-    return Surface(axes[0], axes[1], np.array([[kept.Pole(i, j).Coord() for j in cols] for i in rows]))
 
 
 def height_surface(field: Surface) -> Any:
@@ -296,7 +272,7 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
             BRepTools.Clean_s(shape)
         mesh_shape(shape, chord=sag, way=way)
         try:
-            mesh = _weld(read_patches(shape))
+            mesh = _weld([refine_patch(patch, chord=sag) for patch in read_patches(shape)])
         except KernelError:
             if attempt == len(ways):
                 raise
@@ -307,7 +283,10 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
 
 
 def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:
-    """Make the kernel put triangles on a shape's faces, where there are none yet."""
+    """Make the kernel put triangles on a shape's faces, where there are none yet.
+
+    Inside spline faces they are coarse, to be refined; all edges, and faces of other kinds, keep the chord.
+    """
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
     from OCP.IMeshTools import IMeshTools_Parameters
 
@@ -316,7 +295,33 @@ def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:
     how.ForceFaceDeflection = True  # or a face is meshed as coarsely as the loosest of its edges lies on it
     if way is not None:
         how.MeshAlgo = way
+    others = _other_faces(shape)
+    if others is not None:
+        BRepMesh_IncrementalMesh(others, how)
+    how.DeflectionInterior = INSIDE * chord
     BRepMesh_IncrementalMesh(shape, how)
+
+
+def _other_faces(shape: Solid) -> Any | None:
+    """Return the faces of a shape that are neither plane nor bicubic splines, as one shape; None where there are none."""
+    from OCP.BRep import BRep_Builder
+    from OCP.BRepAdaptor import BRepAdaptor_Surface
+    from OCP.GeomAbs import GeomAbs_SurfaceType
+    from OCP.TopAbs import TopAbs_FACE
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS, TopoDS_Compound
+
+    build, others, count = BRep_Builder(), TopoDS_Compound(), 0
+    build.MakeCompound(others)
+    explorer = TopExp_Explorer(shape, TopAbs_FACE)
+    while explorer.More():
+        face = TopoDS.Face_s(explorer.Current())
+        plane = BRepAdaptor_Surface(face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
+        if not plane and not is_spline(face):
+            build.Add(others, face)
+            count += 1
+        explorer.Next()
+    return others if count else None
 
 
 def _weld(patches: Sequence[Patch]) -> Mesh:

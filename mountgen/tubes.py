@@ -122,7 +122,8 @@ def _cut_axis(axis: Axis) -> Floats:
 
 def _pick_breaks(breaks: Floats, pieces: int) -> Floats:
     """Return some of an axis's breaks, first and last included, that leave about equal numbers of intervals between them."""
-    return breaks[np.round(np.linspace(0, len(breaks) - 1, pieces + 1)).astype(int)]
+    picked: Floats = breaks[np.round(np.linspace(0, len(breaks) - 1, pieces + 1)).astype(int)]
+    return picked
 
 
 def _make_strips(sleeve: Sleeve, grounds: dict[int, Any]) -> tuple[list[Any], list[Any], list[Any]]:

@@ -16,6 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+import cadquery
 import igl
 import numpy as np
 import pytest
@@ -207,3 +208,4 @@ def test_one_valid_solid_of_few_faces_and_a_closed_mesh(name: str) -> None:
     assert len(made.mesh.faces) <= 100_000
     fine = tessellate(made.block.solid, chord=0.005)
     assert mesh_volume(made.mesh) == pytest.approx(mesh_volume(fine), rel=0.002)
+    assert cadquery.Shape.cast(made.block.solid).Volume() == pytest.approx(mesh_volume(fine), rel=0.003)  # as others integrate it

@@ -60,7 +60,7 @@ def test_a_plain_recess_gives_one_valid_solid_of_few_faces(name: str) -> None:
     solid, mesh = _plug(name)
     assert is_valid(solid)
     assert len(solids_of(solid)) == 1
-    assert count_faces(solid) <= 4
+    assert count_faces(solid) <= 7
     assert_printable(mesh)
 
 
@@ -110,7 +110,7 @@ def test_a_reach_ends_in_a_plane() -> None:
     solid = make_block(_shell("round_well"), _space("round_well"), reach=25.0).solid
     mesh = tessellate(solid)
     assert is_valid(solid)
-    assert count_faces(solid) <= 4
+    assert count_faces(solid) <= 7
     assert float(mesh.vertices[:, 2].min()) == pytest.approx(-25.0, abs=1e-3)
     assert_printable(mesh)
 

@@ -1,4 +1,4 @@
-"""Facets drawn back, in a box recess whose gaps are known exactly."""
+"""Facets drawn back, in a box recess whose gaps are known exactly; none turns over."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 import trimesh
 
+from mountgen.arrays import Floats, Ints
 from mountgen.kernel import Mesh
-from mountgen.relief import LEFT, relieve_mesh
+from mountgen.relief import LEFT, _move, relieve_mesh
 from tests.recesses import box_recess
 
 DEPTH, CLEARANCE = 10.0, 0.5
@@ -36,3 +37,33 @@ def test_what_stands_too_near_is_drawn_back_no_farther_than_it_must(gap: float) 
 @pytest.mark.parametrize("gap", [0.49, 0.6])  # near enough; farther
 def test_what_is_right_stays(gap: float) -> None:
     assert _relieved_floor(gap) == pytest.approx((gap, gap), abs=1e-9)
+
+
+def _strip() -> tuple[Floats, Ints]:
+    """Return a flat strip: two wide facets and between them a sliver 0.01 mm wide."""
+    vertices = np.array([[0, 0, 0], [0, 5, 0], [3, 2.5, 0], [3.01, 2.5, 0], [6, 0, 0], [6, 5, 0]], dtype=np.float64)
+    return vertices, np.array([[0, 2, 1], [2, 3, 1], [3, 4, 5]], dtype=np.int32)
+
+
+def _turn(vertices: Floats, faces: Ints) -> Floats:
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    turn: Floats = np.cross(b - a, c - a)[:, 2]
+    return turn
+
+
+def test_a_sliver_moves_as_a_whole_where_it_would_turn_over() -> None:
+    vertices, faces = _strip()
+    shift = np.zeros_like(vertices)
+    shift[2, 0] = 0.05  # past its neighbour
+    moved = _move(vertices, faces, shift, np.zeros(len(vertices), dtype=np.bool_))
+    assert moved[2, 0] == 3.05
+    assert (_turn(moved, faces) > 0.0).all()
+
+
+def test_a_sliver_with_a_fixed_corner_stays() -> None:
+    vertices, faces = _strip()
+    shift = np.zeros_like(vertices)
+    shift[2, 0] = 0.05
+    fixed = np.zeros(len(vertices), dtype=np.bool_)
+    fixed[3] = True
+    assert np.array_equal(_move(vertices, faces, shift, fixed), vertices)

@@ -1,0 +1,93 @@
+"""Triangles of a spline face, halved until they keep their chord error; held against dense samples of the surface."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial import Delaunay
+
+from mountgen.arrays import Floats
+from mountgen.kernel import height_surface
+from mountgen.nearest import build_tree, find_nearest
+from mountgen.patch import Patch
+from mountgen.refine import refine_patch
+from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
+
+SIDE = 20.0  # mm
+CHORD = 0.02  # mm
+
+
+def _rippled(height: float) -> Surface:
+    """Return waves 5 mm long, across both ways, as a height field over a square."""
+    axis = uniform_axis(0.0, SIDE, 0.5)
+    x = np.linspace(0.0, SIDE, 161)
+    waves = height * np.sin(2 * np.pi * x / 5.0)[:, None] * np.cos(2 * np.pi * x / 5.0)[None, :]
+    return fit_surface(x, x, waves[..., None], axis, Axis(axis.breaks, False))
+
+
+def _patch(surface: Surface, count: int, seed: int) -> Patch:
+    """Return a few triangles on the surface whose border is fine."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+
+    rng = np.random.default_rng(seed)
+    edge = np.linspace(0.0, SIDE, 201)
+    border = np.vstack([
+        np.column_stack(pair) for pair in ((edge, 0 * edge), (edge, 0 * edge + SIDE), (0 * edge, edge), (0 * edge + SIDE, edge))
+    ])
+    at = np.unique(np.vstack([border, rng.uniform(0.5, SIDE - 0.5, (count, 2))]), axis=0)
+    triangles = Delaunay(at).simplices
+    (ax, ay), (bx, by) = (at[triangles[:, k]].T - at[triangles[:, 0]].T for k in (1, 2))
+    turn = ax * by - ay * bx
+    triangles = triangles[np.abs(turn) > 1e-9]
+    triangles[turn[np.abs(turn) > 1e-9] < 0] = triangles[turn[np.abs(turn) > 1e-9] < 0][:, ::-1]
+    corners = np.column_stack([at, surface.at_points(at[:, 0], at[:, 1])])
+    face = BRepBuilderAPI_MakeFace(height_surface(surface), 1e-6).Face()
+    return Patch(face, corners, at, triangles.astype(np.int32), False)
+
+
+def _area(points: Floats, triangles: Floats) -> float:
+    a, b, c = (points[triangles[:, k]] for k in range(3))
+    return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_every_place_of_the_surface_is_within_the_chord(seed: int) -> None:
+    surface = _rippled(0.4)
+    made = refine_patch(_patch(surface, 60, seed), chord=CHORD)
+    x, y = (g.ravel() for g in np.meshgrid(np.linspace(0.2, SIDE - 0.2, 400), np.linspace(0.2, SIDE - 0.2, 400)))
+    dense = np.column_stack([x, y, surface.at_points(x, y)])
+    tree = build_tree(made.corners, made.triangles)
+    away = find_nearest(tree, dense, travel=0.0, bound=np.full(len(dense), np.inf)).distance
+    assert away.max() < 1.5 * CHORD  # of single places between those that are looked at
+    assert np.quantile(away, 0.999) < CHORD
+
+
+def test_triangles_stay_a_sheet_over_the_same_ground() -> None:
+    surface = _rippled(0.4)
+    given = _patch(surface, 60, 3)
+    made = refine_patch(given, chord=CHORD)
+    assert len(made.triangles) > 3 * len(given.triangles)
+    assert np.array_equal(made.corners[: len(given.corners)], given.corners)
+    flat = np.column_stack([made.parameters, np.zeros(len(made.parameters))])
+    a, b, c = (flat[made.triangles[:, k]] for k in range(3))
+    assert (np.cross(b - a, c - a)[:, 2] > 0.0).all()  # none turned over
+    assert _area(flat, made.triangles) == pytest.approx(SIDE**2)  # no gap, no overlap
+    # borders are those that were given: each edge is used once there, twice inside
+    edges = np.sort(np.stack([made.triangles, np.roll(made.triangles, -1, axis=1)], axis=-1).reshape(-1, 2), axis=1)
+    pairs, count = np.unique(edges, axis=0, return_counts=True)
+    assert set(count.tolist()) == {1, 2}
+    assert (pairs[count == 1] < len(given.corners)).all()
+
+
+def test_what_is_near_enough_stays_as_it_is() -> None:
+    given = _patch(_rippled(0.001), 60, 4)
+    assert np.array_equal(refine_patch(given, chord=CHORD).triangles, given.triangles)
+
+
+def test_other_surfaces_are_left_to_the_kernel() -> None:
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.gp import gp_Ax3, gp_Cylinder
+
+    face = BRepBuilderAPI_MakeFace(gp_Cylinder(gp_Ax3(), 5.0), 0.0, 1.0, 0.0, 1.0).Face()
+    given = Patch(face, np.eye(3), np.zeros((3, 2)), np.array([[0, 1, 2]], dtype=np.int32), False)
+    assert refine_patch(given, chord=CHORD) is given
