@@ -14,11 +14,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from mountgen.arrays import Floats, Ints
+from mountgen.arrays import Bools, Floats, Ints
 from mountgen.patch import Patch, read_spline
 from mountgen.spline import Surface
 
 ROUNDS = 10  # of halving, at most
+SLIVER = 4.0  # chords; no triangle that is higher can be tipped on edge by what its corners are off
+UPRIGHT = 0.1  # cosine of the angle to the surface from which on a triangle stands on edge
 SLIM = 1.6  # times as long as an edge that is halved: an edge of the same triangle that is halved too
 
 
@@ -40,38 +42,42 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
     corners, parameters, fresh = patch.corners, patch.parameters, patch.triangles
     done: list[Ints] = []
     for _ in range(ROUNDS):
-        edges, of_face, where, on = _choose_edges(corners, parameters, fresh, surface, chord)
-        if not len(on):
+        edges, of_face, halve, on = _choose_edges(corners, parameters, fresh, surface, chord)
+        while halve.any():
+            middle = np.full(len(edges), -1, dtype=np.int32)
+            middle[halve] = len(corners) + np.arange(halve.sum(), dtype=np.int32)
+            more = np.vstack([corners, on[halve]]), np.vstack([parameters, parameters[edges[halve]].mean(axis=1)])
+            parents = np.flatnonzero(halve[of_face].any(axis=1))
+            pieces, parent = _divide(fresh[parents], middle[of_face[parents]], more[0])
+            tipped = _find_tipped(*more, pieces, surface, chord)
+            if not tipped.any():
+                break
+            halve[of_face[parents[parent[tipped]]]] = False
+        if not halve.any():
             break
-        middle = np.full(len(edges), -1, dtype=np.int32)
-        middle[where] = len(corners) + np.arange(len(on), dtype=np.int32)
-        halved = middle[of_face]
-        corners = np.vstack([corners, on])
-        parameters = np.vstack([parameters, parameters[edges[where]].mean(axis=1)])
-        still = (halved < 0).all(axis=1)
-        done.append(fresh[still])
-        fresh = _divide(fresh[~still], halved[~still], corners)
-    triangles = np.vstack([*done, fresh])
-    return replace(patch, corners=corners, parameters=parameters, triangles=triangles)
+        done.append(np.delete(fresh, parents, axis=0))
+        (corners, parameters), fresh = more, pieces
+    return replace(patch, corners=corners, parameters=parameters, triangles=np.vstack([*done, fresh]))
 
 
 def _choose_edges(
     corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float
-) -> tuple[Ints, Ints, Ints, Floats]:
-    """Return the edges (E, 2) of triangles, each triangle's three (F, 3), which to halve (H,), and their middles on the surface.
+) -> tuple[Ints, Ints, Bools, Floats]:
+    """Return the edges (E, 2) of triangles, each triangle's three (F, 3), which to halve (E,), and their middles on the surface.
 
     An edge that only one of the triangles has is a border, of the face or of what is done: it stays.
     """
     ends = np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=-1).reshape(-1, 2)
     keys = ends.min(axis=1).astype(np.int64) * len(corners) + ends.max(axis=1)
-    _, first, of_face, count = np.unique(keys, return_index=True, return_inverse=True, return_counts=True)
+    _, first, inverse, count = np.unique(keys, return_index=True, return_inverse=True, return_counts=True)
     edges, inner = ends[first], count == 2
-    of_face = np.asarray(of_face.reshape(-1, 3), dtype=np.int32)
+    of_face: Ints = inverse.astype(np.int32).reshape(-1, 3)
+    length = _length(corners, *edges.T)
     on, off = _bulge(edges, (0.5, 0.5), corners, parameters, surface)
     for share in (0.25, 0.75):  # on rippled ground the middle alone is met by chance
         off = np.maximum(off, _bulge(edges, (share, 1.0 - share), corners, parameters, surface)[1])
     halve = (off > chord) & inner
-    length = _length(corners, *edges.T) * inner
+    length = length * inner
     longest = of_face[np.arange(len(triangles)), length[of_face].argmax(axis=1)]
     rest = np.flatnonzero(~halve[of_face].any(axis=1))
     rest = rest[_bulge(triangles[rest], (1 / 3, 1 / 3, 1 / 3), corners, parameters, surface)[1] > chord]
@@ -82,8 +88,7 @@ def _choose_edges(
         if not slim.any():
             break
         halve[longest[slim]] = True
-    where = np.flatnonzero(halve).astype(np.int32)
-    return edges, of_face, where, on[where]
+    return edges, of_face, halve, on
 
 
 def _bulge(
@@ -96,36 +101,52 @@ def _bulge(
     return on, np.linalg.norm(on - np.einsum("nkd,k->nd", corners[places], weights), axis=1)
 
 
-def _divide(triangles: Ints, middle: Ints, corners: Floats) -> Ints:
-    """Return the triangles that take the place of triangles (F, 3) with one, two or three edges halved.
+def _divide(triangles: Ints, middle: Ints, corners: Floats) -> tuple[Ints, Ints]:
+    """Return the triangles that take the place of triangles (F, 3) with one, two or three edges halved, and whose place each.
 
     middle: (F, 3) new corner between corner k and the next, -1 where that edge stays.
     """
-    count, pieces = (middle >= 0).sum(axis=1), []
+    count, pieces, places = (middle >= 0).sum(axis=1), [], []
 
-    def add(*columns: Ints) -> None:
+    def add(which: Bools, *columns: Ints) -> None:
         pieces.append(np.column_stack(columns))
+        places.append(np.flatnonzero(which))
 
-    (a, b, c), (ab, bc, ca) = triangles[count == 3].T, middle[count == 3].T
-    add(a, ab, ca)
-    add(ab, b, bc)
-    add(ca, bc, c)
-    add(ab, bc, ca)
+    three = count == 3
+    (a, b, c), (ab, bc, ca) = triangles[three].T, middle[three].T
+    for corner in ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca)):
+        add(three, *corner)
     for k in range(3):
         turned, between = np.roll(triangles, -k, axis=1), np.roll(middle, -k, axis=1)
         one = (count == 1) & (between[:, 0] >= 0)
         (a, b, c), ab = turned[one].T, between[one, 0]
-        add(a, ab, c)
-        add(ab, b, c)
+        add(one, a, ab, c)
+        add(one, ab, b, c)
         two = (count == 2) & (between[:, 0] < 0)
         (a, b, c), (_, bc, ca) = turned[two].T, between[two].T
-        add(ca, bc, c)
+        add(two, ca, bc, c)
         across = _length(corners, a, bc) < _length(corners, b, ca)  # the shorter of the two ways to cut what is left
-        add(*(each[across] for each in (a, b, bc)))
-        add(*(each[across] for each in (a, bc, ca)))
-        add(*(each[~across] for each in (a, b, ca)))
-        add(*(each[~across] for each in (b, bc, ca)))
-    return np.vstack(pieces)
+        add(two, a, b, np.where(across, bc, ca))
+        add(two, np.where(across, a, b), bc, ca)
+    return np.vstack(pieces), np.concatenate(places)
+
+
+def _find_tipped(corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float) -> Bools:
+    """Return which triangles (F, 3) are slivers that stand on edge or lie upside down."""
+    a, b, c = (corners[triangles[:, k]] for k in range(3))
+    normals = np.cross(b - a, c - a)
+    double = np.linalg.norm(normals, axis=1)
+    longest = np.max([np.linalg.norm(side, axis=1) for side in (b - a, c - b, a - c)], axis=0)
+    slim = np.flatnonzero(double < SLIVER * chord * longest)
+    at = parameters[triangles[slim]].mean(axis=1)
+    step = 1e-4 * np.ptp(parameters, axis=0)
+    along, across = (
+        surface.at_points(*(at + way).T) - surface.at_points(*(at - way).T) for way in (step * [1.0, 0.0], step * [0.0, 1.0])
+    )
+    true = np.cross(along, across)
+    tipped = np.zeros(len(triangles), dtype=np.bool_)
+    tipped[slim] = (normals[slim] * true).sum(axis=1) < UPRIGHT * double[slim] * np.linalg.norm(true, axis=1)
+    return tipped
 
 
 def _length(corners: Floats, start: Ints, stop: Ints) -> Floats:
