@@ -12,6 +12,7 @@ from mountgen.arrays import Floats, Ints
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FieldError
 from mountgen.field import FEATHER, InsertableSpace, build_space, shrink_loop
+from mountgen.raster import dilate_cone
 from mountgen.section import cut_sections, sample_height
 from tests.known import known_recess, make_fit
 from tests.shapes import CYLINDER_DEPTH, CYLINDER_RADIUS, FRUSTUM_DEPTH, FRUSTUM_DRAFT_DEG, FRUSTUM_MOUTH
@@ -192,3 +193,12 @@ def test_a_clearance_that_leaves_no_depth_is_refused() -> None:
         build_space(_wall_recess(40.0, 5.0), fit=make_fit(clearance=0.5, floor=4.2))
     assert "less than 1 mm of depth" in caught.value.what
     assert caught.value.where == "fit.clearance, fit.draft"
+
+
+@pytest.mark.parametrize(("draft_deg", "aside"), [(0.5, 0.349), (1.0, 0.698), (2.0, 1.40)])
+def test_draft_takes_as_much_of_a_side_as_the_worked_example_says(draft_deg: float, aside: float) -> None:
+    """40 mm deep: 0.349, 0.698 and 1.40 mm a side at 0.5, 1 and 2 degrees, where a wall's top, carried down, is 40 mm lower."""
+    wall = np.full((5, 5), -500.0, dtype=np.float32)
+    wall[2, 2] = 0.0
+    carried = dilate_cone(wall, slope=1.0 / tan(radians(draft_deg)), pitch=aside)
+    assert carried[2, 3] == pytest.approx(-40.0, abs=40.0 * (5e-4 if aside < 1.0 else 5e-3) / aside)
