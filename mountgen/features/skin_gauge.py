@@ -59,7 +59,8 @@ def make_skin_gauge(
     box = make_box((*start, -DEEP), (*end, top))
     solid = combine_many(block.solid, [box], "common", what="skin")
     solid = require_one_solid(solid, what="skin", remedy="leave --skin out: plates on a spine hold together")
-    texts = _write_inside(space, cavity, shapely.box(*low, *high), LETTER_LINES * line_width, reach)
+    room = shapely.Polygon(space.mouth).buffer(-2.0 * SKIN).intersection(shapely.box(*low, *high))
+    texts = _write_inside(space, cavity, room, LETTER_LINES * line_width, reach)
     solid = require_one_solid(
         combine_many(solid, texts, "fuse", what="skin's labels"), what="skin's labels", remedy="leave --skin out"
     )
@@ -85,7 +86,7 @@ def _write_inside(space: InsertableSpace, cavity: Cavity, room: Any, stroke: flo
         for share in np.linspace(0.9, 0.25, PLACES) if way.any() else (0.0,):
             moved = shapely.affinity.translate(flat, *(start + share * way))
             foot = _find_foot(space, cavity, moved, reach)
-            if foot is not None and all(moved.distance(other) > LETTER / 2.0 for other, _, _ in placed):
+            if foot is not None and room.covers(moved) and all(moved.distance(other) > LETTER / 2.0 for other, _, _ in placed):
                 placed.append((moved, *foot))
                 break
     if not placed:

@@ -188,7 +188,8 @@ def _measure_mouth(mesh: Mesh, dividers: Dividers | None, *, hollow: bool) -> It
     plate = _solid(edge, -1)
     flanged = plate is not None and len(edge) == 1 and plate.length < min(THICKEST, 0.5 * (high[2] - low[2]))
     flanged = flanged and plate is not None and plate.askew < SQUARE  # or it is a side that leans
-    top = float(plate.start[2]) - 1.0 if flanged and plate is not None else float(high[2]) - 3.0
+    brow = float(high[2]) if plate is None else float(plate.end[2])  # of flange or wall: a tongue may stand higher
+    top = float(plate.start[2]) - 1.0 if flanged and plate is not None else brow - 3.0
     if flanged and plate is not None:
         yield Size(LEFT, plate.start, plate.end, level=True, outwards=-1)
     yield from _measure_neck(mesh, low, high, top)
