@@ -46,16 +46,16 @@ def run_bounded(make: Callable[[], Solid], given: Solid, *, what: str, seconds: 
         seconds: of CPU, at most.
 
     Raises:
-        KernelError: it takes longer, or the kernel takes the child down with it.
+        KernelError: it takes longer, or the kernel fails in whatever way, or takes the child down with it.
         Exception: whatever `make` raises.
     """
     global _at_work
     if _at_work:
-        return make()
+        return _translate(make, what)
     _at_work = True
     try:
         alone = hasattr(os, "fork") and _has_splines(given)
-        return _ask_child(make, what, seconds) if alone else make()
+        return _ask_child(make, what, seconds) if alone else _translate(make, what)
     finally:
         _at_work = False
 
@@ -68,7 +68,7 @@ def _ask_child(make: Callable[[], Solid], what: str, seconds: float) -> Solid:
         child = os.fork()
     if child == 0:
         os.close(reader)
-        _answer(make, writer, seconds)
+        _answer(make, writer, what, seconds)
     os.close(writer)
     try:
         data = _listen(reader, PATIENCE * seconds)
@@ -82,6 +82,16 @@ def _ask_child(make: Callable[[], Solid], what: str, seconds: float) -> Solid:
     if not HEAD.unpack_from(data)[0]:
         raise pickle.loads(data[HEAD.size :])  # by our own child
     return _read(data[HEAD.size :])
+
+
+def _translate(make: Callable[[], Solid], what: str) -> Solid:
+    """Return what `make` makes. The kernel's own exceptions, which in Python have no base in common, become our error."""
+    try:
+        return make()
+    except Exception as error:
+        if type(error).__module__.startswith("OCP."):
+            raise KernelError(f"the solid kernel fails at the {what}", what, suggest_change(what)) from error
+        raise
 
 
 def suggest_change(what: str) -> str:
@@ -112,7 +122,7 @@ def _has_splines(solid: Solid) -> bool:
     return count >= FEWEST
 
 
-def _answer(make: Callable[[], Solid], writer: int, seconds: float) -> NoReturn:
+def _answer(make: Callable[[], Solid], writer: int, what: str, seconds: float) -> NoReturn:
     """Make the solid and send it, in the child, which ends here."""
     import resource
 
@@ -124,7 +134,7 @@ def _answer(make: Callable[[], Solid], writer: int, seconds: float) -> NoReturn:
         most = max(1, round(seconds))
         resource.setrlimit(resource.RLIMIT_CPU, (most, most))
         try:
-            done, content = True, _write(make())
+            done, content = True, _write(_translate(make, what))
         except Exception as error:
             done, content = False, pickle.dumps(error)
         with os.fdopen(writer, "wb") as pipe:

@@ -70,6 +70,21 @@ def test_an_error_comes_back_as_it_was_raised(body: Solid) -> None:
     _require_no_child_left()
 
 
+@pytest.mark.parametrize("kind", ["Standard_ProgramError", "Standard_ConstructionError", "Standard_Failure", "StdFail_NotDone"])
+@pytest.mark.parametrize("simple", [True, False])
+def test_whatever_the_kernel_raises_is_our_error(body: Solid, kind: str, simple: bool) -> None:
+    import OCP.Standard
+    import OCP.StdFail
+
+    def fail() -> Solid:
+        raise getattr(OCP.Standard, kind, None) or getattr(OCP.StdFail, kind)
+
+    given = make_box((0.0, 0.0, 0.0), (1.0, 2.0, 3.0)) if simple else body
+    with pytest.raises(KernelError, match="the solid kernel fails at the pull tab") as caught:
+        run_bounded(fail, given, what="pull tab")
+    assert "pull_tab.width" in caught.value.remedy
+
+
 @needs_fork
 def test_only_what_has_splines_is_done_by_a_child_and_a_child_has_none(body: Solid) -> None:
     process: list[int] = []
@@ -119,5 +134,17 @@ def test_edges_whose_rounding_has_no_end_stay_sharp(body: Solid, monkeypatch: py
     assert count_faces(round_edges(body, lambda points: bool(points[:, 2].min() > 0.0), radius=1.0)) > count_faces(body)
     monkeypatch.setattr(BRepFilletAPI_MakeFillet, "Build", spin)
     monkeypatch.setattr(rounding, "LONGEST", 1.0)
+    monkeypatch.setattr(rounding, "SHARES", (1.0,))
     assert round_edges(body, lambda points: bool(points[:, 2].min() > 0.0), radius=1.0) is body
     _require_no_child_left()
+
+
+def test_an_edge_too_sharp_for_its_radius_is_rounded_with_a_smaller_one() -> None:
+    box = make_box((0.0, 0.0, 0.0), (20.0, 20.0, 3.0))
+    upper = lambda points: bool(points[:, 2].min() > 2.9 and points[:, 1].max() < 0.1)  # noqa: E731
+    rounded = round_edges(box, upper, radius=4.0)  # does not fit into 3 mm
+    assert is_valid(rounded)
+    assert count_faces(rounded) == 7
+    lost = 1200.0 - mesh_volume(tessellate(rounded, chord=0.002))
+    radius = (lost / (20.0 * (1.0 - pi / 4.0))) ** 0.5
+    assert radius == pytest.approx(0.7 * 4.0, rel=0.01)

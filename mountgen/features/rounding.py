@@ -13,6 +13,8 @@ from mountgen.errors import KernelError
 from mountgen.kernel import Solid, is_valid, solids_of
 
 NEAR = 0.01  # mm; how far from a height field an edge on it may lie
+SHARES = (1.0, 0.7, 0.4)  # of the radius, as an edge is tried
+SMALLEST = 0.2  # mm; a smaller radius is not worth its face
 LONGEST = 20.0  # s of CPU for a rounding; the slowest of an example takes 1
 PROBES = (0.1, 0.5, 0.9)  # of an edge's length, where it is looked at
 
@@ -20,7 +22,7 @@ PROBES = (0.1, 0.5, 0.9)  # of an edge's length, where it is looked at
 def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float, check: bool = True) -> Solid:
     """Return a solid with its sharp edges rounded that are picked, as far as the kernel can.
 
-    All are tried at once, then one after the other, the longest first.
+    All are tried at once, then one after the other, the longest first, each with smaller radii where the whole one fails.
 
     Args:
         solid: one solid, mm.
@@ -34,12 +36,15 @@ def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float
     if not edges:
         return solid
     whole = _fillet(solid, edges, radius, check)
-    if whole is not None or len(edges) == 1:
-        return solid if whole is None else whole
+    if whole is not None:
+        return whole
     for k in range(len(edges)):  # an edge of the solid before is none of the solid after: they are told by their places
         left = [edge for edge, points in _list_sharp_edges(solid) if picked(points)]
-        if k < len(left):
-            solid = _fillet(solid, [left[k]], radius, check) or solid
+        if k >= len(left):
+            break
+        shares = SHARES[1:] if len(edges) == 1 else SHARES
+        tries = (_fillet(solid, [left[k]], share * radius, check) for share in shares if share * radius >= SMALLEST)
+        solid = next((rounded for rounded in tries if rounded is not None), solid)
     return solid
 
 
@@ -83,19 +88,13 @@ def _list_sharp_edges(solid: Solid) -> list[tuple[Any, Floats]]:
 
 def _fillet(solid: Solid, edges: Sequence[Any], radius: float, check: bool) -> Solid | None:
     from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
-    from OCP.Standard import Standard_ConstructionError, Standard_Failure
-
-    fillet = BRepFilletAPI_MakeFillet(solid)
-    for edge in edges:
-        fillet.Add(radius, edge)
 
     def build() -> Solid:
-        try:
-            fillet.Build()
-            done = fillet.IsDone()
-        except (Standard_Failure, Standard_ConstructionError) as error:  # in Python the one is no kind of the other
-            raise KernelError("an edge cannot be rounded", "edge", "give a smaller radius") from error
-        if not done:
+        fillet = BRepFilletAPI_MakeFillet(solid)
+        for edge in edges:
+            fillet.Add(radius, edge)
+        fillet.Build()
+        if not fillet.IsDone():
             raise KernelError("an edge cannot be rounded", "edge", "give a smaller radius")
         return fillet.Shape()
 
