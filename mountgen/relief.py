@@ -94,7 +94,7 @@ def _find_short(probe: Probe, todo: Bools, standing: Standing) -> tuple[Floats, 
         short = found.face >= 0
         points, face, signed = points[short], face[short], standing.surface.measure_to(found.face[short], points[short])
     lack = standing.clearance[signed.face] - signed.gap
-    return _keep_small(lack, face, points - signed.foot, ~signed.border)
+    return _keep_small(lack, face, points - signed.foot)
 
 
 def _find_poking(body: Surface, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats]:
@@ -112,12 +112,15 @@ def _find_poking(body: Surface, todo: Bools, standing: Standing) -> tuple[Floats
     face, spikes = which[found.face[near]], points[close[near]]
     signed = body.measure_to(face.astype(np.int32), spikes)
     lack = standing.corner_clearance[close[near]] - signed.gap
-    return _keep_small(lack, face, signed.foot - spikes, ~signed.border)
+    return _keep_small(lack, face, signed.foot - spikes)
 
 
-def _keep_small(lack: Floats, face: Indices, away: Floats, sure: Bools) -> tuple[Floats, Indices, Floats]:
-    """Return what is worth mending and no more than a fitting error, with unit directions."""
-    keep = sure & (lack > AIM) & (lack <= MOST)
+def _keep_small(lack: Floats, face: Indices, away: Floats) -> tuple[Floats, Indices, Floats]:
+    """Return what is worth mending and no more than a fitting error, with unit directions.
+
+    Beside a border of the scan no side is known, but a distance is, and the gauge will hold the part to it.
+    """
+    keep = (lack > AIM) & (lack <= MOST)
     away = away[keep]
     return lack[keep], face[keep], away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import trimesh
@@ -37,6 +39,19 @@ def test_what_stands_too_near_is_drawn_back_no_farther_than_it_must(gap: float) 
 @pytest.mark.parametrize("gap", [0.49, 0.6])  # near enough; farther
 def test_what_is_right_stays(gap: float) -> None:
     assert _relieved_floor(gap) == pytest.approx((gap, gap), abs=1e-9)
+
+
+def test_what_stands_too_near_to_a_border_of_the_scan_is_drawn_back_too() -> None:
+    # all of the scan is half a floor, two facets wide: none of its vertices is near, and it ends at x = 0, beside the block
+    floor = np.array([[-30.0, -40.0, -DEPTH], [0.0, -40.0, -DEPTH], [0.0, 40.0, -DEPTH], [-30.0, 40.0, -DEPTH]])
+    recess = replace(box_recess(60, 40), vertices=floor, faces=np.array([[0, 1, 2], [0, 2, 3]], dtype=np.int32))
+    box = trimesh.creation.box(bounds=((0.2, -15.0, 0.42 - DEPTH), (25.0, 15.0, -2.0))).subdivide_to_size(1.5)
+    mesh = Mesh(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
+    moved = relieve_mesh(mesh, recess, clearance=ZONES, soft=np.zeros(len(mesh.faces), dtype=bool)).mesh
+    scan = trimesh.Trimesh(recess.vertices, recess.faces, process=False)
+    before, after = (trimesh.proximity.closest_point(scan, each.vertices)[1].min() for each in (mesh, moved))
+    assert before == pytest.approx(np.hypot(0.2, 0.42))
+    assert after > CLEARANCE - 0.016
 
 
 def _strip() -> tuple[Floats, Ints]:
