@@ -66,7 +66,7 @@ class Limits:
 LIMITS = {
     "dash_cubby": Limits(wrong=0.07),
     "l_pocket": Limits(wrong=0.105, faces=40),  # 40 faces is its target
-    "deep_slot": Limits(p50=0.057, p95=0.165, p99=0.27, wrong=0.066),
+    "deep_slot": Limits(p50=0.057, p95=0.165, p99=0.27, wrong=0.068),
     "dished_tray": Limits(wrong=0.061),
     "round_well": Limits(wrong=0.065),
     "two_level": Limits(wrong=0.082),
