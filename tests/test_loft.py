@@ -15,7 +15,9 @@ from mountgen.field import InsertableSpace, build_space
 from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
 from mountgen.recipe import Mouth
+from mountgen.relief import relieve_mesh
 from mountgen.section import sample_height
+from mountgen.shell_relief import relieve_shell
 from mountgen.surface import Surface
 from tests.checks import assert_clears, assert_printable, is_valid
 from tests.known import known_recess, make_fit, mend_scan
@@ -78,7 +80,12 @@ def test_nearly_all_of_the_space_is_filled(name: str) -> None:
 
 
 def test_the_scan_is_cleared_at_rest_and_on_the_way_in() -> None:
-    assert_clears(_plug("dished_tray")[1], known_recess("dished_tray", triangles=TRIANGLES).recess, 0.5 - 0.03)
+    recess, space = known_recess("dished_tray", triangles=TRIANGLES).recess, _space("dished_tray")
+    gaps = dict.fromkeys(("floor", "walls", "rim"), 0.5)
+    shell = relieve_shell(_shell("dished_tray"), space, recess, clearance=gaps)  # as every part's is
+    mesh = tessellate(make_block(shell, space).solid)
+    soft = np.zeros(len(mesh.faces), dtype=np.bool_)
+    assert_clears(relieve_mesh(mesh, recess, clearance=gaps, soft=soft).mesh, recess, 0.5 - 0.03)
 
 
 def test_moving_the_scan_rigidly_changes_nothing() -> None:
