@@ -22,7 +22,7 @@ from mountgen.spline import DEGREE, Axis, Surface
 NO_AREA = 1e-9  # mm², twice the least area of a facet
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
 FINER = 0.75  # of the chord asked for, where the mesher fails at that
-INSIDE = 3.0  # chords that the kernel's own triangles may be off inside a face that is refined afterwards
+INSIDE = 1.0  # chords that the kernel's own triangles may be off inside a face that is refined afterwards
 FACET_ANGLE = 0.5  # radians between neighbouring facets
 SEAM = 1.0e-4  # mm; edges closer than this are sewn
 POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file by a third

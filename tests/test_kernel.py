@@ -12,9 +12,7 @@ from mountgen.arrays import Floats
 from mountgen.errors import KernelError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import (
-    Cap,
     Mesh,
-    Sleeve,
     Solid,
     combine,
     count_faces,
@@ -25,13 +23,12 @@ from mountgen.kernel import (
     solid_of_mesh,
     solids_of,
     spline_surface,
-    stack_tubes,
     tessellate,
 )
 from mountgen.loft import Shell, shell_solid
 from mountgen.soundness import check_soundness
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, uniform_axis
-from mountgen.tubes import TubeEnd, closed_tube
+from mountgen.tubes import Cap, Sleeve, TubeEnd, closed_tube, stack_tubes
 from tests.checks import is_valid
 
 RADIUS, LOW, HIGH = 12.0, -20.0, 0.0
