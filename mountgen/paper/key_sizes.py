@@ -184,9 +184,9 @@ def _measure_mouth(mesh: Mesh, dividers: Dividers | None, *, hollow: bool) -> It
     low, high = (np.asarray(v) for v in measure_bounds(mesh))
     counts = (1, 1) if dividers is None else (dividers.count_x + 1, dividers.count_y + 1)
     outermost = mesh.vertices[mesh.vertices[:, 0] < low[0] + 0.1 * INSIDE]
-    edge = probe_line(mesh, np.array([low[0] + INSIDE, outermost[:, 1].mean(), 0.0]), Z)
-    plate = _solid(edge, -1)
-    flanged = plate is not None and len(edge) == 1 and plate.length < min(THICKEST, 0.5 * (high[2] - low[2]))
+    column = probe_line(mesh, np.array([low[0] + INSIDE, outermost[:, 1].mean(), 0.0]), Z)
+    plate = _solid(column, -1)
+    flanged = plate is not None and len(column) == 1 and plate.length < min(THICKEST, 0.5 * (high[2] - low[2]))
     flanged = flanged and plate is not None and plate.askew < SQUARE  # or it is a side that leans
     brow = float(high[2]) if plate is None else float(plate.end[2])  # of flange or wall: a tongue may stand higher
     top = float(plate.start[2]) - 1.0 if flanged and plate is not None else brow - 3.0
