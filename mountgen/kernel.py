@@ -14,7 +14,7 @@ import numpy as np
 from mountgen.arrays import Floats, Ints, freeze
 from mountgen.bounded import has_threads, run_bounded, suggest_change
 from mountgen.errors import KernelError
-from mountgen.patch import Patch, is_spline, read_patches
+from mountgen.patch import Patch, read_patches
 from mountgen.refine import refine_patch
 from mountgen.slit import close_slits
 from mountgen.spline import DEGREE, Axis, Surface
@@ -22,7 +22,6 @@ from mountgen.spline import DEGREE, Axis, Surface
 NO_AREA = 1e-9  # mm², twice the least area of a facet
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
 FINER = 0.75  # of the chord asked for, where the mesher fails at that
-INSIDE = 1.0  # chords that the kernel's own triangles may be off inside a face that is refined afterwards
 FACET_ANGLE = 0.5  # radians between neighbouring facets
 SEAM = 1.0e-4  # mm; edges closer than this are sewn
 POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file by a third
@@ -166,31 +165,42 @@ def prism_solid(bottom: Surface, height: float) -> Solid:
     return BRepPrimAPI_MakePrism(face, gp_Vec(0.0, 0.0, height)).Shape()
 
 
-def combine(first: Solid, second: Solid, how: str, *, what: str, fuzzy: float = 0.0) -> Solid:
-    """Return the union ("fuse"), difference ("cut") or intersection ("common") of two solids, checked.
+def combine(first: Solid, second: Solid, how: str, *, what: str) -> Solid:
+    """Return the union ("fuse"), difference ("cut") or intersection ("common") of two solids; see `combine_many`."""
+    return combine_many(first, [second], how, what=what)
+
+
+def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str, fuzzy: float = 0.0) -> Solid:
+    """Return the union ("fuse"), difference ("cut") or intersection ("common") of a body with many tools at once.
+
+    The tools may overlap each other. With "common" the result is what the body shares with any of the tools.
 
     Args:
-        first, second: solids, mm.
+        body: solid, mm.
+        tools: solids, mm; none returns the body as it is.
         how: "fuse", "cut" or "common".
-        what: the feature's name, for the error.
+        what: the features' names, for the error.
         fuzzy: extra tolerance, mm.
 
     Raises:
-        KernelError: the kernel refuses, or its result is empty, invalid or in several pieces.
+        KernelError: the kernel refuses, or does not get done.
     """
     from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
     from OCP.TopTools import TopTools_ListOfShape
 
+    if not tools:
+        return body
     operation = {"fuse": BRepAlgoAPI_Fuse, "cut": BRepAlgoAPI_Cut, "common": BRepAlgoAPI_Common}[how]()
-    arguments, tools = TopTools_ListOfShape(), TopTools_ListOfShape()
-    arguments.Append(first)
-    tools.Append(second)
+    arguments, others = TopTools_ListOfShape(), TopTools_ListOfShape()
+    arguments.Append(body)
+    for tool in tools:
+        others.Append(tool)
     operation.SetArguments(arguments)
-    operation.SetTools(tools)
+    operation.SetTools(others)
     operation.SetNonDestructive(True)  # what goes in may be used again
     if fuzzy:
         operation.SetFuzzyValue(fuzzy)
-    return run_bounded(lambda: build_boolean(operation, how, what), first, what=what)
+    return run_bounded(lambda: build_boolean(operation, how, what), body, what=what)
 
 
 def build_boolean(operation: Any, how: str, what: str) -> Solid:
@@ -283,10 +293,7 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
 
 
 def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:
-    """Make the kernel put triangles on a shape's faces, where there are none yet.
-
-    Inside spline faces they are coarse, to be refined; all edges, and faces of other kinds, keep the chord.
-    """
+    """Make the kernel put triangles on a shape's faces, where there are none yet."""
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
     from OCP.IMeshTools import IMeshTools_Parameters
 
@@ -295,33 +302,7 @@ def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:
     how.ForceFaceDeflection = True  # or a face is meshed as coarsely as the loosest of its edges lies on it
     if way is not None:
         how.MeshAlgo = way
-    others = _other_faces(shape)
-    if others is not None:
-        BRepMesh_IncrementalMesh(others, how)
-    how.DeflectionInterior = INSIDE * chord
     BRepMesh_IncrementalMesh(shape, how)
-
-
-def _other_faces(shape: Solid) -> Any | None:
-    """Return the faces of a shape that are neither plane nor bicubic splines, as one shape; None where there are none."""
-    from OCP.BRep import BRep_Builder
-    from OCP.BRepAdaptor import BRepAdaptor_Surface
-    from OCP.GeomAbs import GeomAbs_SurfaceType
-    from OCP.TopAbs import TopAbs_FACE
-    from OCP.TopExp import TopExp_Explorer
-    from OCP.TopoDS import TopoDS, TopoDS_Compound
-
-    build, others, count = BRep_Builder(), TopoDS_Compound(), 0
-    build.MakeCompound(others)
-    explorer = TopExp_Explorer(shape, TopAbs_FACE)
-    while explorer.More():
-        face = TopoDS.Face_s(explorer.Current())
-        plane = BRepAdaptor_Surface(face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
-        if not plane and not is_spline(face):
-            build.Add(others, face)
-            count += 1
-        explorer.Next()
-    return others if count else None
 
 
 def _weld(patches: Sequence[Patch]) -> Mesh:

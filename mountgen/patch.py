@@ -87,27 +87,11 @@ def read_patches(shape: Any) -> list[Patch]:
     return patches
 
 
-def is_spline(face: Any) -> bool:
-    """Return whether a face lies on a bicubic surface that `read_spline` can read."""
-    return _find_spline(face) is not None
-
-
 def read_spline(face: Any) -> Surface | None:
     """Return the bicubic surface that a face lies on, mm; None where it is of another kind or has been moved.
 
     It answers for many points at once what the kernel answers for one after the other.
     """
-    kept = _find_spline(face)
-    if kept is None:
-        return None
-    u = Axis(np.array([kept.UKnot(k) for k in range(1, kept.NbUKnots() + 1)]), kept.IsUPeriodic())
-    v = Axis(np.array([kept.VKnot(k) for k in range(1, kept.NbVKnots() + 1)]), kept.IsVPeriodic())
-    rows, cols = range(1, kept.NbUPoles() + 1), range(1, kept.NbVPoles() + 1)
-    return Surface(u, v, np.array([[kept.Pole(i, j).Coord() for j in cols] for i in rows]))
-
-
-def _find_spline(face: Any) -> Any | None:
-    """Return the kernel's surface of a face if it is a polynomial bicubic with simple knots; None where it is not."""
     from OCP.BRep import BRep_Tool
     from OCP.Geom import Geom_BSplineSurface
     from OCP.TopLoc import TopLoc_Location
@@ -123,7 +107,10 @@ def _find_spline(face: Any) -> Any | None:
         ends = [times(1), times(count)]
         if degree != DEGREE or any(times(k) != 1 for k in range(2, count)) or ends != [1 if periodic else DEGREE + 1] * 2:
             return None
-    return kept
+    u = Axis(np.array([kept.UKnot(k) for k in range(1, kept.NbUKnots() + 1)]), kept.IsUPeriodic())
+    v = Axis(np.array([kept.VKnot(k) for k in range(1, kept.NbVKnots() + 1)]), kept.IsVPeriodic())
+    rows, cols = range(1, kept.NbUPoles() + 1), range(1, kept.NbVPoles() + 1)
+    return Surface(u, v, np.array([[kept.Pole(i, j).Coord() for j in cols] for i in rows]))
 
 
 def _parse(data: bytes, count: int) -> list[tuple[Floats, Floats, Ints]]:

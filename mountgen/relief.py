@@ -2,9 +2,9 @@
 
 Facets are chords: where the body is hollow they stand proud of the surface they stand for, and between the nodes of the height
 field a steep wall is placed to a fraction of the pitch only. Both are hundredths of a millimetre. The printed mesh is measured
-against the scan's own triangles and its vertices drawn back, straight away from what they stand too near, until it holds. The
-solid in the STEP file keeps its smooth faces. Nothing larger than a fitting error is hidden: more than `MOST` is left for the
-gauge to report.
+against the scan's own triangles, at rest and all along its way in, and its vertices drawn back, straight away from what they
+stand too near, until it holds. The solid in the STEP file keeps its smooth faces. Nothing larger than a fitting error is
+hidden: more than `MOST` is left for the gauge to report.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ MOST = 0.12  # mm; more than this is a fault, not a fitting error
 ROUNDS = 4
 TURNS = 20  # of looking which facets turn, at most
 TURNED = 0.2  # of a facet's area must keep facing its own way
+ALONG = np.array([0.0, 0.0, 1.0])  # the way out
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,61 +56,71 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
     vertices, faces, hard = np.array(mesh.vertices), np.asarray(mesh.faces)[order], ~soft[order]
     widest = max(clearance.values())
     low, high = vertices.min(axis=0), vertices.max(axis=0)
-    if not len(clip_mesh(recess, low - widest, high + widest)[1]):
+    if not len(clip_mesh(recess, low - widest, np.array([*high[:2] + widest, np.inf]))[1]):  # nor over it, on its way
         return Relieved(mesh, None)
     scan = surface_of(recess)
     asked = np.array([clearance[name] for name in ZONES])[classify_faces(scan.vertices, scan.faces, recess.lid)]
     standing = make_standing(scan, asked)
-    sampling = {"edge": EDGE, "travel": find_travel(recess, low, high, widest=widest), "band": BAND_AT_REST * widest}
+    travel = find_travel(recess, low, high, widest=widest)
+    sampling = {"edge": EDGE, "travel": travel, "band": BAND_AT_REST * widest}
     probe = probe_body(vertices, faces, standing, **sampling)
     fixed = np.zeros(len(vertices), dtype=np.bool_)
     fixed[faces[~hard]] = True
-    todo = hard
-    for _ in range(ROUNDS):
-        lack, face, away = (np.concatenate(pair) for pair in zip(
-            _find_short(probe, todo, standing), _find_poking(Surface(vertices, faces), todo, standing), strict=True
-        ))  # fmt: skip
-        if not len(lack):
-            break
-        worst_last = np.argsort(lack, kind="stable")  # so that it counts
-        shift = np.zeros_like(vertices)
-        by = (lack - LEFT)[worst_last, None]
-        shift[faces[face[worst_last]].ravel()] = np.repeat(by * away[worst_last], 3, axis=0)
-        shift[fixed] = 0.0
-        moved = _move(vertices, faces, shift, fixed)
-        changed = (moved != vertices).any(axis=1)[faces].any(axis=1)
-        if not changed.any():
-            break
-        vertices, todo = moved, changed & hard  # all else stays as it was found
-        probe = probe_again(probe, vertices, faces, changed, standing, **sampling)
+    for way in (0.0, travel):  # at rest, and then what comes too near as the part goes in
+        todo = hard
+        for _ in range(ROUNDS):
+            lack, face, away = (np.concatenate(pair) for pair in zip(
+                _find_short(probe, todo, standing, travel=way),
+                _find_poking(Surface(vertices, faces), todo, standing, travel=way), strict=True
+            ))  # fmt: skip
+            if not len(lack):
+                break
+            worst_last = np.argsort(lack, kind="stable")  # so that it counts
+            shift = np.zeros_like(vertices)
+            by = (lack - LEFT)[worst_last, None]
+            shift[faces[face[worst_last]].ravel()] = np.repeat(by * away[worst_last], 3, axis=0)
+            shift[fixed] = 0.0
+            moved = _move(vertices, faces, shift, fixed)
+            changed = (moved != vertices).any(axis=1)[faces].any(axis=1)
+            if not changed.any():
+                break
+            vertices, todo = moved, changed & hard  # all else stays as it was found
+            probe = probe_again(probe, vertices, faces, changed, standing, **sampling)
     return Relieved(Mesh(vertices, mesh.faces), probe)
 
 
-def _find_short(probe: Probe, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats]:
-    """Return what points on the faces `todo` (F,) lack, mm, on which face each is, and the unit direction away from the scan."""
-    near = todo[probe.samples.face] & (probe.signed.gap < standing.tree.widest - AIM)
-    points, face, signed = probe.samples.points[near], probe.samples.face[near], probe.signed.pick(near)
-    if np.ptp(standing.clearance) > 0.0:  # the nearest is not always what asks for most
-        found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -AIM))
+def _find_short(probe: Probe, todo: Bools, standing: Standing, *, travel: float) -> tuple[Floats, Indices, Floats]:
+    """Return what points on the faces `todo` (F,) lack, mm, on which face each is, and the unit direction away from the scan.
+
+    travel: mm along +z over which it is asked; 0 for the part at rest.
+    """
+    samples, signed = probe.samples, probe.signed
+    near = todo[samples.face] & (samples.leads if travel > 0.0 else signed.gap < standing.tree.widest - AIM)
+    points, face, signed = samples.points[near], samples.face[near], signed.pick(near)
+    if travel > 0.0 or np.ptp(standing.clearance) > 0.0:  # the nearest is not always what asks for most
+        found = find_nearest(standing.tree, points, travel=travel, bound=np.full(len(points), -AIM))
         short = found.face >= 0
-        points, face, signed = points[short], face[short], standing.surface.measure_to(found.face[short], points[short])
+        points, face = points[short] + found.travel[short, None] * ALONG, face[short]
+        signed = standing.surface.measure_to(found.face[short], points)
     lack = standing.clearance[signed.face] - signed.gap
     return _keep_small(lack, face, points - signed.foot)
 
 
-def _find_poking(body: Surface, todo: Bools, standing: Standing) -> tuple[Floats, Indices, Floats]:
+def _find_poking(body: Surface, todo: Bools, standing: Standing, *, travel: float) -> tuple[Floats, Indices, Floats]:
     """Return the same for vertices of the scan that come too near to the faces `todo`."""
     reach = standing.tree.widest
     which = np.flatnonzero(todo)
     corners = body.vertices[body.faces[which]].reshape(-1, 3)
-    low, high = corners.min(axis=0) - reach, corners.max(axis=0) + reach
+    low, high = corners.min(axis=0) - reach, corners.max(axis=0) + reach + travel * ALONG
     points = standing.surface.vertices
-    close = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    close = ((points >= low) & (points <= high)).all(axis=1)
+    close = np.flatnonzero(close & standing.lateral if travel > 0.0 else close)
     close = close[sort_nearby(points[close])]
     part = body.tree if len(which) == len(body.faces) else build_tree(body.vertices, body.faces[which])
-    found = find_nearest(part, points[close], travel=0.0, bound=standing.corner_clearance[close] - AIM)
+    start = points[close] - travel * ALONG  # where the part is at the end of its way, seen from where it started
+    found = find_nearest(part, start, travel=travel, bound=standing.corner_clearance[close] - AIM)
     near = np.flatnonzero(found.face >= 0)
-    face, spikes = which[found.face[near]], points[close[near]]
+    face, spikes = which[found.face[near]], start[near] + found.travel[near, None] * ALONG
     signed = body.measure_to(face.astype(np.int32), spikes)
     lack = standing.corner_clearance[close[near]] - signed.gap
     return _keep_small(lack, face, signed.foot - spikes)

@@ -16,7 +16,7 @@ import numpy as np
 from mountgen.arrays import Floats, freeze
 from mountgen.bounded import run_bounded
 from mountgen.errors import FeatureError, KernelError
-from mountgen.kernel import Solid, build_boolean, is_valid, sew_faces, solids_of
+from mountgen.kernel import Solid, combine_many, is_valid, sew_faces, solids_of
 
 SHORT = 1.0e-6  # mm; sides shorter than this are left out of an outline
 STRAIGHT = 1.0e-6  # radians; corners that turn less than this are not rounded
@@ -205,39 +205,6 @@ def move(solid: Solid, by: Sequence[float]) -> Solid:
     way = gp_Trsf()
     way.SetTranslation(gp_Vec(*(float(c) for c in by)))
     return solid.Moved(TopLoc_Location(way))
-
-
-def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str, fuzzy: float = 0.0) -> Solid:
-    """Return the union ("fuse"), difference ("cut") or intersection ("common") of a body with many tools at once.
-
-    The tools may overlap each other. With "common" the result is what the body shares with any of the tools.
-
-    Args:
-        body: solid, mm.
-        tools: solids, mm; none returns the body as it is.
-        how: "fuse", "cut" or "common".
-        what: the features' names, for the error.
-        fuzzy: extra tolerance, mm.
-
-    Raises:
-        KernelError: the kernel refuses.
-    """
-    from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
-    from OCP.TopTools import TopTools_ListOfShape
-
-    if not tools:
-        return body
-    operation = {"fuse": BRepAlgoAPI_Fuse, "cut": BRepAlgoAPI_Cut, "common": BRepAlgoAPI_Common}[how]()
-    arguments, others = TopTools_ListOfShape(), TopTools_ListOfShape()
-    arguments.Append(body)
-    for tool in tools:
-        others.Append(tool)
-    operation.SetArguments(arguments)
-    operation.SetTools(others)
-    operation.SetNonDestructive(True)  # what goes in may be used again
-    if fuzzy:
-        operation.SetFuzzyValue(fuzzy)
-    return run_bounded(lambda: build_boolean(operation, how, what), body, what=what)
 
 
 def cut_in_turn(body: Solid, tools: Sequence[Solid], *, what: str) -> Solid:

@@ -14,8 +14,8 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.bounded import run_bounded
 from mountgen.errors import KernelError
-from mountgen.kernel import POLE_GRID, SEAM, Solid, build_boolean, height_surface, is_valid, solids_of
-from mountgen.shape import combine_many, make_box
+from mountgen.kernel import POLE_GRID, SEAM, Solid, build_boolean, combine_many, height_surface, is_valid, solids_of
+from mountgen.shape import make_box
 from mountgen.spline import Surface
 
 AROUND = 1.0  # mm past a tool's bounds; what lies beyond is not looked at

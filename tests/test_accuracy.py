@@ -38,7 +38,7 @@ from tests.truth import ideal_gap, ideal_height
 
 CLEARANCE, DRAFT = 0.5, 1.0
 SEED, TRIANGLES = 3, 120_000
-SAMPLES = 4000
+SAMPLES = 20_000  # 4,000 left the 95th percentile uncertain by 0.004 mm
 WRONG_SIDE = 0.03 + 0.02  # mm: of the surface, and of its tessellation
 SCAN_ERROR = 0.15  # mm that the scan itself may be off
 PLAN = 0.6  # mm; grid on which the ideal's volume is summed
@@ -66,7 +66,7 @@ class Limits:
 LIMITS = {
     "dash_cubby": Limits(wrong=0.07),
     "l_pocket": Limits(wrong=0.105, faces=40),  # 40 faces is its target
-    "deep_slot": Limits(p50=0.057, p95=0.165, p99=0.27, wrong=0.068),
+    "deep_slot": Limits(p50=0.057, p95=0.165, p99=0.27, wrong=0.066),
     "dished_tray": Limits(wrong=0.061),
     "round_well": Limits(wrong=0.065),
     "two_level": Limits(wrong=0.082),

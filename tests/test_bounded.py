@@ -14,8 +14,8 @@ from mountgen.bounded import run_bounded
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features import rounding
 from mountgen.features.rounding import round_edges
-from mountgen.kernel import Solid, count_faces, is_valid, mesh_volume, tessellate
-from mountgen.shape import combine_many, make_box
+from mountgen.kernel import Solid, combine_many, count_faces, is_valid, mesh_volume, tessellate
+from mountgen.shape import make_box
 from tests.test_stitch import level, pillar
 
 RADIUS, LOW, HIGH = 25.0, -15.0, 5.0

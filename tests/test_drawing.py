@@ -12,14 +12,14 @@ import pytest
 import shapely
 
 from mountgen.features.part import Part
-from mountgen.kernel import Body, Solid, tessellate
+from mountgen.kernel import Body, Solid, combine_many, tessellate
 from mountgen.material import find_material, load_materials
 from mountgen.paper.drawing import SCALES, draw_part_drawing, list_sizes
 from mountgen.paper.tile import PAPERS
 from mountgen.paper.views import ABOVE, FRONT, LEFT, View, drop_covered, find_views
 from mountgen.recipe import PlugRecipe
 from mountgen.service.case import Case
-from mountgen.shape import Axes, combine_many, extrude, make_box, round_polygon
+from mountgen.shape import Axes, extrude, make_box, round_polygon
 from tests.pdf_reading import Page, read_pdf
 from tests.recesses import as_scan, box_recess
 

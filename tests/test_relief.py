@@ -54,6 +54,20 @@ def test_what_stands_too_near_to_a_border_of_the_scan_is_drawn_back_too() -> Non
     assert after > CLEARANCE - 0.016
 
 
+@pytest.mark.parametrize("overhang", [0.1, 0.07])
+def test_what_comes_too_near_on_its_way_in_only_is_drawn_back_too(overhang: float) -> None:
+    # the scan is one wall at x = 30 that stands out by 0.1 mm above z = -5, where the block comes by but does not stay
+    line = [(30.0, -12.0), (30.0, -5.0), (30.0 - overhang, -5.0), (30.0 - overhang, 0.0)]
+    wall = np.array([[x, y, z] for x, z in line for y in (-40.0, 40.0)])
+    faces = np.array([[2 * k, 2 * k + a, 2 * k + b] for k in range(3) for a, b in ((1, 3), (3, 2))], dtype=np.int32)
+    recess = replace(box_recess(60, 40), vertices=wall, faces=faces[:, ::-1])
+    box = trimesh.creation.box(bounds=((10.0, -15.0, -11.0), (29.48, 15.0, -7.0))).subdivide_to_size(1.5)
+    mesh = Mesh(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
+    moved = relieve_mesh(mesh, recess, clearance=ZONES, soft=np.zeros(len(mesh.faces), dtype=bool)).mesh
+    side = moved.vertices[np.isclose(mesh.vertices[:, 0], 29.48), 0]
+    assert (side.min(), side.max()) == pytest.approx((30.0 - overhang - CLEARANCE + LEFT,) * 2, abs=1e-4)
+
+
 def _strip() -> tuple[Floats, Ints]:
     """Return a flat strip: two wide facets and between them a sliver 0.01 mm wide."""
     vertices = np.array([[0, 0, 0], [0, 5, 0], [3, 2.5, 0], [3.01, 2.5, 0], [6, 0, 0], [6, 5, 0]], dtype=np.float64)

@@ -9,9 +9,9 @@ import pytest
 
 from mountgen.errors import KernelError
 from mountgen.features.flange import upright_tube
-from mountgen.kernel import Solid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Solid, combine_many, mesh_volume, solids_of, tessellate
 from mountgen.loft import meet_field
-from mountgen.shape import combine_many, make_box
+from mountgen.shape import make_box
 from mountgen.spline import Axis, Surface
 from mountgen.stitch import fuse_nearby, open_top
 from mountgen.tubes import Cap, Sleeve, stack_tubes

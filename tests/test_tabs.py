@@ -124,16 +124,14 @@ def test_the_arm_has_the_recipes_thickness_width_and_length() -> None:
 
 
 def test_the_root_is_rounded_by_half_the_thickness() -> None:
-    _, z = crest()
-    middle = sum(shelf()[0].soft[1].low[1:2] + shelf()[0].soft[1].high[1:2]) / 2
+    origin, out, along, _ = shelf()[0].tabs[1].axes  # as planned: all leans with the wall
     radius = 0.5 * TABS.thickness
-    inner = wall_at(z - TABS.length) - TABS.thickness
-    for share in (0.2, 0.5):
+    for share in (0.2, 0.5, 0.9):
         across = share * radius  # from the arm's face: a circle stands radius - sqrt(r² - (r - a)²) above its foot
-        foot = cast((inner - across, middle, z - 0.5 * TABS.length), (0.0, 0.0, -1.0))
+        x, y, z = origin - (TABS.thickness + across) * out - 0.5 * TABS.length * along
+        foot = cast((x, y, z), tuple(-along))
         rise = radius - np.sqrt(radius**2 - (radius - across) ** 2)
-        expected = 0.5 * TABS.length + radius - rise
-        assert foot == pytest.approx(expected, abs=0.08)
+        assert foot == pytest.approx(0.5 * TABS.length + radius - rise, abs=0.025)
 
 
 def test_the_judge_feels_the_fillet_and_misses_one_that_is_not_there() -> None:

@@ -18,9 +18,9 @@ from mountgen.features.part import Part
 from mountgen.features.pull_tab import find_hole
 from mountgen.features.tray import make_tray
 from mountgen.gap import TOLERANCE
-from mountgen.kernel import Mesh, Solid, mesh_volume, tessellate
+from mountgen.kernel import Mesh, Solid, combine_many, mesh_volume, tessellate
 from mountgen.recipe import Dividers, PullTab, TrayRecipe
-from mountgen.shape import combine_many, make_box
+from mountgen.shape import make_box
 from mountgen.surface import Surface
 from tests.checks import assert_printable
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare

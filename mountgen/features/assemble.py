@@ -16,9 +16,9 @@ from mountgen.features.cavity import Cavity, extend_up
 from mountgen.features.dividers import leave_standing
 from mountgen.features.flange import Border
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, combine, solids_of
+from mountgen.kernel import Solid, combine, combine_many, solids_of
 from mountgen.loft import Block, Shell, lid_surface, make_block, meet_field
-from mountgen.shape import combine_many, make_box
+from mountgen.shape import make_box
 from mountgen.spline import Surface
 from mountgen.stitch import open_top
 from mountgen.tubes import Cap, Sleeve, TubeEnd, closed_tube, stack_tubes

@@ -12,9 +12,9 @@ from mountgen.arrays import Floats
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError, KernelError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, solids_of, tessellate
+from mountgen.kernel import Solid, combine_many, solids_of, tessellate
 from mountgen.recipe import Dividers
-from mountgen.shape import Axes, combine_many, extrude, move, round_polygon
+from mountgen.shape import Axes, extrude, move, round_polygon
 
 # How dividers are cut out of a cavity until the kernel gets it right: mm beside their place, and mm of extra tolerance.
 WAYS = tuple((nudge, fuzzy) for nudge in (0.0, 0.06, -0.06, 0.13, -0.13) for fuzzy in (0.0, 0.001))

@@ -22,12 +22,12 @@ from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import Part
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Mesh, Solid, tessellate
+from mountgen.kernel import Body, Mesh, Solid, combine_many, tessellate
 from mountgen.letters import write_text
 from mountgen.loft import Shell, make_block
 from mountgen.outline import Facing, chain_pieces, cut_flat, fill_rings
 from mountgen.place import clock_position
-from mountgen.shape import Axes, combine_many, extrude, make_box, require_one_solid, round_polygon
+from mountgen.shape import Axes, extrude, make_box, require_one_solid, round_polygon
 
 RING, STRUT = 4.5, 4.0  # mm, width of what is left around windows, and between two of them
 PAD = 7.5  # mm beside a plate on which it is labelled

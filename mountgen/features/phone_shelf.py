@@ -22,12 +22,12 @@ from mountgen.features.part import Part
 from mountgen.features.profile import RIGHT, Profile, draw_profile
 from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Solid, tessellate
+from mountgen.kernel import Body, Solid, combine_many, tessellate
 from mountgen.loft import Shell, make_block
 from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
-from mountgen.shape import combine_many, cut_at_once, cut_in_turn, extrude, require_one_solid, round_polygon
+from mountgen.shape import cut_at_once, cut_in_turn, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_permissible_strain
 
 if TYPE_CHECKING:

@@ -12,9 +12,9 @@ from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.rounding import round_edges
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, solids_of
+from mountgen.kernel import Solid, combine_many, solids_of
 from mountgen.recipe import PullTab
-from mountgen.shape import UPRIGHT, Axes, Outline, combine_many, extrude, make_cylinder, round_polygon
+from mountgen.shape import UPRIGHT, Axes, Outline, extrude, make_cylinder, round_polygon
 
 ROOT = 6.0  # mm below the mouth; how deep the tongue is rooted in the tray's wall
 INSET = 0.03  # mm by which it keeps inside the tray's own outer surface

@@ -21,12 +21,12 @@ from mountgen.features.cavity import Cavity, hollow_inside
 from mountgen.features.fit_gauge import COARSE, LETTER, LETTER_LINES, RAISED, UNDER_LID, FitGauge
 from mountgen.features.part import Part
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Solid, tessellate
+from mountgen.kernel import Body, Solid, combine_many, tessellate
 from mountgen.letters import write_text
 from mountgen.loft import Shell
 from mountgen.mesh_measure import measure_volume
 from mountgen.section import sample_height
-from mountgen.shape import Axes, combine_many, extrude, make_box, require_one_solid, round_polygon
+from mountgen.shape import Axes, extrude, make_box, require_one_solid, round_polygon
 
 SKIN = 1.2  # mm, the thinnest skin of the contact surface that prints soundly (common practice: three lines of 0.4 mm)
 ROOTED = 0.25  # mm of skin that is left below a letter's foot

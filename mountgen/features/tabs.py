@@ -36,9 +36,9 @@ from mountgen.features.tab_place import (
     longest_arm,
     slot_width,
 )
-from mountgen.kernel import Mesh, Solid, mesh_volume, tessellate
+from mountgen.kernel import Mesh, Solid, combine_many, mesh_volume, tessellate
 from mountgen.recipe import RetainingTabs
-from mountgen.shape import Axes, combine_many, extrude, require_one_solid, round_polygon
+from mountgen.shape import Axes, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
 from mountgen.surface import Surface, surface_of
 

@@ -18,11 +18,11 @@ from mountgen.datum import Recess
 from mountgen.errors import FeatureError
 from mountgen.features.pad_place import Spot, View, choose_spots, make_views
 from mountgen.features.part import SoftZone
-from mountgen.kernel import Mesh, Solid, tessellate
+from mountgen.kernel import Mesh, Solid, combine_many, tessellate
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.place import describe_place
 from mountgen.recipe import TapePads
-from mountgen.shape import Axes, combine_many, extrude, rectangle, require_one_solid
+from mountgen.shape import Axes, extrude, rectangle, require_one_solid
 from mountgen.surface import Surface, surface_of
 from mountgen.tape import MISMATCH_TIMES, judge_thickness
 from mountgen.verdict import Check, Verdict

@@ -16,11 +16,11 @@ from mountgen.features.part import Part
 from mountgen.features.pull_tab import ROOT, make_pull_tab
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, Solid, is_valid, solids_of, tessellate
+from mountgen.kernel import Body, Solid, combine_many, is_valid, solids_of, tessellate
 from mountgen.loft import Block, Shell
 from mountgen.recipe import TrayRecipe
 from mountgen.section import cut_sections
-from mountgen.shape import combine_many, require_one_solid
+from mountgen.shape import require_one_solid
 from mountgen.stitch import fuse_nearby
 
 TWO_EDGES = 0.45  # of a wall's thickness that each of its two upper edges may take
