@@ -60,7 +60,7 @@ LENGTH_HELP = (
     '"farthest = 203.5 mm" takes the two rim points that are farthest apart. As often as needed.'
 )
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print only verdicts that are no pass, and the files.")]
-Every = Annotated[bool, typer.Option("--all", help="Give each check that passed its row too, unless --quiet.")]
+Every = Annotated[bool, typer.Option("--all", help="Give each check that passed its row at a terminal too, unless --quiet.")]
 Json = Annotated[bool, typer.Option("--json", help="Print what was found as JSON, and nothing else.")]
 
 
@@ -523,13 +523,14 @@ def _show_checks(checks: Sequence[Check], *, quiet: bool = False, every: bool = 
     """Print the table of verdicts, the worst first; what to do, and where a limit comes from, under what is no pass.
 
     quiet: only what is no pass, and nothing at all where there is none.
-    every: each check that passed has its row; else only those that prove the fit, the others share one.
+    every: each check that passed has its row, as where no person looks on; else only those that prove the fit, and the others
+        share one.
     """
     screen = _stdout()
     ranked = [check for check in rank_checks(checks) if not (quiet and check.verdict == "pass")]
     if quiet and not ranked:
         return
-    away = set() if every else put_away([(check.verdict, check.name) for check in ranked])
+    away = set() if every or not screen.is_terminal else put_away([(check.verdict, check.name) for check in ranked])
     shown = [check for check in ranked if check.name not in away]
     rows = [("verdict", "check", "value", "limit", "unit", "basis"), *(_word_check(check) for check in shown)]
     wide = [max(len(row[k]) for row in rows) for k in range(6)]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -164,19 +165,25 @@ def test_the_table_is_readable_at_usual_widths(
     assert sum(line.strip().startswith("caution") for line in lines) == 2
 
 
-def test_what_passed_shares_a_row_but_for_the_proof_of_fit(library: Library, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_passed_shares_a_row_at_a_terminal_but_for_the_proof_of_fit(
+    library: Library, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     names = ["manifold", "one piece", "wall thickness", "room on the bed"]
     proof = Check("clearance over the insertion", "pass", 0.477, 0.47, "mm", "recipe")
     library.checks = (*(Check(name, "pass", 7.25, 6.5, "mm", "recipe") for name in names), proof, CAUTION)
-    assert run("make", "shelf.toml") == 0
-    out = capsys.readouterr().out
-    table = out[out.index("verdict") : out.index("Keep in mind")].splitlines()
-    assert [line.split()[0] for line in table if line and line[0] != " "] == ["verdict", "caution", "pass", "pass"]
-    assert "pass     clearance over the insertion  0.477   0.47  mm    recipe" in table
-    assert "pass     4 more (--all lists them):" in table
-    assert ", ".join(names) in out
-    assert "7.25" not in out
-    assert run("make", "shelf.toml", "--all") == 0
+    with monkeypatch.context() as terminal:
+        terminal.setenv("FORCE_COLOR", "1")  # as if at a terminal
+        assert run("make", "shelf.toml") == 0
+        out = re.sub(r"\x1b\[[\d;]*m", "", capsys.readouterr().out)
+        table = out[out.index("verdict") : out.index("Keep in mind")].splitlines()
+        assert [line.split()[0] for line in table if line and line[0] != " "] == ["verdict", "caution", "pass", "pass"]
+        assert "pass     clearance over the insertion  0.477   0.47  mm    recipe" in table
+        assert "pass     4 more (--all lists them):" in table
+        assert ", ".join(names) in out
+        assert "7.25" not in out
+        assert run("make", "shelf.toml", "--all") == 0
+        assert capsys.readouterr().out.count("7.25") == 4
+    assert run("make", "shelf.toml") == 0  # another program reads along
     rows = [line for line in capsys.readouterr().out.splitlines() if line.startswith("pass ")]
     assert [row.split()[-4:] for row in rows if "clearance" not in row] == 4 * [["7.25", "6.5", "mm", "recipe"]]
     assert len(rows) == 5

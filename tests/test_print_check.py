@@ -264,7 +264,7 @@ def test_a_thin_wall_on_the_plate_leaves_the_chamfer_to_the_printing_program() -
     check = check_of(found, "gap at the first layer")
     assert (check.verdict, check.value) == ("caution", pytest.approx(-0.05, abs=1e-3))
     assert "take 0.15 mm off the first layer" in check.remedy
-    assert "left as they are" in found.notes[1]
+    assert "let the printing program draw the first layer in" in found.notes[1]
     assert found.facts["foot"]["left"] == pytest.approx(59.8 * 39.8 - 57.0 * 37.0, rel=1e-3)
 
 

@@ -54,7 +54,7 @@ _AIRBAG = Caution(
 )
 _LOOSE = Caution(
     "loose objects",
-    "heavy objects may fly loose in a crash or when braking hard: nothing here is made or tested to hold them then",
+    "nothing here is made or tested to hold heavy objects in a crash or when braking hard: they may fly loose",
     "The loads that were checked are those of driving: bumps, braking and bends. Put what is heavy or hard into a closed "
     "compartment.",
 )
@@ -81,7 +81,7 @@ _SIGHT = Caution(
 )
 _HEAT = Caution(
     "heat",
-    "a parked vehicle in the sun gets hotter than most printing plastics bear: look at the part after the first hot days",
+    "a vehicle parked in the sun gets hotter than most plastics bear: look at the part after the first hot days",
     "Temperatures are estimates from published measurements in other vehicles; deflection temperatures compare plastics and are "
     "no rating.",
 )
@@ -98,6 +98,6 @@ _BURNING = Caution(
 )
 _APPROVAL = Caution(
     "approval",
-    "none: this is a screening with stated limits, not a test; local law and licensed workshops have the last word",
+    "none: this screens with stated limits, it tests nothing; local law and licensed workshops have the last word",
     "Those who make, sell or repair vehicles for others have duties of their own, which a private owner's part does not meet.",
 )

@@ -179,12 +179,11 @@ def _tell_foot(prints: Sequence[Print], printer: Printer) -> tuple[str, ...]:
     words = []
     if removed > 0.0:
         words.append(
-            f"the 3MF has a chamfer of {printer.foot:g} mm along the plate, into which the first layer is pressed out; "
+            f"the 3MF has a chamfer of {printer.foot:g} mm along the plate for what the first layer presses out, "
             "STL and STEP have none"
         )
     if left > 0.0:
-        words.append("tabs, tape pads and walls too thin for it are left as they are: "
-            "let the printing program draw the first layer in there")
+        words.append("on tabs, tape pads and walls too thin for it let the printing program draw the first layer in")
     return (f"chamfer: {'; '.join(words)}",)
 
 
