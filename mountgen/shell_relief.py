@@ -9,7 +9,7 @@ there, and less and less within two knots. What is more than a fitting error is 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -29,15 +29,40 @@ from mountgen.spline import Surface
 from mountgen.surface import surface_of
 
 STEP = 0.5  # mm between samples
-AIM = 0.022  # mm; how much nearer than asked a sample may be when it is done
-WORTH = 0.026  # mm; from which it is moved
+AIM = 0.025  # mm; how much nearer than asked a sample may be when it is done
+WORTH = 0.029  # mm; from which it is moved
+CLOSE = 0.01  # mm; a sample that lacks more has closer ones all about it looked at
+CROWD = 3  # of them each way
 MOST = 0.25  # mm; more than this is a fault, not a fitting error
 BESIDE = 0.35  # mm; only what lies as near as this to the insertable surface bounds the body
 SUNK = 0.04  # mm; what lies farther below it is cut away by another face
 STRAIGHT = 0.4  # least share of a movement that leads away from the scan
-ROUNDS = 3
+ROUNDS = 4
 
 Move = Callable[[Floats, Floats], tuple[Floats, Floats]]  # parameters to points (N, 3) and unit directions to move in (N, 3)
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """Where a face is felt. u, v: (N,) parameters; du, dv: how far apart they are."""
+
+    u: Floats
+    v: Floats
+    du: float
+    dv: float
+
+    def pick(self, which: Bools) -> Samples:
+        """Return some of the samples."""
+        return replace(self, u=self.u[which], v=self.v[which])
+
+    def crowd(self, face: Surface) -> Samples:
+        """Return samples all about these, CROWD by CROWD for each, that lie on the face."""
+        beside = (np.arange(CROWD) + 0.5) / CROWD - 0.5
+        u = (self.u[:, None, None] + self.du * beside[:, None] + 0.0 * beside).ravel()
+        v = (self.v[:, None, None] + self.dv * beside + 0.0 * beside[:, None]).ravel()
+        low, high = face.v.breaks[[0, -1]]
+        u = u % 1.0 if face.u.periodic else np.clip(u, *face.u.breaks[[0, -1]])
+        return Samples(u, np.clip(v, low, high), self.du / CROWD, self.dv / CROWD)
 
 
 def relieve_shell(shell: Shell, space: InsertableSpace, recess: Recess, *, clearance: Mapping[str, float]) -> Shell:
@@ -57,49 +82,65 @@ def relieve_shell(shell: Shell, space: InsertableSpace, recess: Recess, *, clear
 def _relieve(shell: Shell, space: InsertableSpace, standing: Standing, *, inward: float) -> Shell:
     """Return a shell relieved, `inward` 1.0 for one that bounds the body, -1.0 for one that is cut out of it."""
     wall, floor = shell.wall, shell.floor
-    u, v = _wall_grid(wall)
-    points = wall.at_points(u, v)
-    bare = inward * (points[:, 2] - floor.at_points(points[:, 0], points[:, 1])[:, 0]) > 0.0
-    x, y = _floor_grid(floor)
     try:
-        foot = meet_field(wall, floor).space[:, :2]
+        foot = shapely.make_valid(shapely.Polygon(meet_field(wall, floor).space[:, :2]))
     except KernelError:
         return shell  # its edge is left to the kernel, which shifts of a hundredth could confuse
-    inside = shapely.contains_xy(shapely.make_valid(shapely.Polygon(foot)), x, y)
+
+    def on_wall(points: Floats) -> Bools:
+        over = inward * (points[:, 2] - floor.at_points(points[:, 0], points[:, 1])[:, 0]) > 0.0
+        return np.asarray(over & _bounds_body(points, space))
+
+    def on_floor(points: Floats) -> Bools:
+        return np.asarray(shapely.contains_xy(foot, points[:, 0], points[:, 1]) & _bounds_body(points, space))
+
     return replace(
         shell,
-        wall=_relieve_face(wall, (u[bare], v[bare]), _walk_wall(inward), space, standing),
-        floor=_relieve_face(floor, (x[inside], y[inside]), _walk_floor, space, standing),
+        wall=_relieve_face(wall, _wall_grid(wall), on_wall, _walk_wall(inward), standing),
+        floor=_relieve_face(floor, _floor_grid(floor), on_floor, _walk_floor, standing),
         pockets=tuple(_relieve(pocket, space, standing, inward=1.0) for pocket in shell.pockets),
         posts=tuple(_relieve(post, space, standing, inward=-1.0) for post in shell.posts),
     )
 
 
 def _relieve_face(
-    face: Surface, at: tuple[Floats, Floats], walk: Callable[[Surface], Move], space: InsertableSpace, standing: Standing
+    face: Surface, at: Samples, bounds: Callable[[Floats], Bools], walk: Callable[[Surface], Move], standing: Standing
 ) -> Surface:
-    """Return a face moved at the samples `at`, pairs of parameters (N,), where those are too near to what stands still."""
-    u, v = at
-    points, _ = walk(face)(u, v)
-    keep = np.flatnonzero(_bounds_body(points, space))
-    u, v = u[keep], v[keep]
-    for _ in range(ROUNDS):
-        points, away = walk(face)(u, v)
-        order = sort_nearby(points)
-        u, v, points, away = u[order], v[order], points[order], away[order]
-        found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -WORTH))
-        near = np.flatnonzero(found.face >= 0)
-        signed = standing.surface.measure_to(found.face[near], points[near])
-        lack = standing.clearance[signed.face] - signed.gap
-        off = points[near] - signed.foot
-        gain = (off * away[near]).sum(axis=1) / np.maximum(np.linalg.norm(off, axis=1), 1e-9)
-        wanted = (lack > WORTH) & (lack < MOST) & (gain > STRAIGHT) & ~signed.border
-        if not wanted.any():
-            break
-        which = near[wanted]
-        step = (lack[wanted] - AIM) / gain[wanted]
-        face = _move_poles(face, u[which], v[which], step[:, None] * away[which])
+    """Return a face moved where it is too near to the scan: at samples, then at closer ones about what nearly is.
+
+    bounds: whether points of the face (N, 3) bound the body, (N,).
+    """
+    for closer in (False, True):
+        points, _ = walk(face)(at.u, at.v)
+        if closer:
+            close = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -CLOSE)).face >= 0
+            at = at.pick(close).crowd(face)
+            points, _ = walk(face)(at.u, at.v)
+        at = at.pick(bounds(points))
+        for _ in range(ROUNDS):
+            face, moved = _relieve_once(face, at, walk, standing)
+            if not moved:
+                break
     return face
+
+
+def _relieve_once(face: Surface, at: Samples, walk: Callable[[Surface], Move], standing: Standing) -> tuple[Surface, bool]:
+    """Return a face moved where its samples are too near to the scan, and whether any was."""
+    points, away = walk(face)(at.u, at.v)
+    order = sort_nearby(points)
+    points, away = points[order], away[order]
+    found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -WORTH))
+    near = np.flatnonzero(found.face >= 0)
+    signed = standing.surface.measure_to(found.face[near], points[near])
+    lack = standing.clearance[signed.face] - signed.gap
+    off = points[near] - signed.foot
+    gain = (off * away[near]).sum(axis=1) / np.maximum(np.linalg.norm(off, axis=1), 1e-9)
+    wanted = (lack > WORTH) & (lack < MOST) & (gain > STRAIGHT) & ~signed.border
+    if not wanted.any():
+        return face, False
+    which = near[wanted]
+    step = (lack[wanted] - AIM) / gain[wanted]
+    return _move_poles(face, at.u[order[which]], at.v[order[which]], step[:, None] * away[which]), True
 
 
 def _bounds_body(points: Floats, space: InsertableSpace) -> Bools:
@@ -124,22 +165,21 @@ def _move_poles(face: Surface, u: Floats, v: Floats, shift: Floats) -> Surface:
     return Surface(face.u, face.v, poles)
 
 
-def _wall_grid(wall: Surface) -> tuple[Floats, Floats]:
-    """Return parameters of samples all over a wall, each (N,)."""
+def _wall_grid(wall: Surface) -> Samples:
+    """Return samples all over a wall."""
     low, high = wall.v.breaks[[0, -1]]
     ring = wall.at(np.linspace(0.0, 1.0, 200), np.array([0.5 * (low + high)]))[:, 0, :2]
     around = int(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum() / STEP) + 8
-    u, v = np.meshgrid(
-        np.arange(around) / around, np.linspace(low, high, int((high - low) / STEP) + 2), indexing="ij"
-    )
-    return u.ravel(), v.ravel()
+    up = int((high - low) / STEP) + 2
+    u, v = np.meshgrid(np.arange(around) / around, np.linspace(low, high, up), indexing="ij")
+    return Samples(u.ravel(), v.ravel(), 1.0 / around, (high - low) / (up - 1))
 
 
-def _floor_grid(floor: Surface) -> tuple[Floats, Floats]:
-    """Return parameters of samples all over a floor, each (N,)."""
+def _floor_grid(floor: Surface) -> Samples:
+    """Return samples all over a floor."""
     x, y = (np.arange(axis.breaks[0], axis.breaks[-1], STEP) for axis in (floor.u, floor.v))
     u, v = np.meshgrid(x, y, indexing="ij")
-    return u.ravel(), v.ravel()
+    return Samples(u.ravel(), v.ravel(), STEP, STEP)
 
 
 def _walk_wall(inward: float) -> Callable[[Surface], Move]:
