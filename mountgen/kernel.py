@@ -287,7 +287,7 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
             if attempt == len(ways):
                 raise
             continue
-        if _is_closed(mesh.faces):
+        if is_closed(mesh.faces):
             return mesh
     return Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
 
@@ -323,7 +323,7 @@ def _weld(patches: Sequence[Patch]) -> Mesh:
     return Mesh(corners[order[first]].astype(np.float64), faces[keep])
 
 
-def _is_closed(faces: Ints) -> bool:
+def is_closed(faces: Ints) -> bool:
     """Return whether every edge is used once in each direction."""
     start, stop = faces.astype(np.int64).ravel(), np.roll(faces, -1, axis=1).astype(np.int64).ravel()
     size = int(faces.max(initial=0)) + 1
@@ -344,7 +344,7 @@ def solid_of_mesh(mesh: Mesh) -> Solid:
 
     what = "faceted body"
     faces = np.asarray(mesh.faces)
-    if not len(faces) or not _is_closed(faces):
+    if not len(faces) or not is_closed(faces):
         raise KernelError("the facets do not close", what, "this is a fault of mountgen: report it with the scan")
     corners = mesh.vertices[faces]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])

@@ -26,7 +26,7 @@ from mountgen.surface import Surface, surface_of
 AIM = 0.015  # mm; how much nearer than asked a facet may stand when it is done
 LEFT = 0.012  # mm; how much nearer one stands that was drawn back: a hundredth is half a per cent of a wall of 2 mm
 MOST = 0.12  # mm; more than this is a fault, not a fitting error
-ROUNDS = 4
+ROUNDS = 6
 TURNS = 20  # of looking which facets turn, at most
 TURNED = 0.2  # of a facet's area must keep facing its own way
 ALONG = np.array([0.0, 0.0, 1.0])  # the way out
@@ -50,7 +50,7 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
         mesh: the part, part frame.
         recess: the scan, part frame.
         clearance: asked for in each zone of the scan: "floor", "walls", "rim", mm.
-        soft: (F,) bool, faces that are meant to touch; they stay.
+        soft: (F,) bool, faces that are meant to touch; they stay, but for corners that they share with others.
     """
     order = sort_soft(soft)
     vertices, faces, hard = np.array(mesh.vertices), np.asarray(mesh.faces)[order], ~soft[order]
@@ -64,8 +64,8 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
     travel = find_travel(recess, low, high, widest=widest)
     sampling = {"edge": EDGE, "travel": travel, "band": BAND_AT_REST * widest}
     probe = probe_body(vertices, faces, standing, **sampling)
-    fixed = np.zeros(len(vertices), dtype=np.bool_)
-    fixed[faces[~hard]] = True
+    fixed = np.ones(len(vertices), dtype=np.bool_)
+    fixed[faces[hard]] = False  # what soft faces share with others moves, or beside a pad nothing could be drawn back
     for way in (0.0, travel):  # at rest, and then what comes too near as the part goes in
         todo = hard
         for _ in range(ROUNDS):

@@ -54,6 +54,21 @@ def test_what_stands_too_near_to_a_border_of_the_scan_is_drawn_back_too() -> Non
     assert after > CLEARANCE - 0.016
 
 
+def test_what_is_meant_to_touch_stays_but_for_the_corners_that_it_shares() -> None:
+    box = trimesh.creation.box(bounds=((-25.0, -15.0, 0.42 - DEPTH), (25.0, 15.0, -2.0)))
+    box = box.slice_plane((0.0, 0.0, 0.0), (1.0, 0.0, 0.0)) + box.slice_plane((0.0, 0.0, 0.0), (-1.0, 0.0, 0.0))
+    box.merge_vertices()
+    box = box.subdivide_to_size(6.0)
+    mesh = Mesh(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
+    soft = mesh.vertices[mesh.faces][:, :, 0].max(axis=1) < 1e-6
+    recess = box_recess(60, 40, left=DEPTH, right=DEPTH)
+    moved = relieve_mesh(mesh, recess, clearance=ZONES, soft=soft).mesh
+    under = np.isclose(mesh.vertices[:, 2], 0.42 - DEPTH)
+    gap, x = moved.vertices[under, 2] + DEPTH, mesh.vertices[under, 0]
+    assert gap[x < -1e-6] == pytest.approx(0.42)
+    assert gap[x > -1e-6] == pytest.approx(CLEARANCE - LEFT, abs=1e-4)
+
+
 @pytest.mark.parametrize("overhang", [0.1, 0.07])
 def test_what_comes_too_near_on_its_way_in_only_is_drawn_back_too(overhang: float) -> None:
     # the scan is one wall at x = 30 that stands out by 0.1 mm above z = -5, where the block comes by but does not stay

@@ -36,7 +36,7 @@ from mountgen.features.tab_place import (
     longest_arm,
     slot_width,
 )
-from mountgen.kernel import Mesh, Solid, combine_many, mesh_volume, tessellate
+from mountgen.kernel import Mesh, Solid, combine_many, is_closed, mesh_volume, tessellate
 from mountgen.recipe import RetainingTabs
 from mountgen.shape import Axes, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
@@ -118,7 +118,8 @@ def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
     """Cut planned tabs into a solid.
 
     Where the slots run nearly along a face the kernel's booleans may fail without a word, or leave slots uncut. So the volume
-    that they took is held against that of an exact boolean of the meshes, and slots a little wider are tried.
+    that they took is held against that of an exact boolean of the meshes, and slots a little wider are tried; so too where a
+    slot grazes a wall and the mesher cannot close what is left between them.
 
     Args:
         solid: the part, divided around.
@@ -151,13 +152,13 @@ def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
             shape = combine_many(solid, cut, "cut", what="retaining tabs")
             shape = combine_many(shape, add, "fuse", what="hooks of the retaining tabs")
             made = require_one_solid(shape, what="retaining tabs", remedy=remedy)
-            volume = mesh_volume(tessellate(made))
+            mesh = tessellate(made)
         except KernelError:
             continue
         except FeatureError as error:  # in pieces, which a failed boolean may leave too
             failed = error
             continue
-        if abs(volume - expected.volume()) <= SLIP * removed:
+        if is_closed(mesh.faces) and abs(mesh_volume(mesh) - expected.volume()) <= SLIP * removed:
             return made
     raise failed
 
