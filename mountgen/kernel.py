@@ -16,7 +16,7 @@ from mountgen.bounded import has_threads, run_bounded, suggest_change
 from mountgen.errors import KernelError
 from mountgen.patch import Patch, read_patches
 from mountgen.refine import refine_patch
-from mountgen.slit import close_slits
+from mountgen.slit import close_slits, drop_folds
 from mountgen.spline import DEGREE, Axis, Surface
 
 NO_AREA = 1e-9  # mm², twice the least area of a facet
@@ -287,6 +287,8 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
             if attempt == len(ways):
                 raise
             continue
+        if not _is_closed(mesh.faces):
+            mesh = Mesh(mesh.vertices, drop_folds(mesh.faces))
         if _is_closed(mesh.faces):
             return mesh
     return Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
