@@ -28,6 +28,7 @@ POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file 
 
 Solid = Any  # TopoDS_Shape; OCP has no type information
 _found_valid: list[Solid] = []
+_laid: list[tuple[Solid, float, list[Patch], Mesh]] = []
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,7 +258,15 @@ def found_valid(shape: Solid) -> None:
 
 
 def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
-    """Return the shape's triangles, welded across edges.
+    """Return the shape's triangles, welded across edges. Arguments and errors as for `lay_facets`."""
+    return lay_facets(shape, chord=chord)[1]
+
+
+def lay_facets(shape: Solid, *, chord: float = CHORD) -> tuple[list[Patch], Mesh]:
+    """Return the triangles on each face of a shape, and all of them welded across edges.
+
+    What was laid last is remembered, as in `is_valid`: the same are asked for when a solid is tried out and when it is gone on
+    with, when it is printed and when the file of its faces is held against the print.
 
     Args:
         shape: one solid, mm.
@@ -266,10 +275,15 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
     Raises:
         KernelError: a face cannot be meshed.
     """
+    if not (_laid and _laid[0][0].IsSame(shape) and _laid[0][1] == chord):
+        _laid[:] = [(shape, chord, *_lay_facets(shape, chord))]
+    return _laid[0][2:]
+
+
+def _lay_facets(shape: Solid, chord: float) -> tuple[list[Patch], Mesh]:
     from OCP.BRepTools import BRepTools
     from OCP.IMeshTools import IMeshTools_MeshAlgoType
 
-    mesh = Mesh(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int32))
     quick, usual = (
         IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella, IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Watson
     )
@@ -282,16 +296,17 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
             BRepTools.Clean_s(shape)
         mesh_shape(shape, chord=sag, way=way)
         try:
-            mesh = _weld([refine_patch(patch, chord=sag) for patch in read_patches(shape)])
+            patches = [refine_patch(patch, chord=sag) for patch in read_patches(shape)]
         except KernelError:
             if attempt == len(ways):
                 raise
             continue
+        mesh = _weld(patches)
         if not _is_closed(mesh.faces):
             mesh = Mesh(mesh.vertices, drop_folds(mesh.faces))
         if _is_closed(mesh.faces):
-            return mesh
-    return Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
+            return patches, mesh
+    return patches, Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
 
 
 def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:
