@@ -381,7 +381,7 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface, *, cove
             short.reshape(count, 2, levels, 2)[~np.broadcast_to(matters[:, None, :, None], (count, 2, levels, 2))] = 0.0
         if short.max() < ENOUGH:
             break
-        worst = short.reshape(count, 2, levels, 2).max(axis=(1, 3))
+        worst = _pair_up(short)
         data += (-1.2 if cover else 1.2) * _spread(worst, (3 + 2 * turn, 1 + turn))[..., None] * inward
         surface = fit_surface(u, z, data, u_axis, v_axis)
     poles = np.empty((*surface.poles.shape[:2], 3))
@@ -427,6 +427,12 @@ def _misfit(error: Floats, size: tuple[int, int], edge: str) -> Floats:
     return smooth
 
 
+def _pair_up(values: Floats) -> Floats:
+    """Return the greatest of each two by two values (2 N, 2 M), (N, M)."""
+    rows = np.maximum(values[::2], values[1::2])
+    return np.maximum(rows[:, ::2], rows[:, 1::2])
+
+
 def _spread(values: Floats, size: tuple[int, int]) -> Floats:
     """Return the local maximum over a window, so that a correction covers its neighbourhood; periodic in the first axis."""
     from scipy import ndimage
@@ -470,7 +476,7 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
         short = np.where(wide, _find_short(_sunk(space, slope, plan, height, across=False), cover=cover), 0.0)
         if short.max() < ENOUGH:
             break
-        data[..., 0] += (-1.4 if cover else 1.4) * _spread(short.reshape(nx, 2, ny, 2).max(axis=(1, 3)), (3 + turn, 3 + turn))
+        data[..., 0] += (-1.4 if cover else 1.4) * _spread(_pair_up(short), (3 + turn, 3 + turn))
         surface = fit_surface(x, y, data, x_axis, y_axis)
     return surface
 
