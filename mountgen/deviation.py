@@ -25,10 +25,9 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
-from mountgen.kernel import CHORD, Mesh, mesh_shape
+from mountgen.kernel import Mesh, lay_facets
 from mountgen.nearest import build_tree, find_nearest
-from mountgen.patch import read_patches, read_spline
-from mountgen.refine import refine_patch
+from mountgen.patch import read_spline
 from mountgen.spline import Surface
 
 WORST = 800  # triangles examined with their edges
@@ -68,7 +67,7 @@ def step_stl_deviation(solid: Any, mesh: Mesh) -> float:
     """Return the largest distance between a solid's surface and a mesh, measured both ways.
 
     Args:
-        solid: TopoDS_Shape, mm; the triangles it carries are used, and made where it has none.
+        solid: TopoDS_Shape, mm; triangles that were laid on it last are used.
         mesh: mm, same frame, at least one triangle.
 
     Returns:
@@ -163,11 +162,9 @@ def _read_patches(solid: Any) -> list[_Patch]:
     from OCP.BRepAdaptor import BRepAdaptor_Surface
     from OCP.GeomAbs import GeomAbs_SurfaceType
 
-    mesh_shape(solid)  # at once back where triangles are there
     curved: list[_Patch] = []
     plane: list[_Patch] = []
-    for kept in read_patches(solid):
-        patch = refine_patch(kept, chord=CHORD)
+    for patch in lay_facets(solid)[0]:
         is_plane = BRepAdaptor_Surface(patch.face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
         face, spline = (None, None) if is_plane else (patch.face, read_spline(patch.face))
         (plane if is_plane else curved).append(_Patch(face, spline, patch.corners, patch.parameters, patch.triangles))

@@ -16,18 +16,19 @@ from mountgen.bounded import has_threads, run_bounded, suggest_change
 from mountgen.errors import KernelError
 from mountgen.patch import Patch, read_patches
 from mountgen.refine import refine_patch
-from mountgen.slit import close_slits
+from mountgen.slit import close_slits, drop_folds
 from mountgen.spline import DEGREE, Axis, Surface
 
 NO_AREA = 1e-9  # mm², twice the least area of a facet
 CHORD = 0.02  # mm; largest distance between a facet and the surface it stands for
-FINER = 0.75  # of the chord asked for, where the mesher fails at that
+FINER, FINEST = 0.75, 0.6  # of the chord asked for, where the mesher fails at that
 FACET_ANGLE = 0.5  # radians between neighbouring facets
 SEAM = 1.0e-4  # mm; edges closer than this are sewn
 POLE_GRID = 1.0e-6  # mm; poles are rounded to this, which shortens a STEP file by a third
 
 Solid = Any  # TopoDS_Shape; OCP has no type information
 _found_valid: list[Solid] = []
+_laid: list[tuple[Solid, float, list[Patch], Mesh]] = []
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,7 +258,15 @@ def found_valid(shape: Solid) -> None:
 
 
 def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
-    """Return the shape's triangles, welded across edges.
+    """Return the shape's triangles, welded across edges. Arguments and errors as for `lay_facets`."""
+    return lay_facets(shape, chord=chord)[1]
+
+
+def lay_facets(shape: Solid, *, chord: float = CHORD) -> tuple[list[Patch], Mesh]:
+    """Return the triangles on each face of a shape, and all of them welded across edges.
+
+    What was laid last is remembered, as in `is_valid`: the same are asked for when a solid is tried out and when it is gone on
+    with, when it is printed and when the file of its faces is held against the print.
 
     Args:
         shape: one solid, mm.
@@ -266,30 +275,49 @@ def tessellate(shape: Solid, *, chord: float = CHORD) -> Mesh:
     Raises:
         KernelError: a face cannot be meshed.
     """
+    if not (_laid and _laid[0][0].IsSame(shape) and _laid[0][1] == chord):
+        _laid[:] = [(shape, chord, *_lay_facets(shape, chord))]
+    return _laid[0][2:]
+
+
+def _lay_facets(shape: Solid, chord: float) -> tuple[list[Patch], Mesh]:
     from OCP.BRepTools import BRepTools
     from OCP.IMeshTools import IMeshTools_MeshAlgoType
 
-    mesh = Mesh(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int32))
     quick, usual = (
         IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella, IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Watson
     )
-    finer = FINER * chord
+    finer, finest = FINER * chord, FINEST * chord
     # the first is three times as quick; what faces it leaves bare are done the kernel's usual way, and if there is still a gap
     # all of them; and both ways fail on some faces at one chord that they do well at another
-    ways = ((quick, chord, True), (usual, chord, False), (usual, chord, True), (quick, finer, True), (usual, finer, True))
-    for attempt, (way, sag, afresh) in enumerate(ways, start=1):
+    ways = (
+        (quick, chord, True), (usual, chord, False), (usual, chord, True),
+        (quick, finer, True), (usual, finer, True), (quick, finest, True),
+    )  # fmt: skip
+    left_open: list[tuple[list[Patch], Mesh]] = []
+    refused: KernelError | None = None
+    for way, sag, afresh in ways:
         if afresh:
             BRepTools.Clean_s(shape)
         mesh_shape(shape, chord=sag, way=way)
         try:
-            mesh = _weld([refine_patch(patch, chord=sag) for patch in read_patches(shape)])
-        except KernelError:
-            if attempt == len(ways):
-                raise
+            patches = [refine_patch(patch, chord=sag) for patch in read_patches(shape)]
+        except KernelError as error:
+            refused = error
             continue
+        mesh = _weld(patches)
+        if not is_closed(mesh.faces):
+            mesh = Mesh(mesh.vertices, drop_folds(mesh.faces))
         if is_closed(mesh.faces):
-            return mesh
-    return Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
+            return patches, mesh
+        left_open.append((patches, mesh))
+    for patches, mesh in left_open:
+        faces = close_slits(mesh.vertices, mesh.faces)
+        if is_closed(faces):
+            return patches, Mesh(mesh.vertices, faces)
+    if refused is not None and not left_open:
+        raise refused
+    return left_open[-1]  # what is still open fails its check
 
 
 def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:

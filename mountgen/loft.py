@@ -33,7 +33,7 @@ from mountgen.section import (
     without_ledges,
 )
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, uniform_axis
-from mountgen.tubes import TubeEnd, closed_tube
+from mountgen.tubes import CARVED_STRIPS, MOST_STRIPS, TubeEnd, closed_tube
 
 # degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
@@ -84,7 +84,7 @@ class Block:
 
 @lru_cache(maxsize=4)  # another lip or another deck leaves it as it is
 def make_block(
-    shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None
+    shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None, carved: bool = False
 ) -> Block:
     """Make the largest insertable solid up to the lid.
 
@@ -93,9 +93,10 @@ def make_block(
         space: the insertable space.
         below: how far below the lid the top lies, mm; down to -1.5 (above the lid).
         reach: how deep from the mouth plane the solid goes, mm; None for all the way.
+        carved: whether much will be cut out of it: its wall then has more strips.
 
     Returns:
-        Block: one solid of three faces (four with a reach); faceted, and saying so, where that cannot be made.
+        Block: one solid of six faces, or a few more; faceted, and saying so, where that cannot be made.
 
     Raises:
         LoftError: nothing is left between floor and lid.
@@ -106,7 +107,7 @@ def make_block(
         body = facet_body(space, below=below, reach=reach, why="wall and floor could not be fitted")
         return Block(body.solid, True, body.notes)
     try:
-        solid = shell_solid(shell, space, below=below, reach=reach)
+        solid = shell_solid(shell, space, below=below, reach=reach, carved=carved)
         if not is_valid(solid):
             raise KernelError("the solid is not valid", "body", "it is made of facets instead")
     except KernelError as error:
@@ -207,7 +208,9 @@ def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
     return all(shapely.Polygon(loops[:, k, :2]).is_valid for k in range(loops.shape[1]))
 
 
-def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: float | None) -> Solid:
+def shell_solid(
+    shell: Shell, space: InsertableSpace, *, below: float, reach: float | None, carved: bool = False
+) -> Solid:
     """Return the kernel solid inside a shell, cut by the lid less `below` and, where given, by the plane of `reach`.
 
     The edges where the wall meets floor and lid are found on the splines themselves, meridian by meridian, so the kernel has
@@ -215,7 +218,8 @@ def shell_solid(shell: Shell, space: InsertableSpace, *, below: float, reach: fl
     """
     lid = lid_surface(space, shell.floor, -below)
     try:
-        solid = closed_tube(shell.wall, meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid))
+        ends = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
+        solid = closed_tube(shell.wall, *ends, strips=CARVED_STRIPS if carved else MOST_STRIPS)
     except KernelError:
         solid = _intersected(shell, lid)
     for pocket in shell.pockets:
@@ -377,7 +381,7 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface, *, cove
             short.reshape(count, 2, levels, 2)[~np.broadcast_to(matters[:, None, :, None], (count, 2, levels, 2))] = 0.0
         if short.max() < ENOUGH:
             break
-        worst = short.reshape(count, 2, levels, 2).max(axis=(1, 3))
+        worst = _pair_up(short)
         data += (-1.2 if cover else 1.2) * _spread(worst, (3 + 2 * turn, 1 + turn))[..., None] * inward
         surface = fit_surface(u, z, data, u_axis, v_axis)
     poles = np.empty((*surface.poles.shape[:2], 3))
@@ -423,6 +427,12 @@ def _misfit(error: Floats, size: tuple[int, int], edge: str) -> Floats:
     return smooth
 
 
+def _pair_up(values: Floats) -> Floats:
+    """Return the greatest of each two by two values (2 N, 2 M), (N, M)."""
+    rows = np.maximum(values[::2], values[1::2])
+    return np.maximum(rows[:, ::2], rows[:, 1::2])
+
+
 def _spread(values: Floats, size: tuple[int, int]) -> Floats:
     """Return the local maximum over a window, so that a correction covers its neighbourhood; periodic in the first axis."""
     from scipy import ndimage
@@ -466,7 +476,7 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
         short = np.where(wide, _find_short(_sunk(space, slope, plan, height, across=False), cover=cover), 0.0)
         if short.max() < ENOUGH:
             break
-        data[..., 0] += (-1.4 if cover else 1.4) * _spread(short.reshape(nx, 2, ny, 2).max(axis=(1, 3)), (3 + turn, 3 + turn))
+        data[..., 0] += (-1.4 if cover else 1.4) * _spread(_pair_up(short), (3 + turn, 3 + turn))
         surface = fit_surface(x, y, data, x_axis, y_axis)
     return surface
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import radians, tan
+from math import ceil, radians, tan
 
 import numpy as np
 
@@ -28,6 +28,7 @@ SPARED = 0.02  # mm that may stand out where a post is made larger
 MOST_UNCUT = 0.12  # mm; what stands out farther counts as this much
 NEARBY = 1.0  # mm around what stands out within which a post is made larger
 BELOW = 1.0  # mm; how far below the ground around it a post reaches
+ROOM = 6.0  # mm around a post that its own space has: more than any step of the fit looks past its outline
 CARRY = 1.0  # mm over which the ground carried on under a post is smoothed
 
 
@@ -63,7 +64,7 @@ def level_posts(space: InsertableSpace, posts: Sequence[Post]) -> InsertableSpac
 
 
 def turn_over(space: InsertableSpace, post: Post) -> InsertableSpace:
-    """Return a post as a recess seen from below: heights change sign, the plan stays.
+    """Return a post as a recess seen from below: heights change sign; the plan stays, but only what is about the post is left.
 
     Raises:
         FieldError: the post is too thin to have an outline.
@@ -72,7 +73,12 @@ def turn_over(space: InsertableSpace, post: Post) -> InsertableSpace:
     from contourpy import contour_generator
     from scipy import ndimage
 
-    away = ndimage.distance_transform_edt(~post.island) * space.pitch
+    room = ceil(ROOM / space.pitch)
+    rows, cols = (np.flatnonzero(post.island.any(axis=axis)) for axis in (1, 0))
+    about = tuple(slice(max(int(used[0]) - room, 0), int(used[-1]) + room + 1) for used in (rows, cols))
+    origin = (space.origin[0] + space.pitch * about[1].start, space.origin[1] + space.pitch * about[0].start)
+    space = replace(space, height=-post.surface[about], seen=space.seen[about], origin=origin)
+    away = ndimage.distance_transform_edt(~post.island[about]) * space.pitch
     lines = contour_generator(x=space.x, y=space.y, z=np.minimum(away, 4.0)).lines(SKIRT)
     outline = max((shapely.Polygon(line) for line in lines if len(line) > 3), key=lambda r: r.area, default=shapely.Polygon())
     closed = shapely.buffer(shapely.buffer(shapely.make_valid(outline), NOTCH), -NOTCH)
@@ -83,7 +89,7 @@ def turn_over(space: InsertableSpace, post: Post) -> InsertableSpace:
     inside = fill_loop(mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     top = BELOW - post.foot
     slope = 1.0 / tan(radians(space.draft_deg))
-    bounded = bound_by_mouth((-post.surface).astype(np.float32), inside, mouth, top, slope, space.origin, space.pitch)
+    bounded = bound_by_mouth(space.height, inside, mouth, top, slope, space.origin, space.pitch)
     return replace(
         space, height=dilate_cone(bounded, slope=slope, pitch=space.pitch), mouth=mouth, top=top,
         lid=np.array([top, 0.0, 0.0, 0.0, 0.0, 0.0]), unseen=(),

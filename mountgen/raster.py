@@ -254,11 +254,11 @@ def _disc_highest(height, half, first, last, out):  # type: ignore[no-untyped-de
 
 
 @_jit
-def _bilinear(field, x, y, out):  # type: ignore[no-untyped-def]
+def _bilinear(field, points, x0, y0, pitch, out):  # type: ignore[no-untyped-def]
     rows, cols = field.shape
-    for i in range(x.shape[0]):
-        fx = min(max(x[i], 0.0), cols - 1.001)
-        fy = min(max(y[i], 0.0), rows - 1.001)
+    for i in range(points.shape[0]):
+        fx = min(max((points[i, 0] - x0) / pitch, 0.0), cols - 1.001)
+        fy = min(max((points[i, 1] - y0) / pitch, 0.0), rows - 1.001)
         c, r = int(fx), int(fy)
         tx, ty = fx - c, fy - r
         low = field[r, c] * (1.0 - tx) + field[r, c + 1] * tx
@@ -412,9 +412,9 @@ def dilate_cone(height: Singles, *, slope: float, pitch: float) -> Singles:
 
 def sample_grid(field: Singles, points: Floats, *, origin: tuple[float, float], pitch: float) -> Floats:
     """Return a field's values at points (..., 2), mm, bilinear between nodes; beyond its edge that of the edge."""
-    flat = np.asarray(points, dtype=np.float64).reshape(-1, 2)
+    flat = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 2)
     out = np.empty(len(flat))
-    _bilinear(field, (flat[:, 0] - origin[0]) / pitch, (flat[:, 1] - origin[1]) / pitch, out)
+    _bilinear(field, flat, origin[0], origin[1], pitch, out)
     return out.reshape(points.shape[:-1])
 
 

@@ -1,4 +1,4 @@
-"""Slits in a mesh: where two faces of a solid were cut into facets differently along their common edge. A leaf.
+"""Slits and folds in a mesh: faces of a solid cut into facets differently along an edge, or lying on each other. A leaf.
 
 Along an edge that its two faces meet only within the kernel's tolerance, the mesher may put other points on either side, and
 a face as thin as a hair it may leave without triangles. What stays open is narrow; it is closed with triangles between the points
@@ -46,6 +46,21 @@ def close_slits(vertices: Floats, faces: Ints) -> Ints:
             return faces
         added += triangles
     return np.vstack([faces, np.array(added, dtype=np.int32)]) if added else faces
+
+
+def drop_folds(faces: Ints) -> Ints:
+    """Return faces (F, 3) without those that lie back to back: two on the same corners, looking opposite ways, hold nothing.
+
+    Where a face of the solid narrows to less than its tolerance, both its borders have the same points.
+    """
+    rows, lowest = np.arange(len(faces)), faces.argmin(axis=1)
+    one, two, three = (faces[rows, (lowest + k) % 3] for k in range(3))
+    order = np.lexsort((two < three, np.maximum(two, three), np.minimum(two, three), one))
+    ring = np.column_stack([one, two, three])[order]
+    opposite = (ring[1:] == ring[:-1][:, [0, 2, 1]]).all(axis=1)
+    keep = np.ones(len(faces), dtype=np.bool_)
+    keep[order[:-1][opposite]] = keep[order[1:][opposite]] = False
+    return faces[keep]
 
 
 def _step(after: dict[int, list[int]], here: int) -> int:

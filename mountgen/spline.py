@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats
 
 DEGREE = 3
+_jit = numba.njit(cache=True, nogil=True, error_model="numpy")  # the knots' spans that are divided by have a length
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,18 +93,20 @@ class Surface:
         return value
 
 
-@numba.njit(cache=True, nogil=True)
+@_jit
 def _weigh(knots, at, start, values):  # type: ignore[no-untyped-def]
+    cell = DEGREE
     for n in range(at.shape[0]):
         x = at[n]
-        low, high = 0, knots.shape[0]
-        while low < high:
-            middle = (low + high) // 2
-            if knots[middle] <= x:
-                low = middle + 1
-            else:
-                high = middle
-        cell = min(max(low - 1, DEGREE), knots.shape[0] - DEGREE - 2)
+        if not knots[cell] <= x < knots[cell + 1]:  # mostly it lies in the cell of the one before
+            low, high = 0, knots.shape[0]
+            while low < high:
+                middle = (low + high) // 2
+                if knots[middle] <= x:
+                    low = middle + 1
+                else:
+                    high = middle
+            cell = min(max(low - 1, DEGREE), knots.shape[0] - DEGREE - 2)
         values[n, 0] = 1.0
         for degree in range(1, DEGREE + 1):
             saved = 0.0
@@ -116,20 +119,22 @@ def _weigh(knots, at, start, values):  # type: ignore[no-untyped-def]
         start[n] = cell - DEGREE
 
 
-@numba.njit(cache=True, nogil=True)
+@_jit
 def _gather(poles, i, a, j, b, value):  # type: ignore[no-untyped-def]
     count_u, count_v, size = poles.shape
+    rows, columns = np.empty(4, dtype=np.uint64), np.empty(4, dtype=np.uint64)
     for n in range(value.shape[0]):
+        for k in range(4):
+            rows[k], columns[k] = (i[n] + k) % count_u, (j[n] + k) % count_v
         for d in range(size):
             total = 0.0
             for k in range(4):
-                row = (i[n] + k) % count_u
                 for m in range(4):
-                    total += a[n, k] * b[n, m] * poles[row, (j[n] + m) % count_v, d]
+                    total += a[n, k] * b[n, m] * poles[rows[k], columns[m], d]
             value[n, d] = total
 
 
-@numba.njit(cache=True, nogil=True)
+@_jit
 def _scatter_grid(data, i, a, j, b, moments):  # type: ignore[no-untyped-def]
     """Add to each pole what its basis function weighs of the data (N, M, D)."""
     count_u, count_v, size = moments.shape

@@ -21,6 +21,7 @@ TRIM = 3.0e-3  # mm; how well the given edges lie on their faces
 STRIP = 20  # intervals of a tube's axis that one face may take
 EDGE = 60  # intervals of an end's axis that one edge may take
 MOST_STRIPS = 4  # a tube
+CARVED_STRIPS = 8  # the same of one that will be carved: booleans work through every face whose box a tool touches
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,17 +64,21 @@ class Cap:
     up: bool = True
 
 
-def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd) -> Solid:
+def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd, *, strips: int = MOST_STRIPS) -> Solid:
     """Return the solid inside a tube (u periodic and counter-clockwise, v upwards) between two height fields that trim it.
+
+    strips: faces at most that the tube is cut into.
 
     Raises:
         KernelError: the solid does not check as valid.
     """
-    return stack_tubes([Sleeve(tube, bottom, top)], [Cap(bottom, up=False), Cap(top)])
+    return stack_tubes([Sleeve(tube, bottom, top)], [Cap(bottom, up=False), Cap(top)], strips=strips)
 
 
-def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
+def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap], *, strips: int = MOST_STRIPS) -> Solid:
     """Return the solid bounded by sleeves and caps. Every end belongs to one sleeve and one cap, so nothing is intersected.
+
+    strips: faces at most that a sleeve is cut into.
 
     Raises:
         KernelError: the solid does not check as valid.
@@ -89,7 +94,7 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
     shell, solid = TopoDS_Shell(), TopoDS_Solid()
     build.MakeShell(shell)
     for sleeve in sleeves:
-        faces, low, high = _make_strips(sleeve, grounds)
+        faces, low, high = _make_strips(sleeve, grounds, strips)
         rings |= {id(sleeve.low): low, id(sleeve.high): high}
         for face in faces:
             build.Add(shell, face.Reversed() if sleeve.inside else face)
@@ -114,10 +119,10 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap]) -> Solid:
     return solid
 
 
-def _cut_axis(axis: Axis) -> Floats:
+def _cut_axis(axis: Axis, most: int) -> Floats:
     """Return the knots at which a tube is cut into strips of equal numbers of intervals, first and last included."""
     count = len(axis.breaks) - 1
-    return _pick_breaks(axis.breaks, min(max(2, round(count / STRIP)), MOST_STRIPS, count))
+    return _pick_breaks(axis.breaks, min(max(2, round(count / STRIP)), most, count))
 
 
 def _pick_breaks(breaks: Floats, pieces: int) -> Floats:
@@ -126,7 +131,7 @@ def _pick_breaks(breaks: Floats, pieces: int) -> Floats:
     return picked
 
 
-def _make_strips(sleeve: Sleeve, grounds: dict[int, Any]) -> tuple[list[Any], list[Any], list[Any]]:
+def _make_strips(sleeve: Sleeve, grounds: dict[int, Any], most: int) -> tuple[list[Any], list[Any], list[Any]]:
     """Return a sleeve's faces, and the edges of its low and of its high end, in order along u.
 
     The kernel's faces have the height as their first parameter and run around with the second: integrals over a face go along
@@ -139,7 +144,7 @@ def _make_strips(sleeve: Sleeve, grounds: dict[int, Any]) -> tuple[list[Any], li
     from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Wire
 
     build, here = BRep_Builder(), TopLoc_Location()
-    tube, cuts = sleeve.tube, _cut_axis(sleeve.tube.u)
+    tube, cuts = sleeve.tube, _cut_axis(sleeve.tube.u, most)
     whole = spline_surface(Surface(tube.v, tube.u, tube.poles.transpose(1, 0, 2)))
     v0, v1 = tube.v.breaks[[0, -1]].tolist()
     ends = (sleeve.low, sleeve.high)

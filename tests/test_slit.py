@@ -1,4 +1,4 @@
-"""Slits are closed by triangles between the points there are; whatever is wider stays open and is left to the gauge."""
+"""Slits are closed by triangles between the points there are, folds are taken out; whatever is wider stays open for the gauge."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 import trimesh
 
 from mountgen.arrays import Floats, Ints
-from mountgen.slit import close_slits
+from mountgen.slit import close_slits, drop_folds
 
 
 def _slit(width: float) -> tuple[Floats, Ints]:
@@ -52,3 +52,10 @@ def test_a_wide_gap_and_a_missing_face_stay_open() -> None:
     box = trimesh.creation.box((20.0, 10.0, 5.0))
     torn = np.asarray(box.faces, dtype=np.int32)[1:]
     assert close_slits(np.asarray(box.vertices), torn) is torn
+
+
+def test_faces_back_to_back_are_taken_out() -> None:
+    faces = np.asarray(trimesh.creation.box((20.0, 10.0, 5.0)).faces, dtype=np.int32)
+    assert drop_folds(faces).tolist() == faces.tolist()
+    folded = np.vstack([faces[:5], [[0, 1, 2]], faces[5:], [[5, 6, 7], [6, 5, 0], [0, 5, 6], [2, 1, 0]]]).astype(np.int32)
+    assert drop_folds(folded).tolist() == [*faces.tolist(), [5, 6, 7]]  # which has the corners of another, but looks the same way

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import ceil, floor, radians, tan
 from typing import Any
 
@@ -34,6 +35,7 @@ class Cavity:
     wall: float
 
 
+@lru_cache(maxsize=2)  # other dividers or another flange leave it as it is
 def hollow_inside(shell: Shell | None, space: InsertableSpace, *, wall: float, reach: float | None = None) -> Cavity:
     """Find the space inside a body's walls and fit its shell.
 

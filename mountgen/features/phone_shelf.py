@@ -51,7 +51,7 @@ def make_phone_shelf(
     if seat is None:
         raise explain_device(lambda device, lip: _goes_in(recess, space, recipe, device, lip), recipe)
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
-    block = make_block(shell, space, reach=reach)
+    block = make_block(shell, space, reach=reach, carved=True)
     tools = carve_shelf(profile, seat, space, recipe)
     solid = _carve(block.solid, tools)
     if recipe.body.wall is not None:
