@@ -50,7 +50,7 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
         mesh: the part, part frame.
         recess: the scan, part frame.
         clearance: asked for in each zone of the scan: "floor", "walls", "rim", mm.
-        soft: (F,) bool, faces that are meant to touch; they stay.
+        soft: (F,) bool, faces that are meant to touch; they stay, but for the corners that they share with others.
     """
     order = sort_soft(soft)
     vertices, faces, hard = np.array(mesh.vertices), np.asarray(mesh.faces)[order], ~soft[order]
@@ -66,6 +66,7 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
     probe = probe_body(vertices, faces, standing, **sampling)
     fixed = np.zeros(len(vertices), dtype=np.bool_)
     fixed[faces[~hard]] = True
+    fixed[faces[hard]] = False  # what bounds a tape pad bounds a facet that is held to the clearance, too
     for way in (0.0, travel):  # at rest, and then what comes too near as the part goes in
         todo = hard
         for _ in range(ROUNDS):

@@ -54,6 +54,24 @@ def test_what_stands_too_near_to_a_border_of_the_scan_is_drawn_back_too() -> Non
     assert after > CLEARANCE - 0.016
 
 
+def test_what_stands_too_near_beside_a_soft_face_is_drawn_back_too() -> None:
+    """A block stands 0.42 mm above the floor; a strip of its underside may touch, and shares corners with the rest."""
+    low = np.array([-25.0, -15.0, 0.42 - DEPTH])
+    box = trimesh.creation.box(bounds=(low, (25.0, 15.0, -2.0))).subdivide_to_size(6.0)
+    mesh = Mesh(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
+    under = np.isclose(mesh.vertices[:, 2], low[2])
+    soft = under[mesh.faces].all(axis=1) & (mesh.vertices[mesh.faces].mean(axis=1)[:, 0] > 10.0)
+    recess = box_recess(60, 40, left=DEPTH, right=DEPTH)
+    moved = relieve_mesh(mesh, recess, clearance=ZONES, soft=soft).mesh
+    z = moved.vertices[:, 2] + DEPTH
+    shared = np.zeros(len(z), dtype=bool)
+    shared[mesh.faces[~soft]] = True
+    inside = under & ~shared
+    assert inside.any()
+    np.testing.assert_allclose(z[inside], 0.42, atol=1e-9)
+    np.testing.assert_allclose(z[under & shared], CLEARANCE - LEFT, atol=1e-4)
+
+
 @pytest.mark.parametrize("overhang", [0.1, 0.07])
 def test_what_comes_too_near_on_its_way_in_only_is_drawn_back_too(overhang: float) -> None:
     # the scan is one wall at x = 30 that stands out by 0.1 mm above z = -5, where the block comes by but does not stay
