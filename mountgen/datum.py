@@ -51,6 +51,7 @@ LEAST_TURNED = 0.02  # of the scan's area that a mouth on its other side has; le
 MUCH_ABOVE = 0.25  # of the strip beside the rim that stands above the lid, from which on this is said
 ALIKE = 0.006  # lopsidedness of a mouth below which its sign is chance; noise makes up to 0.003 of it
 SQUARE = 0.98  # of its width that a mouth is high from which on the longer axis is chance
+FEWEST_ACROSS = 40.0  # spacings that a scan is across; in one that is less no rim is made out, whatever is said of it then
 MOST_UNSEEN = 0.98  # of the strip beside the rim; with less of it seen, the scan ends at the rim
 
 
@@ -124,12 +125,23 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
     try:
         return _find_datum(scan, scan.faces, mouth)
     except DatumError as error:
+        across = float(np.linalg.norm(np.ptp(scan.vertices, axis=0)))
+        if across < FEWEST_ACROSS * scan.spacing:
+            raise _too_sparse(scan, across) from error
         if not isinstance(error, _ProudError) or _was_turned(scan):
             with suppress(DatumError):
                 return _find_turned(scan, mouth)
         if not _was_turned(scan) or OUTSIDE in error.remedy:
             raise
         raise type(error)(error.what, error.where, f"{error.remedy}; {OUTSIDE}") from None
+
+
+def _too_sparse(scan: Scan, across: float) -> DatumError:
+    return DatumError(
+        f"too sparse a scan for a mouth to be found: its points lie {scan.spacing:.3g} mm apart, and all of it is "
+        f"{across:.3g} mm across (read as {scan.unit})", "the whole scan",
+        "scan again with points 1 mm apart or less, or export from the scanner's program without thinning out",
+    )
 
 
 def _was_turned(scan: Scan) -> bool:

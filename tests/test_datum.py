@@ -408,3 +408,12 @@ def test_a_mouth_that_is_the_same_to_the_left_and_right_keeps_its_12_o_clock_fro
 
     ways = [_find_in(top).part_to_scan[:3, 1] for top in (dent, lambda x, y: _oval(x, y, wide=90.0, high=60.0, belly=0.25))]
     assert float(ways[0] @ ways[1]) > 0.99
+
+
+def test_a_sparse_scan_is_called_so_and_not_one_in_another_unit() -> None:
+    vertices, faces = _sheet(lambda x, y: 0.0 * x, half=(70.0, 55.0), pitch=14.0)
+    sparse = replace(_scan_of(vertices, faces), spacing=14.0)
+    with pytest.raises(DatumError, match="too sparse a scan for a mouth to be found: its points lie 14 mm apart") as caught:
+        find_datum(sparse, mouth=Mouth())
+    assert "1 mm apart or less" in caught.value.remedy
+    assert "unit" not in caught.value.remedy
