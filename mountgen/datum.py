@@ -49,6 +49,9 @@ OUTSIDE = "for an object seen from outside this is the wrong tool"
 FACING_ROOM, BEHIND, MOST_BEHIND = 20.0, 1.0, 0.2  # mm about the rim; mm; share of that seen from behind
 LEAST_TURNED = 0.02  # of the scan's area that a mouth on its other side has; less is some hollow of its back
 MUCH_ABOVE = 0.25  # of the strip beside the rim that stands above the lid, from which on this is said
+ALIKE = 0.006  # lopsidedness of a mouth below which its sign is chance; noise makes up to 0.003 of it
+SQUARE = 0.98  # of its width that a mouth is high from which on the longer axis is chance
+FEWEST_ACROSS = 40.0  # spacings that a scan is across; in one that is less no rim is made out, whatever is said of it then
 MOST_UNSEEN = 0.98  # of the strip beside the rim; with less of it seen, the scan ends at the rim
 
 
@@ -122,12 +125,23 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
     try:
         return _find_datum(scan, scan.faces, mouth)
     except DatumError as error:
+        across = float(np.linalg.norm(np.ptp(scan.vertices, axis=0)))
+        if across < FEWEST_ACROSS * scan.spacing:
+            raise _too_sparse(scan, across) from error
         if not isinstance(error, _ProudError) or _was_turned(scan):
             with suppress(DatumError):
                 return _find_turned(scan, mouth)
         if not _was_turned(scan) or OUTSIDE in error.remedy:
             raise
         raise type(error)(error.what, error.where, f"{error.remedy}; {OUTSIDE}") from None
+
+
+def _too_sparse(scan: Scan, across: float) -> DatumError:
+    return DatumError(
+        f"too sparse a scan for a mouth to be found: its points lie {scan.spacing:.3g} mm apart, and all of it is "
+        f"{across:.3g} mm across (read as {scan.unit})", "the whole scan",
+        "scan again with points 1 mm apart or less, or export from the scanner's program without thinning out",
+    )
 
 
 def _was_turned(scan: Scan) -> bool:
@@ -172,6 +186,7 @@ def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:
             f"the rim is open from {_clock(open_side[0])} to {_clock(open_side[1])}: "
             "closed by the hull of the rim and the mouth plane"
         )
+    notes += _note_symmetry(found.rim)
     notes += [_note_other(other, turned, scan) for other in found.others]
     _check_size(found.rim, scan)
     if found.agreement is not None:
@@ -697,7 +712,8 @@ def _canonical_frame(frame: Floats, found: _Mouth, up: float) -> Floats:
     offset = resample_loop(found.rim, step=0.5) - centre
     _, axes = np.linalg.eigh(offset.T @ offset)
     x = axes[:, 1]
-    if ((offset @ x) ** 3).sum() < 0:
+    lopsided = _measure_lopsided(offset @ x, offset @ np.array([-x[1], x[0]]))
+    if (lopsided if abs(lopsided) > ALIKE else ((offset @ x) ** 3).sum()) < 0:
         x = -x
     angle = np.arctan2(x[1], x[0]) + radians(90.0 - 30.0 * (up % 12.0)) - radians(90.0)
     level = float(lid_height(found.lid, found.rim[:, 0], found.rim[:, 1]).mean())
@@ -706,6 +722,30 @@ def _canonical_frame(frame: Floats, found: _Mouth, up: float) -> Floats:
     turn[:2, 1] = -sin(angle), cos(angle)
     turn[:3, 3] = centre[0], centre[1], level
     return np.asarray(frame @ turn, dtype=np.float64)
+
+
+def _measure_lopsided(x: Floats, y: Floats) -> float:
+    """Return by how much an outline differs from itself turned by 180 degrees, of any sign: two third moments, without unit.
+
+    x, y: (N,) of points evenly along it, from their middle. The one tells its ends apart, the other its long sides.
+    """
+    wide, high = float(x.std()), float(y.std())
+    return float((x**3).mean()) / wide**3 + float((x * x * y).mean()) / (wide * wide * high)
+
+
+def _note_symmetry(rim: Floats) -> list[str]:
+    """Tell of a mouth on which another scan may have its 12 o'clock elsewhere. rim: (K, 2), mm."""
+    offset = resample_loop(rim, step=0.5)
+    offset = offset - offset.mean(axis=0)
+    spreads, axes = np.linalg.eigh(offset.T @ offset)
+    x, y = offset @ axes[:, 1], offset @ axes[:, 0]
+    if spreads[0] > SQUARE**2 * spreads[1]:
+        where = "anywhere: the mouth is as high as wide"
+    elif abs(_measure_lopsided(x, y)) < ALIKE and abs(_measure_lopsided(x, -y)) < ALIKE:
+        where = "at this one's 6 o'clock: turned by half, the mouth looks the same"
+    else:
+        return []
+    return [f"another scan of this recess may have its 12 o'clock {where}. Read mouth.up off the survey of the scan in use"]
 
 
 def _given_lid(point: tuple[float, float, float], scan: Scan, frame: Floats) -> Floats:

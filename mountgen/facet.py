@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,9 @@ from mountgen.raster import dilate_disc
 
 FACET_PITCH = 0.5  # mm; grid of the facets before they are thinned
 MOST_FACETS = 5000  # a solid kernel and a STEP file carry no more in reasonable time
+OUT = 4.0  # mm above the top at which the floor goes on where there is no body
 SLIVER = 1e-4  # mm; a thinner facet is none for a solid kernel
+FIN = 1.0  # mm; where the body is thinner than this under its top it is left out: two printed lines do not go in there
 SECOND_SHARE = 0.2  # of the tolerance, for the second thinning
 FIRST_TOLERANCE, LAST_TOLERANCE = 0.03, 0.5  # mm; how much thinning may move a facet; the body is kept clear by as much
 
@@ -40,6 +43,7 @@ def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why
         floor = wide[::step, ::step].astype(np.float64) + (2.0 + SECOND_SHARE) * tolerance
         if reach is not None:
             floor = np.maximum(floor, -reach)
+        floor = _without_fins(x, y, floor, space, below, thinnest=FIN if reach is None else min(FIN, 0.5 * reach))
         part = _thin(_between(x, y, floor, space, below), tolerance)
         pieces = [p for p in part.decompose() if p.volume() > 1.0]
         if not pieces:
@@ -50,8 +54,21 @@ def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why
         if (largest.num_tri() <= MOST_FACETS and _measure_thinnest(mesh) > SLIVER) or tolerance >= LAST_TOLERANCE:
             break
         tolerance *= 1.6
-    note = f"the body is faceted ({len(mesh.faces)} facets, {tolerance:.2f} mm coarse): {why}"
+    note = f"the body is faceted ({len(mesh.faces)} facets, {tolerance:.2f} mm coarse): {why}; "
+    note += f"{100.0 * _find_unused(space, below, reach, largest.volume()):.0f} % of the room there is for it stay unused"
     return Body(solid=solid_of_mesh(mesh), mesh=mesh, faceted=True, notes=(note,))
+
+
+def _find_unused(space: InsertableSpace, below: float, reach: float | None, volume: float) -> float:
+    """Return the share of the insertable space that a body of so many mm³ leaves unused."""
+    reached = space if reach is None else replace(space, height=np.maximum(space.height, -reach))
+    return max(0.0, 1.0 - volume / max(reached.volume(below=below), 1e-9))
+
+
+def _without_fins(x: Floats, y: Floats, floor: Floats, space: InsertableSpace, below: float, *, thinnest: float) -> Floats:
+    """Return a floor on a grid (R, C) that goes out through the top where it comes so near to it that a fin would be left."""
+    top = lid_height(space.lid, *np.meshgrid(x, y)) - below
+    return np.where((floor < top) & (floor > top - thinnest), top + OUT, floor)
 
 
 def _thin(part: Any, tolerance: float) -> Any:

@@ -47,6 +47,7 @@ WALL_SLOPE = 45.0  # degrees from the plane of the mouth; steeper is wall, flatt
 ZONES = ("floor", "walls", "rim")
 UNSEEN_LIMIT = 0.15  # share of the contact surface that may face scan nobody saw
 RAY_SAMPLES = 60_000  # points from which walls are measured, at most
+HAIR = 0.01  # mm; what lacks less is told with more digits
 FLOORWARDS = -0.5  # normal z below this faces the floor
 
 
@@ -391,6 +392,10 @@ def _round_up(value: float, step: float = 0.05) -> float:
     return round(ceil(value / step - 1e-6) * step, 3)
 
 
+def _tell_lack(lack: float) -> str:
+    return f"{lack:.2f}" if lack >= HAIR else f"{lack:.4f}"
+
+
 def _judge_rest(zones: dict[str, float], wanted: dict[str, float], places: dict[str, Floats]) -> list[Check]:
     apart = len(set(wanted.values())) > 1
     groups = [(f"clearance at rest, {name}", f"fit.{name}", [name]) for name in zones] if apart else [
@@ -407,7 +412,7 @@ def _judge_rest(zones: dict[str, float], wanted: dict[str, float], places: dict[
             state = (
                 f"the part stands {-value:.2f} mm inside the scan there"
                 if value < 0.0
-                else f"{limit - value:.2f} mm are lacking there"
+                else f"{_tell_lack(limit - value)} mm are lacking there"
             )
             remedy = f"{state}: set {key} = {_round_up(2 * ask - value):g}, or move the feature at that place"
         source = f"recipe: {key} = {ask:g}, less {TOLERANCE:g} mm for the surface's own tolerance"

@@ -32,6 +32,7 @@ BROKEN_MOST = 0.25  # share of faces that may be unusable before the file itself
 CRUMB_SHARE = 0.003
 CRUMB_AREA = 400.0  # mm²; but a piece of this size (20 x 20 mm) is kept in a large scan too
 BALL_SHARE = 0.02  # of the total area: a closed piece below this floats in the air, no part of a surface
+TORN, TORN_SHARE = 12, 0.2  # pieces from which on a scan is refused, if none is so much of its area
 CLOSED_OPENING = 0.1  # a mesh whose widest opening is below this share of its size is a closed object
 # recess volume over area^1.5, from which on the hollow side is beyond doubt (a plate: 0; a tray 5 mm deep:
 # 0.01)
@@ -83,7 +84,7 @@ def mend_mesh(
         MendedMesh.
 
     Raises:
-        ScanError: most faces are unusable, nothing is left, or the mesh is a closed object.
+        ScanError: most faces are unusable, nothing is left, or the mesh is torn to pieces or a closed object.
         ValueError: wrong shapes, or a negative bridge.
     """
     for name, array in (("vertices", vertices), ("faces", faces)):
@@ -196,8 +197,12 @@ def _mend_pieces(vertices: Floats, faces: Ints, log: list[Mend], bridge: float, 
     areas: Floats = np.bincount(links.piece, sizes, count).astype(np.float64)
     edged = np.bincount(links.piece, touch_faces(faces, links.on_border), count) > 0
     if not edged.any():
-        raise _closed_error(where, "it has no border at all")
+        raise _closed_error(where, "it has no border at all") if count < TORN else ScanError(
+            f"nothing but {count} loose pieces, all of them closed, the largest {areas.max():.1f} mm²", where,
+            "scan the recess itself with 20 mm of the panel around it, and export its surface, not what flew about it",
+        )
     kept = _choose_pieces(areas, edged, log)
+    _refuse_torn(areas[kept], where)
     flip = _agree_normals(links.piece, links.flip, sizes, count, kept, log)
     keep = kept[links.piece]
     piece = links.piece[keep]
@@ -226,6 +231,16 @@ def _mend_pieces(vertices: Floats, faces: Ints, log: list[Mend], bridge: float, 
         vertices, packed = _compact(vertices, faces, used)
         faces = packed.astype(np.int32)
     return MendedMesh(vertices, faces, tuple(log))
+
+
+def _refuse_torn(areas: Floats, where: str) -> None:
+    """Refuse a scan of many pieces none of which is most of it: which side of each is the free one is not known."""
+    share = float(areas.max() / areas.sum())
+    if len(areas) >= TORN and share < TORN_SHARE:
+        raise ScanError(
+            f"the scan is torn into {len(areas)} pieces, the largest of which is {100.0 * share:.0f} % of it", where,
+            "fuse them into one mesh in the scanner's program, or scan again, slowly and with more overlap",
+        )
 
 
 def _closed_error(where: str, why: str) -> ScanError:

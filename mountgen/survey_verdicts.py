@@ -146,7 +146,7 @@ def judge_scan(scan: Scan, recess: Recess, quality: Quality, *, clearance: float
     mouth = float((recess.rim.max(axis=0) - recess.rim.min(axis=0))[:2].max())
     return (
         judge_unit(scan, mouth),
-        _judge_spacing(quality, clearance),
+        judge_spacing(quality.points.spacing, clearance),
         _judge_coarse(quality, clearance),
         _judge_noise(quality, clearance),
         _judge_noisiest(quality, clearance),
@@ -174,8 +174,9 @@ def judge_unit(scan: Scan, mouth: float) -> Check:
     return Check("size of the mouth", "pass" if fits else "caution", round(mouth, 1), limit, "mm", source, remedy)
 
 
-def _judge_spacing(quality: Quality, clearance: float) -> Check:
-    spacing, enough = quality.points.spacing, find_enough_spacing(clearance)
+def judge_spacing(spacing: float, clearance: float) -> Check:
+    """Say whether points are close enough together for a clearance, both mm, and if not, how close they should be."""
+    enough = find_enough_spacing(clearance)
     verdict: Verdict = "pass" if spacing <= enough else "caution" if spacing <= COARSER * enough else "fail"
     remedy = ""
     if verdict != "pass":

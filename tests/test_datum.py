@@ -263,7 +263,7 @@ def test_the_draw_direction_of_a_recess_beside_the_middle_of_a_bowed_panel_is_th
     found = recess.part_to_scan[:3, 2] @ TURN
     off = np.degrees(np.arccos(found @ normal / np.linalg.norm(normal)))
     assert off < np.degrees(np.arctan(np.hypot(normal[0], normal[1]))) + 0.5  # between the border's normal and the mouth's own
-    assert recess.notes == ()
+    assert not any("turned" in note and "rim normal" in note for note in recess.notes)
 
 
 @pytest.mark.parametrize("margin", [-1.0, 0.4])
@@ -377,3 +377,43 @@ def test_loops_are_measured_and_resampled() -> None:
     assert len(even) == 32
     assert np.linalg.norm(np.roll(even, -1, axis=0) - even, axis=1) == pytest.approx(0.5)
     assert signed_area(even) == pytest.approx(16.0)
+
+
+def _oval(x: Floats, y: Floats, *, wide: float, high: float, belly: float = 0.0) -> Floats:
+    """Return a pocket 20 mm deep whose mouth is an ellipse; its lower half is `belly` times as high as the upper one."""
+    lower = np.where(y < 0.0, 1.0 + belly, 1.0)
+    away = np.hypot(x / (0.5 * wide), y / (0.5 * high * lower))
+    depth: Floats = -20.0 * np.clip((1.0 - away) * 8.0, 0.0, 1.0)
+    return depth
+
+
+@pytest.mark.parametrize(
+    ("wide", "high", "belly", "told"),
+    [(90.0, 60.0, 0.0, "at this one's 6 o'clock"), (70.0, 70.0, 0.0, "anywhere"), (90.0, 60.0, 0.25, "")],
+)
+def test_a_mouth_whose_12_o_clock_is_chance_is_told_of(wide: float, high: float, belly: float, told: str) -> None:
+    recess = _find_in(lambda x, y: _oval(x, y, wide=wide, high=high, belly=belly))
+    notes = [note for note in recess.notes if "another scan of this recess may have its 12 o'clock" in note]
+    assert bool(notes) == bool(told)
+    assert all(told in note and "mouth.up" in note for note in notes)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 3])
+def test_a_mouth_that_is_the_same_to_the_left_and_right_keeps_its_12_o_clock_from_scan_to_scan(seed: int) -> None:
+    """Its lower half is fuller. Noise alone would decide by the third moment along the long axis, which is nought."""
+    noise = np.random.default_rng(seed)
+
+    def dent(x: Floats, y: Floats) -> Floats:
+        return _oval(x, y, wide=90.0, high=60.0, belly=0.25) + 0.1 * noise.standard_normal(x.shape)
+
+    ways = [_find_in(top).part_to_scan[:3, 1] for top in (dent, lambda x, y: _oval(x, y, wide=90.0, high=60.0, belly=0.25))]
+    assert float(ways[0] @ ways[1]) > 0.99
+
+
+def test_a_sparse_scan_is_called_so_and_not_one_in_another_unit() -> None:
+    vertices, faces = _sheet(lambda x, y: 0.0 * x, half=(70.0, 55.0), pitch=14.0)
+    sparse = replace(_scan_of(vertices, faces), spacing=14.0)
+    with pytest.raises(DatumError, match="too sparse a scan for a mouth to be found: its points lie 14 mm apart") as caught:
+        find_datum(sparse, mouth=Mouth())
+    assert "1 mm apart or less" in caught.value.remedy
+    assert "unit" not in caught.value.remedy

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from math import cos, radians
 
@@ -10,14 +11,18 @@ import pytest
 
 from mountgen.arrays import Floats
 from mountgen.datum import lid_height
-from mountgen.errors import FeatureError
+from mountgen.errors import FeatureError, KernelError
+from mountgen.features.cavity import sample_shell
 from mountgen.features.hollow import hollow_out
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
+from mountgen.loft import meet_field
 from mountgen.recipe import PlugRecipe
 from mountgen.shape import make_box
 from mountgen.soundness import find_thinnest
+from mountgen.spline import Axis
+from mountgen.spline import Surface as Spline
 from mountgen.surface import Surface
 from tests.checks import assert_printable
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare
@@ -164,3 +169,20 @@ def test_face_stays_below_the_lid_as_asked() -> None:
     far, _ = Surface(mesh.vertices, mesh.faces).cast(start, np.array([[0.0, 0.0, 1.0]]))
     ceiling = -60.0 + float(far[0])
     assert ceiling == pytest.approx(float(lid_height(space.lid, start[0, 0], start[0, 1])) - 4.0 - WALL, abs=0.06)
+
+
+def test_a_pocket_that_does_not_meet_the_floor_in_a_curve_is_left_out_of_the_skin() -> None:
+    """The body is made without it then; a tray of it must be made, too."""
+    _, _, shell = prepare("frustum")
+    pocket = replace(shell, wall=_sink(shell.wall))
+    with pytest.raises(KernelError):
+        meet_field(pocket.wall, shell.floor)
+    plain, with_pocket = sample_shell(shell), sample_shell(replace(shell, pockets=(pocket,)))
+    np.testing.assert_array_equal(with_pocket.vertices, plain.vertices)
+    np.testing.assert_array_equal(with_pocket.faces, plain.faces)
+
+
+def _sink(wall: Spline) -> Spline:
+    """Return a wall so far down that it meets no floor."""
+    v = Axis(wall.v.breaks - 500.0, wall.v.periodic)
+    return replace(wall, v=v, poles=wall.poles - np.array([0.0, 0.0, 500.0]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -11,7 +12,9 @@ import pytest
 from mountgen.arrays import Floats
 from mountgen.datum import find_datum, lid_height
 from mountgen.errors import LoftError
+from mountgen.facet import facet_body
 from mountgen.field import InsertableSpace, build_space
+from mountgen.inspection import _gauge_walls
 from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
 from mountgen.recipe import Mouth
@@ -126,6 +129,31 @@ def test_without_a_shell_the_body_is_faceted_safe_and_says_so() -> None:
     assert_printable(mesh)
     assert_clears(mesh, known_recess("dished_tray", triangles=TRIANGLES).recess, 0.5)
     assert mesh_volume(mesh) > 0.93 * space.volume()  # 5000 facets, kept clear by as much as they are coarse
+
+
+def test_facets_leave_no_fin_where_the_floor_runs_out_to_the_mouth() -> None:
+    """Ground 20 mm deep, and beside it a ledge that rises by 1 in 40 to the lid: there a fin of 1 mm would lie on it."""
+    x, y = np.meshgrid(0.25 * np.arange(321) - 40.0, 0.25 * np.arange(201) - 25.0)
+    ground = np.where(x < 0.0, -20.0, -0.025 * (35.0 - x))
+    height = np.where((np.abs(x) < 35.0) & (np.abs(y) < 20.0), ground, 30.0)
+    mouth = np.array([(-35.0, -20.0), (35.0, -20.0), (35.0, 20.0), (-35.0, 20.0)])
+    seen = np.ones(height.shape, dtype=bool)
+    space = InsertableSpace(height, seen, mouth, np.zeros(6), (-40.0, -25.0), 0.25, 1.0, 0.0)  # type: ignore[arg-type]
+    for reach in (None, 0.8):
+        body = facet_body(space, below=0.0, reach=reach, why="for a test")
+        assert body.faceted
+        ends = float(body.mesh.vertices[:, 0].max())
+        assert ends == pytest.approx(0.0, abs=1.0) if reach is None else ends > 0.0
+    body = facet_body(space, below=0.0, reach=None, why="for a test")
+    assert find_thinnest_of(body.mesh) > 0.87
+    unused = re.search(r"(\d+) % of the room there is for it stay unused", body.notes[0])
+    assert unused is not None
+    assert int(unused[1]) == pytest.approx(100.0 * (1.0 - mesh_volume(body.mesh) / space.volume()), abs=0.6)
+
+
+def find_thinnest_of(mesh: Mesh) -> float:
+    """Return the least wall of a mesh as the gauge finds it, mm."""
+    return _gauge_walls(Surface(mesh.vertices, mesh.faces)).thickness
 
 
 def test_nothing_between_floor_and_lid_is_refused() -> None:

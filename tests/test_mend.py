@@ -309,3 +309,21 @@ def test_a_small_hole_that_is_not_bridged_is_not_called_wide() -> None:
 )
 def test_a_repair_in_words(mend: Mend, words: str) -> None:
     assert mend.tell() == words
+
+
+def test_crumbs_alone_are_called_so() -> None:
+    balls = [ball((10.0 * k, 0.0, 0.0), 0.5 + 0.1 * k) for k in range(15)]
+    with pytest.raises(ScanError, match="nothing but 15 loose pieces, all of them closed"):
+        mend(*join(*balls))
+
+
+def test_a_scan_torn_to_pieces_is_refused() -> None:
+    """Cut into a board of squares, each without its neighbours: nothing says which of them look the right way."""
+    middle = TRAY_VERTICES[TRAY_FACES].mean(axis=1)[:, :2]
+    low, size = middle.min(axis=0), np.ptp(middle, axis=0) / 6.0
+    inside = ((middle - low) / size) % 1.0
+    kept = TRAY_FACES[((inside > 0.15) & (inside < 0.85)).all(axis=1)]
+    with pytest.raises(ScanError) as caught:
+        mend(TRAY_VERTICES, kept)
+    assert "torn into 36 pieces, the largest of which is" in caught.value.what
+    assert "one mesh" in caught.value.remedy

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from dataclasses import replace
 from functools import cache
 from math import cos, radians, sin, tan
@@ -14,6 +16,7 @@ import pytest
 from mountgen.arrays import Floats
 from mountgen.datum import Recess, find_datum, lid_height
 from mountgen.errors import FeatureError
+from mountgen.features.device_advice import with_settings
 from mountgen.features.part import Part
 from mountgen.features.phone_shelf import make_phone_shelf
 from mountgen.field import InsertableSpace, build_space
@@ -26,6 +29,7 @@ from mountgen.section import sample_height
 from mountgen.surface import Surface
 from tests.checks import assert_clears, assert_printable
 from tests.recesses import box_recess
+from tests.remedies import read_remedy
 
 EXAMPLE = Path(__file__).resolve().parent.parent / "examples" / "juniper-shelf.toml"
 WIDTH, HEIGHT, DEPTH = 200, 90, 60
@@ -267,7 +271,12 @@ def test_a_device_that_lies_is_held_on_all_sides() -> None:
         ({"device": {"width": 95.0}}, "140 x 95 x 9 mm", r"the largest that would: 7\d mm high"),
         ({"lip": {"height": 30.0}}, "over a lip of 30 mm", r"give lip\.height = 1\d(\.5)? at most"),
         ({"deck": {"height": 88.0}}, "lies 92.0 mm up in a mouth that is 90.0 mm high", r"deck\.height = 85"),
-        ({"deck": {"height": 0.5}}, "less than 1.5 mm of body", r"deck\.height = 2\.5"),
+        ({"deck": {"height": 0.5}}, "less than 1.5 mm of body", r"set deck\.height = 2\.5$"),
+        ({"device": {"lean": 60.0}}, "leaning 60 degrees", r"set device\.lean = \d+"),
+        ({"deck": {"height": 45.0}}, "leaning 25 degrees", r"set deck\.height = \d+"),
+        ({"deck": {"height": 45.0}, "device": {"lean": 5.0}}, "leaning 5 degrees", r"set (deck|device)\."),
+        ({"device": {"length": 260.0, "width": 150.0}}, "260 x 150 x 9 mm", r"\(200 x 90 mm, 60 mm deep\) is too small"),
+        ({"deck": {"height": 0.5}, "device": {"length": 260.0, "width": 150.0}}, "of body below", "too small for it .* a tray"),
         ({"cable": {"width": 12.0, "place": 68.0}}, "lies beside the seat", "-63 to 63 mm"),
         ({"cable": {"width": 12.0, "height": 3.0}}, "less than 2 mm of a lip", "give 2 mm or less"),
         ({"drains": {"count": 40, "diameter": 8.0}}, "40 drain holes of 8 mm", r"drains\.count = 13 at most"),
@@ -277,9 +286,12 @@ def test_what_does_not_fit_is_said_with_what_would(tables: dict[str, Any], what:
     with pytest.raises(FeatureError, match=r".") as caught:
         shelf(**tables)
     assert what in caught.value.what
-    import re
-
     assert re.search(remedy, caught.value.remedy), caught.value.remedy
+    for settings in read_remedy(caught.value.remedy):  # what it says to set goes in
+        better = recipe_of(**tables)
+        taken = {key: json.loads(value) for key, value in settings.items() if key.split(".")[0] in ("deck", "device")}
+        recess, space, shell = prepared()
+        make_phone_shelf(shell, space, recess, recipe=with_settings(better, taken))
 
 
 def test_a_mouth_that_faces_the_sky_has_no_deck() -> None:

@@ -89,3 +89,10 @@ def test_sizes_of_the_fit_that_are_hardly_meant_are_told(fit: dict[str, Any], sa
     assert len(notes) == len(said)
     for note, start in zip(notes, said, strict=True):
         assert note.startswith(start)
+
+
+def test_points_too_far_apart_are_a_caution_of_the_part() -> None:
+    check = judge(box_recess(), spacing=7.0)["point spacing on walls and floor"]
+    assert (check.verdict, check.value) == ("caution", 7.0)
+    assert "set the scanner's resolution to" in check.remedy
+    assert "point spacing on walls and floor" not in judge(box_recess())

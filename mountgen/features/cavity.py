@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints, Singles
-from mountgen.errors import FeatureError, FieldError, LoftError, SectionError
+from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
 from mountgen.loft import Shell, fit_shell, meet_field
@@ -159,7 +159,10 @@ def sample_shell(shell: Shell) -> Mesh:
     parts = [sample_wall(shell)]
     ground = _sample_floor(shell.floor)
     for pocket in shell.pockets:
-        edge = meet_field(pocket.wall, shell.floor).space[:, :2]
+        try:
+            edge = meet_field(pocket.wall, shell.floor).space[:, :2]
+        except KernelError:
+            continue  # whether or not the kernel unites it with the body, that is only thicker there
         ground = _pick(ground, ~_within(edge, ground))
         wall = sample_wall(pocket)
         middle = wall.vertices[wall.faces].mean(axis=1)

@@ -10,6 +10,7 @@ import numpy as np
 
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError, InspectionError
+from mountgen.features.device_advice import LEANS, advise_settings
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.profile import RIGHT, Profile
 from mountgen.features.seat import SEAT_GAP, Seat, find_largest, find_seat
@@ -28,8 +29,8 @@ LEAST_REST = 0.35  # share of a leaning device's height that the rest should bea
 LOOK = 10.0  # mm about the device's way within which obstacles are looked for
 EDGE = 2.0  # mm between the points of the device that are held against the scan
 SHIFTS = (1.0, 2.0, 4.0, 6.0, 8.0, 12.0, 16.0, 20.0)  # mm to either side that are tried for a device that comes too near
-LEANS = tuple(range(5, 80, 5))  # degrees that are tried when the recipe's own lean does not do
-SMALLEST_LIP, SMALLEST_DEVICE = 1.0, 20.0  # mm; smaller ones are no advice
+SMALLEST_LIP = 1.0  # mm; a smaller one is no advice
+LEAST_SIZE = 0.7  # of a device's size that one named instead of it has; a smaller one is no advice
 
 
 def check_device(
@@ -201,47 +202,86 @@ def _judge_lip(profile: Profile, seat: Seat, height: float) -> Check:
     return Check("lip holds the device", verdict, overlap, LEAST_OVERLAP, "mm", "our rule", remedy)
 
 
-def explain_device(goes_in: Callable[[Device, float], bool], recipe: PhoneShelfRecipe) -> FeatureError:
-    """Return the error for a device that does not go in, with the largest lip, lean or device that would.
+def is_held(profile: Profile, seat: Seat, recess: Recess, device: Device) -> bool:
+    """Return whether a seat is worth naming: the device passes the mouth, its middle lies behind the front, a rest bears it."""
+    inside = float(seat.pose.outline()[:, 0].mean()) >= profile.deck_s
+    passes = judge_mouth(profile, seat, recess, device).verdict != "fail"
+    return inside and passes and (device.pose == "lying" or _bears(seat))
+
+
+def explain_device(
+    goes_in: Callable[[Device, float], bool], suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, *,
+    recess: Recess,
+) -> FeatureError:
+    """Return the error for a device that does not go in, with the lip, settings or device that would.
 
     Args:
         goes_in: whether a device goes in over a lip of a height, mm.
+        suits: whether the device of a recipe goes in and is held.
         recipe: the recipe.
+        recess: the scan.
     """
     device = recipe.device
     lip = 0.0 if recipe.lip is None else recipe.lip.height
-    across, tall = ("length", "width") if device.orientation == "landscape" else ("width", "length")
-    stands = f"leaning {device.lean:g} degrees" if device.pose == "leaning" else "lying"
-    what = f"a device of {device.length:g} x {device.width:g} x {device.thickness:g} mm, {stands}, does not go in"
-    advice = []
+    what = f"{_tell_device(device)} does not go in"
     largest = find_largest(lambda h: goes_in(device, h), lip) if lip else None
     if largest is not None and largest >= SMALLEST_LIP:
         raised = np.floor(2.0 * largest) / 2.0
         return FeatureError(f"{what} over a lip of {lip:g} mm", "lip.height", f"give lip.height = {raised:g} at most")
+    advice = [advise_settings(suits, recipe, top=float(np.ptp(recess.rim @ recess.up))), _advise_size(goes_in, device, lip)]
+    remedy = "; or ".join(each for each in advice if each) or _too_small(recess)
+    return FeatureError(what, "device, deck and lip", remedy)
+
+
+def explain_deck(
+    error: FeatureError, suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, *, recess: Recess,
+    lowest: float | None,
+) -> FeatureError:
+    """Return the error for a deck that lies too low, with settings that let the device in as well.
+
+    Args:
+        error: says how high the deck must be for a body to be left below it.
+        suits: whether the device of a recipe goes in and is held.
+        recipe: the recipe.
+        recess: the scan.
+        lowest: height of the deck below which a body is left, mm; None where there is none.
+    """
+    advice = advise_settings(suits, recipe, top=float(np.ptp(recess.rim @ recess.up)), lowest=lowest)
+    remedy = advice or f"{_tell_device(recipe.device)} goes in on no higher deck either: {_too_small(recess)}"
+    return FeatureError(error.what, error.where, remedy)
+
+
+def _tell_device(device: Device) -> str:
+    stands = f"leaning {device.lean:g} degrees" if device.pose == "leaning" else "lying"
+    return f"a device of {device.length:g} x {device.width:g} x {device.thickness:g} mm, {stands},"
+
+
+def _too_small(recess: Recess) -> str:
+    width, height = np.ptp(recess.rim[:, :2], axis=0)
+    return (
+        f"the recess ({width:.0f} x {height:.0f} mm, {recess.depth:.0f} mm deep) is too small for it however it stands, if "
+        'mouth.up and mouth.recline are right: give the sizes of a smaller device, or make a tray (kind = "tray")'
+    )
+
+
+def _advise_size(goes_in: Callable[[Device, float], bool], device: Device, lip: float) -> str:
+    """Return the largest device that goes in as this one should, where it is one that could be meant; "" otherwise."""
+    across, tall = ("length", "width") if device.orientation == "landscape" else ("width", "length")
 
     def sized(**sizes: float) -> bool:
         return goes_in(device.model_copy(update=sizes), lip)
 
+    advice = []
     for key, way in ((across, "across"), (tall, "high" if device.pose == "leaning" else "deep")):
         size = getattr(device, key)
-        best = find_largest(lambda value, key=key: sized(**{key: value}), size, smallest=SMALLEST_DEVICE)  # type: ignore[misc]
+        best = find_largest(lambda value, key=key: sized(**{key: value}), size, smallest=LEAST_SIZE * size)  # type: ignore[misc]
         if best is not None:
             advice.append(f"{np.floor(best):.0f} mm {way}")
     if not advice:
-        least = SMALLEST_DEVICE / device.length
         share = find_largest(
-            lambda percent: sized(
-                length=device.length * percent / 100, width=device.width * percent / 100,
-                thickness=device.thickness * percent / 100,
-            ), 100.0, smallest=100.0 * least,
+            lambda percent: sized(length=device.length * percent / 100, width=device.width * percent / 100),
+            100.0, smallest=100.0 * LEAST_SIZE,
         )  # fmt: skip
         if share is not None:
-            sizes = (device.length, device.width, device.thickness)
-            advice.append(" x ".join(f"{np.floor(size * share / 100):.0f}" for size in sizes) + " mm")
-    remedy = f"the largest that would: {', or '.join(advice)}" if advice else "no device would: check mouth.up and deck"
-    if device.pose == "leaning":
-        better = [lean for lean in LEANS if goes_in(device.model_copy(update={"lean": float(lean)}), lip)]
-        if better:
-            nearest = min(better, key=lambda lean: abs(lean - device.lean))
-            remedy += f"; or set device.lean = {nearest}"
-    return FeatureError(what, "device, deck and lip", remedy)
+            advice.append(" x ".join(f"{np.floor(size * share / 100):.0f}" for size in (device.length, device.width)) + " mm")
+    return f"the largest that would: {', or '.join(advice)}" if advice else ""

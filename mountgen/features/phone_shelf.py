@@ -7,6 +7,7 @@ body less a few prisms, whose edges are rounded before they meet it.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features.cable import cut_cable_slot
-from mountgen.features.device_check import check_device, explain_device
+from mountgen.features.device_check import check_device, explain_deck, explain_device, is_held
 from mountgen.features.drain import drill_drains
 from mountgen.features.lip import cut_inwards, notch, overshoot, round_front, scoop_lip, stand_lip
 from mountgen.features.part import Device as SeatedDevice
@@ -46,10 +47,17 @@ def make_phone_shelf(
 ) -> Part:
     """Make a phone shelf. Arguments, result and errors as for `add_features`."""
     profile = plan_shelf(recess, recipe)
-    require_deck(profile, space, recipe)
+    suits = partial(_suits, recess, space)
+    try:
+        require_deck(profile, space, recipe)
+    except FeatureError as error:
+        lowest = find_lowest_deck(profile, space, recipe)
+        raise explain_deck(error, suits, recipe, recess=recess, lowest=lowest) from None
     seat = find_seat(profile, space, recipe.device)
     if seat is None:
-        raise explain_device(lambda device, lip: _goes_in(recess, space, recipe, device, lip), recipe)
+        raise explain_device(
+            lambda device, lip: _goes_in(recess, space, recipe, device, lip), suits, recipe, recess=recess
+        )
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
     block = make_block(shell, space, reach=reach, carved=True)
     tools = carve_shelf(profile, seat, space, recipe)
@@ -123,6 +131,20 @@ def _goes_in(
     return find_seat(profile, space, device) is not None
 
 
+def _suits(recess: Recess, space: InsertableSpace, recipe: PhoneShelfRecipe) -> bool:
+    """Return whether a recipe's device stands on a deck that has a body below it, goes in and is held."""
+    if recipe.device.across > float(np.ptp(recess.rim[:, 0])):
+        return False
+    try:
+        profile = plan_shelf(recess, recipe)
+    except FeatureError:
+        return False
+    if not has_floor(profile, space, recipe):
+        return False
+    seat = find_seat(profile, space, recipe.device)
+    return seat is not None and is_held(profile, seat, recess, recipe.device)
+
+
 def plan_shelf(recess: Recess, recipe: PhoneShelfRecipe, *, lip_height: float | None = None) -> Profile:
     """Return the side of a recipe's shelf, with another height of the lip where one is given."""
     lip = recipe.lip
@@ -139,27 +161,36 @@ def require_deck(profile: Profile, space: InsertableSpace, recipe: PhoneShelfRec
     Raises:
         FeatureError: the deck lies too low; says how high it must be.
     """
-    half = min(0.4 * recipe.device.across, 0.25 * float(np.ptp(space.mouth[:, 0])))
-    x = np.linspace(recipe.device.place - half, recipe.device.place + half, 9)
-    s = np.linspace(3.0, 12.0, 4)
-
-    def has_floor(height: float) -> bool:
-        flat = np.array([[profile.deck_s + d, profile.deck(profile.deck_s + d) + height - FLOOR] for d in s])
-        points = profile.place(np.repeat(x, len(s)), np.tile(flat, (len(x), 1)))
-        return bool((sample_height(space, points[:, :2]) <= points[:, 2]).all())
-
-    if has_floor(0.0):
+    lowest = find_lowest_deck(profile, space, recipe)
+    if lowest == profile.deck_h:
         return
-    rise = next((h for h in np.arange(0.5, profile.top, 0.5) if has_floor(float(h))), None)
     remedy = (
-        f"give deck.height = {np.ceil(2.0 * (profile.deck_h + rise)) / 2.0:g} or more"
-        if rise is not None
+        f"give deck.height = {lowest:g} or more"
+        if lowest is not None
         else "move the device (device.place) to where the recess is wide enough, or give a smaller one"
     )
     raise FeatureError(
         f"a deck {recipe.deck.height:g} mm above the lowest point of the mouth leaves less than {FLOOR:g} mm of body below it",
         "deck.height", remedy,
     )  # fmt: skip
+
+
+def find_lowest_deck(profile: Profile, space: InsertableSpace, recipe: PhoneShelfRecipe) -> float | None:
+    """Return the profile's height of the deck, or the next, mm, below which a body is left; None where there is none."""
+    if has_floor(profile, space, recipe):
+        return profile.deck_h
+    rise = next((h for h in np.arange(0.5, profile.top, 0.5) if has_floor(profile, space, recipe, rise=float(h))), None)
+    return None if rise is None else float(np.ceil(2.0 * (profile.deck_h + rise)) / 2.0)
+
+
+def has_floor(profile: Profile, space: InsertableSpace, recipe: PhoneShelfRecipe, *, rise: float = 0.0) -> bool:
+    """Return whether there is a body under the front of the deck, or of one `rise` mm higher, where the device stands."""
+    half = min(0.4 * recipe.device.across, 0.25 * float(np.ptp(space.mouth[:, 0])))
+    x = np.linspace(recipe.device.place - half, recipe.device.place + half, 9)
+    s = np.linspace(3.0, 12.0, 4)
+    flat = np.array([[profile.deck_s + d, profile.deck(profile.deck_s + d) + rise - FLOOR] for d in s])
+    points = profile.place(np.repeat(x, len(s)), np.tile(flat, (len(x), 1)))
+    return bool((sample_height(space, points[:, :2]) <= points[:, 2]).all())
 
 
 def carve_shelf(profile: Profile, seat: Seat, space: InsertableSpace, recipe: PhoneShelfRecipe) -> list[Solid]:

@@ -1,4 +1,4 @@
-"""What of the scan the part rests on: whether its unit is likely, how much was seen, whether any of it is there twice.
+"""What of the scan the part rests on: whether its unit is likely, how much was seen and how finely, whether any is there twice.
 
 `survey` judges a scan before anything is made and fails it; a part made from it stays out of what nobody saw, so here the same
 findings are cautions.
@@ -14,7 +14,7 @@ from mountgen.service.case import Case, Finding
 from mountgen.survey_holes import Hole, find_holes
 from mountgen.survey_points import find_bearing
 from mountgen.survey_sheets import find_twin
-from mountgen.survey_verdicts import find_seen, judge_seen, judge_twin, judge_unit, select_open
+from mountgen.survey_verdicts import find_seen, judge_seen, judge_spacing, judge_twin, judge_unit, select_open
 from mountgen.topology import measure_faces
 from mountgen.verdict import Check
 
@@ -22,13 +22,13 @@ TELLING = {"open holes", "folded holes", "tangled holes", "separate pieces"}  # 
 
 
 def judge_scan_use(case: Case) -> Finding:
-    """Say what of the scan is doubtful: its unit, what nobody saw, what is there twice.
+    """Say what of the scan is doubtful: its unit, what nobody saw, what is there twice, points too far apart.
 
     Args:
         case: the part and its surroundings.
 
     Returns:
-        Finding: three checks, none of them a fail.
+        Finding: three checks, and a fourth where points are too far apart; none of them a fail.
     """
     recess = case.recess
     mouth = float(np.ptp(recess.rim[:, :2], axis=0).max())
@@ -36,7 +36,9 @@ def judge_scan_use(case: Case) -> Finding:
     if TELLING & {mend.what for mend in case.scan.mended}:
         holes = select_open(find_holes(recess))
     area = float(measure_faces(recess.vertices, recess.faces[find_bearing(recess)])[1].sum())
+    coarse = judge_spacing(case.scan.spacing, case.recipe.fit.clearance)
     checks = (
+        *((coarse,) if coarse.verdict != "pass" else ()),
         judge_unit(case.scan, mouth),
         judge_seen(find_seen(area, holes), holes, mouth),
         judge_twin(find_twin(recess, noise=case.scan.noise), case.recipe.fit.clearance),
