@@ -183,7 +183,7 @@ def judge_spacing(spacing: float, clearance: float) -> Check:
         remedy = f"set the scanner's resolution to {_round_down(enough):g} mm or finer and scan the recess again, nearer to it"
         does = find_clearance_for_spacing(spacing)
         if does is not None:
-            remedy += f"; this scan is fine enough for fit.clearance = {does:g} and more (--clearance {does:g})"
+            remedy += f", or set fit.clearance = {does:g} or more (--clearance {does:g}), for which this one is fine enough"
     source = (
         f"our rule: between points the scan cuts edges of {EDGE_RADIUS:g} mm radius by no more than a quarter of the clearance "
         "(chord of a circle, by definition)"

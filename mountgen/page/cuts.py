@@ -21,6 +21,7 @@ SEVERAL = 8  # gaps dimensioned in a section at most, the least among them
 ASKEW = 0.7  # of a gap that may run along the outline; more, and it is no gap of that surface
 CONTACT = 3.0  # clearances; a wider gap is none that was meant
 LETTER = 3.4  # mm of the drawing, height of letters
+WORD = 2.8  # letters that the size of a gap is wide, with some room
 LEADER = 2.2  # letters from the scan to the size of a gap
 BORDER = (2.9, 1.2)  # letters beside and above what is drawn, for the dimensions
 SMALL = 480.0  # pixels; a drawing no wider than that may shrink to a phone's width, wider ones are shifted there
@@ -127,11 +128,18 @@ def _choose_gaps(gaps: Floats, letter: float) -> Floats:
     chosen: list[Floats] = []
     labels: list[Floats] = []
     for gap in gaps:
-        label = gap[1] + LEADER * letter * _direction(gap)
-        if all((np.abs(label - other) > (2.8 * letter, 1.2 * letter)).any() for other in labels):
+        way = _direction(gap)
+        aside = {"start": 0.5, "end": -0.5, "middle": 0.0}[_anchor(float(way[0]))] * WORD
+        label = gap[1] + letter * (LEADER * way + (0.3 * way[0] + aside, 0.5 * way[1]))  # its middle, as drawn
+        if all((np.abs(label - other) > (WORD * letter, 1.2 * letter)).any() for other in labels):
             chosen.append(gap)
             labels.append(label)
     return np.array(chosen[:SEVERAL]).reshape(-1, 2, 2)
+
+
+def _anchor(dx: float) -> str:
+    """Return which end of a gap's size stands on its line, which leads `dx` to the right."""
+    return "start" if dx > 0.4 else "end" if dx < -0.4 else "middle"
 
 
 def _direction(gap: Floats) -> Floats:
@@ -154,12 +162,12 @@ def _draw_gap(gap: Floats, letter: float) -> Markup:
     size = float(np.hypot(u - x, v - y))
     dx, dy = _direction(gap).tolist()
     end = (u + LEADER * letter * dx, v + LEADER * letter * dy)
-    anchor = "start" if dx > 0.4 else "end" if dx < -0.4 else "middle"
+    at = (end[0] + 0.3 * letter * dx, end[1] + letter * (0.35 + 0.5 * dy))
     return element(
         "g",
         element("path", d=f"M{x:.2f} {y:.2f}L{end[0]:.2f} {end[1]:.2f}"),
         element("circle", cx=(x + u) / 2, cy=(y + v) / 2, r=max(size / 2.0, 0.25 * letter)),
-        element("text", f"{size:.2f}", x=end[0] + 0.3 * letter * dx, y=end[1] + letter * (0.35 + 0.5 * dy), text_anchor=anchor),
+        element("text", f"{size:.2f}", x=at[0], y=at[1], text_anchor=_anchor(dx)),
     )
 
 
