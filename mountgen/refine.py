@@ -1,7 +1,7 @@
-"""Triangles on spline faces halved until they keep their chord error: the kernel's mesher overlooks places, and is slow.
+"""Triangles on spline faces halved until they keep their chord error: the kernel's mesher overlooks places.
 
-The kernel lays few triangles, whose edges along the faces' borders are fine already; here every inner edge and every triangle
-is held at its middle against the surface, at the same parameters. Borders stay as they are, so that faces still meet.
+Every inner edge of its triangles is held against the surface at a quarter, half and three quarters, and every triangle at its
+middle, at the same parameters. Edges along the faces' borders stay as they are, so that faces still meet.
 
 References:
     R. E. Bank, A. H. Sherman, A. Weiser (1983), Refinement algorithms and data structures for regular local mesh refinement,

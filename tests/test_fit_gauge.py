@@ -20,7 +20,7 @@ from mountgen.letters import RATIO, STROKES, write_text
 from mountgen.loft import make_block
 from mountgen.recipe import PlugRecipe, ScanSource
 from mountgen.store import Store
-from tests.prepared import CLEARANCE, least_gap, prepare
+from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
 
 LINE = 0.45
 NAMES = ("round_well",)
@@ -69,6 +69,7 @@ def test_it_is_one_sound_piece_inside_the_body(made: tuple[str, FitGauge, Mesh])
 def test_it_keeps_the_clearance_that_the_body_keeps(made: tuple[str, FitGauge, Mesh]) -> None:
     name, gauge, _ = made
     assert least_gap(gauge.part.body.mesh, prepare(name)[0]) >= CLEARANCE - TOLERANCE
+    assert raw_gap(gauge.part.body.mesh, prepare(name)[0]) >= min(block_gap(name), CLEARANCE - TOLERANCE)
 
 
 def test_every_plate_ends_at_the_body_s_own_surface(made: tuple[str, FitGauge, Mesh]) -> None:

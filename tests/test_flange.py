@@ -17,7 +17,7 @@ from mountgen.kernel import mesh_volume, tessellate
 from mountgen.recipe import Flange, PlugRecipe
 from mountgen.surface import Surface
 from tests.checks import assert_printable
-from tests.prepared import CLEARANCE, least_gap, prepare
+from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
 
 BOW = 400.0  # mm, radius of the bowed panel
 
@@ -100,6 +100,7 @@ def test_plug_with_a_flange_is_one_sound_body_that_clears_the_panel() -> None:
     mesh = make_plug(shell, space, recess, recipe=recipe).body.mesh
     assert_printable(mesh)
     assert least_gap(mesh, recess) >= CLEARANCE - TOLERANCE
+    assert raw_gap(mesh, recess) >= min(block_gap("round_well"), CLEARANCE - TOLERANCE)
     outline = shapely.Polygon(recess.rim[:, :2]).buffer(6.0)
     reach = shapely.MultiPoint(mesh.vertices[:, :2]).convex_hull
     assert reach.symmetric_difference(outline.convex_hull).area < 0.005 * outline.area

@@ -25,7 +25,7 @@ from mountgen.spline import Axis
 from mountgen.spline import Surface as Spline
 from mountgen.surface import Surface
 from tests.checks import assert_printable
-from tests.prepared import CLEARANCE, least_gap, prepare
+from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
 from tests.test_tray import frustum_volume
 
 WALL = 2.4
@@ -147,6 +147,7 @@ def test_clearance_is_that_of_the_solid_plug() -> None:
     recipe = PlugRecipe(name="plug", body={"wall": WALL, "open": "back"})  # type: ignore[arg-type]
     mesh = make_plug(shell, space, recess, recipe=recipe).body.mesh
     assert least_gap(mesh, recess) >= CLEARANCE - TOLERANCE
+    assert raw_gap(mesh, recess) >= min(block_gap("cylinder"), CLEARANCE - TOLERANCE)
 
 
 @pytest.mark.parametrize("opening", ["back", "underneath"])

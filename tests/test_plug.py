@@ -11,7 +11,7 @@ from mountgen.gap import TOLERANCE
 from mountgen.kernel import count_faces, mesh_volume, solids_of
 from mountgen.recipe import PlugRecipe
 from tests.checks import assert_printable, is_valid
-from tests.prepared import CLEARANCE, least_gap, prepare
+from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
 from tests.shapes import CYLINDER_RADIUS
 from tests.test_tray import frustum_volume
 
@@ -50,5 +50,6 @@ def test_flange_closes_the_mouth(hollow: bool) -> None:
     mesh = made.mesh
     assert_printable(mesh)
     assert least_gap(mesh, recess) >= CLEARANCE - TOLERANCE
+    assert raw_gap(mesh, recess) >= min(block_gap("cylinder"), CLEARANCE - TOLERANCE)
     offset = mesh.vertices[:, :2] - recess.rim[:, :2].mean(axis=0)
     assert np.hypot(*offset.T).max() == pytest.approx(CYLINDER_RADIUS + 5.0, abs=0.25)

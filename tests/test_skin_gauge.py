@@ -16,7 +16,7 @@ from mountgen.gauge_print import SKIN as SKIN_TOLD
 from mountgen.kernel import CHORD, Mesh, is_valid, solids_of, tessellate
 from mountgen.loft import make_block
 from mountgen.surface import Surface
-from tests.prepared import CLEARANCE, least_gap, prepare
+from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
 
 LINE = 0.45
 
@@ -68,6 +68,7 @@ def test_it_is_as_thick_as_it_says(made: tuple[FitGauge, Mesh]) -> None:
 
 def test_it_keeps_the_clearance_that_the_body_keeps(made: tuple[FitGauge, Mesh]) -> None:
     assert least_gap(made[0].part.body.mesh, prepare("round_well")[0]) >= CLEARANCE - TOLERANCE
+    assert raw_gap(made[0].part.body.mesh, prepare("round_well")[0]) >= min(block_gap("round_well"), CLEARANCE - TOLERANCE)
 
 
 def test_hours_are_raised_where_they_stand_on_the_dial_and_the_depth_in_the_middle(made: tuple[FitGauge, Mesh]) -> None:
