@@ -210,6 +210,24 @@ def test_sections_of_a_block_have_its_area_and_its_gaps() -> None:
         assert sizes == pytest.approx(CLEARANCE)
 
 
+def test_the_least_gap_is_cut_along_not_across() -> None:
+    at_end = cut_part(block(), RECESS, clearance=CLEARANCE, least=(WIDTH / 2.0 - CLEARANCE, 6.0, -8.0))  # a gap along x
+    (cut,) = (cut for cut in at_end if "least gap" in cut.title)
+    assert cut.title == "Through the least gap, 9 to 3 o'clock"
+    assert cut.caption.startswith("Cut at y = 6 mm")
+    assert "askew" not in cut.caption
+    assert cut.gaps[0] == pytest.approx(np.array([[WIDTH / 2.0 - CLEARANCE, 8.0], [WIDTH / 2.0, 8.0]]))
+    above = cut_part(block(), RECESS, clearance=CLEARANCE, least=(12.0, HEIGHT / 2.0, -8.0))
+    assert [cut.title for cut in above if "least gap" in cut.title] == ["Through the least gap, 12 to 6 o'clock"]
+
+
+def test_a_gap_that_runs_askew_to_its_section_is_told_at_its_true_size() -> None:
+    corner = (WIDTH / 2.0, HEIGHT / 2.0, -8.0)  # of the block it is one clearance away both ways
+    cuts = cut_part(block(), RECESS, clearance=CLEARANCE, least=corner)
+    (told,) = (cut.caption for cut in cuts if "least gap" in cut.title)
+    assert told.endswith(f"The least gap, {CLEARANCE * 2**0.5:.2f} mm, runs askew to it.")
+
+
 def test_a_drawn_section_read_back_has_the_block_s_size() -> None:
     cut = cut_part(block(), RECESS, clearance=CLEARANCE, least=(0.0, 0.0, -19.5))[1]
     drawing = _parse(draw_cuts([cut]))

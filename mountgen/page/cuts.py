@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from mountgen.kernel import Mesh
 from mountgen.outline import chain_pieces, cut_flat, face_plane
 from mountgen.page.layers import crop_scan
 from mountgen.page.markup import Markup, element
+from mountgen.surface import surface_of
 from mountgen.verdict import format_number
 
 AROUND = 8.0  # mm shown about the part
@@ -26,6 +27,9 @@ LEADER = 2.2  # letters from the scan to the size of a gap
 BORDER = (2.9, 1.2)  # letters beside and above what is drawn, for the dimensions
 SMALL = 480.0  # pixels; a drawing no wider than that may shrink to a phone's width, wider ones are shifted there
 SCALE, WIDEST = 4.0, 1000.0  # pixels a mm, at most; pixels of the widest drawing
+DEEPER = 1.2  # of the way from the scan to the part, at which a section through a gap is cut
+OBLIQUE = 0.2  # of a gap that may run across the plane it is shown in before this is said; it looks 2 % wider there
+WAYS = ("12 to 6 o'clock", "9 to 3 o'clock")  # of planes square to x and to y
 APART = 3.0  # mm; planes nearer to each other show the same
 
 
@@ -51,21 +55,38 @@ def cut_part(part: Mesh, recess: Recess, *, clearance: float, least: Sequence[fl
     Args:
         part: the finished mesh. recess: the scan. Both in the part frame.
         clearance: asked for, mm.
-        least: (3,) mm, where the gap is least.
+        least: (3,) mm, where the gap is least, on the part or on the scan.
     """
     scan = Mesh(*crop_scan(recess))
     low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
     x, y, _ = (float(v) for v in (low + high) / 2.0)
     z = float(low[2] + min(high[2], 0.0)) / 2.0
-    planes = [(0, x, "Through the middle, 12 to 6 o'clock")]
-    if abs(least[0] - x) > APART:
-        planes.append((0, float(least[0]), "Through the least gap, 12 to 6 o'clock"))
-    planes += [
-        (1, y, "Through the middle, 9 to 3 o'clock"),
+    planes = [
+        (0, x, f"Through the middle, {WAYS[0]}"),
+        (1, y, f"Through the middle, {WAYS[1]}"),
         (2, z, f"Across, {format_number(round(-z, 1))} mm below the mouth"),
     ]
-    found = (_cut(part, scan, axis, at, title, recess.up, clearance) for axis, at, title in planes)
-    return tuple(cut for cut in found if cut.part)
+    gap = np.vstack([surface_of(each).measure(np.array([least], dtype=np.float64)).foot for each in (part, recess)])
+    axis = int(np.argmin(np.abs(gap[1] - gap[0])[:2]))  # of the upright planes the one that the gap runs along more
+    at = float(gap[1, axis] + DEEPER * (gap[0] - gap[1])[axis])  # where there is part, if the gap leads off a corner of it
+    if abs(at - planes[axis][1]) > APART:
+        planes.insert(axis + 1, (axis, at, f"Through the least gap, {WAYS[axis]}"))
+    cuts = [_cut(part, scan, axis, at, title, recess.up, clearance) for axis, at, title in planes]
+    if len(planes) > len(WAYS) + 1:
+        cuts[axis + 1] = _show_least(cuts[axis + 1], gap, axis, recess.up)
+    return tuple(cut for cut in cuts if cut.part)
+
+
+def _show_least(cut: Cut, gap: Floats, axis: int, up: Floats) -> Cut:
+    """Return a section with the least gap, (2, 3) from part to scan, in it, or told of where it runs askew to the section.
+
+    Sections find gaps by themselves, but beside a hole of the scan there may be no line to find them by.
+    """
+    size = float(np.linalg.norm(gap[1] - gap[0]))
+    if abs(gap[1, axis] - gap[0, axis]) > OBLIQUE * size:
+        return replace(cut, caption=f"{cut.caption} The least gap, {size:.2f} mm, runs askew to it.")
+    facing = face_plane(axis, up)
+    return replace(cut, gaps=np.concatenate([[gap @ np.array([facing.right, facing.up]).T], cut.gaps]))
 
 
 def draw_cuts(cuts: Sequence[Cut]) -> Markup:
