@@ -4,12 +4,13 @@ A point that moves along z sweeps a vertical segment, and the distance of a segm
 or from a triangle has a closed form. So one query gives the least distance over the whole movement exactly:
 nothing can slip between two steps, because there are no steps. A path of length 0 is a point at rest.
 
-The tree is complete and implicit (children of node i at 2i + 1 and 2i + 2), over triangles in the order of a
-space-filling curve.
+The tree is complete and implicit (children of node i at 2i + 1 and 2i + 2). Every node halves its triangles at the median
+along the longest side of their middles' box: a query then looks into half as many boxes as over triangles in the order of
+a space-filling curve, for twice the time to build.
 
 References:
     G. M. Morton (1966), A computer oriented geodetic data base (the curve). C. Ericson (2005), Real-Time
-    Collision Detection, 5.1.5 and 5.1.9 (closest points).
+    Collision Detection, 5.1.5 and 5.1.9 (closest points). C. A. R. Hoare (1961), Algorithm 65: find, Comm. ACM 4:321 (medians).
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ _jit = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")  
 
 @dataclass(frozen=True, eq=False)
 class Tree:
-    """Triangles in curve order with the boxes over them.
+    """Triangles in the order of the tree's leaves, with the boxes over them.
 
     corners : (F, 9) float64, mm.     faces : (F,) int32, the faces' own numbers.
     boxes   : (2 L - 1, 6) float64, low and high corner of each node, mm; L leaves, a power of two.
@@ -77,11 +78,12 @@ def build_tree(vertices: Floats, faces: Ints) -> Tree:
     """
     corners = vertices[faces].reshape(-1, 9)
     middle = (corners[:, 0:3] + corners[:, 3:6] + corners[:, 6:9]) / 3.0
-    order = np.argsort(find_curve(middle), kind="stable").astype(np.int32)
-    corners = np.ascontiguousarray(corners[order])
     leaves = 1
     while leaves * LEAF < len(faces):
         leaves *= 2
+    order = np.arange(len(faces), dtype=np.int32)
+    _halve_at_medians(np.ascontiguousarray(middle.T), leaves, order)
+    corners = np.ascontiguousarray(corners[order])
     boxes = np.empty((2 * leaves - 1, 6))
     _fill_boxes(corners, leaves, boxes)
     return Tree(corners=corners, faces=order, boxes=boxes, margin=np.zeros(len(faces)), widest=0.0)
@@ -144,6 +146,57 @@ def spread_bits(value: NDArray[np.int64]) -> NDArray[np.int64]:
     for shift, mask in ((16, 0x30000FF), (8, 0x300F00F), (4, 0x30C30C3), (2, 0x9249249)):
         value = (value | value << shift) & mask
     return value
+
+
+@_jit
+def _halve_at_medians(middles: Any, leaves: int, order: Any) -> None:
+    """Put the triangles with `middles` (3, F) in such an order that each node of the tree has a run of near ones."""
+    count = middles.shape[1]
+    first, last = np.empty(64, dtype=np.int64), np.empty(64, dtype=np.int64)  # leaves of nodes that are to be halved
+    first[0], last[0] = 0, leaves
+    top = 1 if leaves > 1 else 0
+    while top > 0:
+        top -= 1
+        a, b = first[top], last[top]
+        start, stop = a * count // leaves, b * count // leaves
+        side, axis = -1.0, 0
+        for k in range(3):
+            low, high = np.inf, -np.inf
+            for i in range(start, stop):
+                value = middles[k, order[i]]
+                low, high = min(low, value), max(high, value)
+            if high - low > side:
+                side, axis = high - low, k
+        half = (a + b) // 2
+        _part(middles[axis], order, start, stop - 1, half * count // leaves)
+        for left, right in ((a, half), (half, b)):
+            if right - left > 1:
+                first[top], last[top] = left, right
+                top += 1
+
+
+@_jit
+def _part(values: Any, order: Any, low: int, high: int, at: int) -> None:
+    """Reorder from `low` to `high` until no value before place `at` is greater than one from there on."""
+    while low < high:
+        a, b, c = values[order[low]], values[order[(low + high) // 2]], values[order[high]]
+        pivot = max(min(a, b), min(max(a, b), c))
+        i, j = low, high
+        while i <= j:
+            while values[order[i]] < pivot:
+                i += 1
+            while values[order[j]] > pivot:
+                j -= 1
+            if i <= j:
+                order[i], order[j] = order[j], order[i]
+                i += 1
+                j -= 1
+        if at <= j:
+            high = j
+        elif at >= i:
+            low = i
+        else:
+            return
 
 
 @_jit

@@ -92,6 +92,21 @@ def read_spline(face: Any) -> Surface | None:
 
     It answers for many points at once what the kernel answers for one after the other.
     """
+    kept = _find_spline(face)
+    if kept is None:
+        return None
+    u = Axis(np.array([kept.UKnot(k) for k in range(1, kept.NbUKnots() + 1)]), kept.IsUPeriodic())
+    v = Axis(np.array([kept.VKnot(k) for k in range(1, kept.NbVKnots() + 1)]), kept.IsVPeriodic())
+    rows, cols = range(1, kept.NbUPoles() + 1), range(1, kept.NbVPoles() + 1)
+    return Surface(u, v, np.array([[kept.Pole(i, j).Coord() for j in cols] for i in rows]))
+
+
+def is_on_spline(face: Any) -> bool:
+    """Return whether `read_spline` can read the surface that a face lies on."""
+    return _find_spline(face) is not None
+
+
+def _find_spline(face: Any) -> Any:
     from OCP.BRep import BRep_Tool
     from OCP.Geom import Geom_BSplineSurface
     from OCP.TopLoc import TopLoc_Location
@@ -107,10 +122,7 @@ def read_spline(face: Any) -> Surface | None:
         ends = [times(1), times(count)]
         if degree != DEGREE or any(times(k) != 1 for k in range(2, count)) or ends != [1 if periodic else DEGREE + 1] * 2:
             return None
-    u = Axis(np.array([kept.UKnot(k) for k in range(1, kept.NbUKnots() + 1)]), kept.IsUPeriodic())
-    v = Axis(np.array([kept.VKnot(k) for k in range(1, kept.NbVKnots() + 1)]), kept.IsVPeriodic())
-    rows, cols = range(1, kept.NbUPoles() + 1), range(1, kept.NbVPoles() + 1)
-    return Surface(u, v, np.array([[kept.Pole(i, j).Coord() for j in cols] for i in rows]))
+    return kept
 
 
 def _parse(data: bytes, count: int) -> list[tuple[Floats, Floats, Ints]]:

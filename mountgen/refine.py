@@ -1,7 +1,8 @@
 """Triangles on spline faces halved until they keep their chord error: the kernel's mesher overlooks places.
 
-Every inner edge of its triangles is held against the surface at a quarter, half and three quarters, and every triangle at its
-middle, at the same parameters. Edges along the faces' borders stay as they are, so that faces still meet.
+Every inner edge of its triangles is held against the surface at a quarter, half and three quarters, and every triangle at four
+places within, at the same parameters; what is longer than the surface may ripple is halved unseen. Edges along the faces' borders
+stay as they are, so that faces still meet.
 
 References:
     R. E. Bank, A. H. Sherman, A. Weiser (1983), Refinement algorithms and data structures for regular local mesh refinement,
@@ -21,6 +22,10 @@ from mountgen.spline import Surface
 ROUNDS = 10  # of halving, at most
 SLIVER = 4.0  # chords; no triangle that is higher can be tipped on edge by what its corners are off
 UPRIGHT = 0.1  # cosine of the angle to the surface from which on a triangle stands on edge
+LEANING = 0.8  # the same of one that leans so much, 37 degrees, that another pair of triangles is looked for
+FLIPS = 6  # rounds of that, at most
+LONGEST = 6.0  # mm of an inner edge: fitted floors ripple within some millimetres, and between three looks at an edge unseen
+WITHIN = ((1 / 3, 1 / 3, 1 / 3), (2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (1 / 6, 1 / 6, 2 / 3))  # shares of the corners
 SLIM = 1.6  # times as long as an edge that is halved: an edge of the same triangle that is halved too
 
 
@@ -49,7 +54,7 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
             more = np.vstack([corners, on[halve]]), np.vstack([parameters, parameters[edges[halve]].mean(axis=1)])
             parents = np.flatnonzero(halve[of_face].any(axis=1))
             pieces, parent = _divide(fresh[parents], middle[of_face[parents]], more[0])
-            tipped = _find_tipped(*more, pieces, surface, chord)
+            tipped = _find_upright(*more, pieces, surface, chord) < UPRIGHT
             if not tipped.any():
                 break
             halve[of_face[parents[parent[tipped]]]] = False
@@ -57,7 +62,8 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
             break
         done.append(np.delete(fresh, parents, axis=0))
         (corners, parameters), fresh = more, pieces
-    return replace(patch, corners=corners, parameters=parameters, triangles=np.vstack([*done, fresh]))
+    triangles = _flip_slivers(corners, parameters, np.vstack([*done, fresh]), surface, chord)
+    return replace(patch, corners=corners, parameters=parameters, triangles=triangles)
 
 
 def _choose_edges(
@@ -76,11 +82,12 @@ def _choose_edges(
     on, off = _bulge(edges, (0.5, 0.5), corners, parameters, surface)
     for share in (0.25, 0.75):  # on rippled ground the middle alone is met by chance
         off = np.maximum(off, _bulge(edges, (share, 1.0 - share), corners, parameters, surface)[1])
-    halve = (off > chord) & inner
+    halve = ((off > chord) | (length > LONGEST)) & inner
     length = length * inner
     longest = of_face[np.arange(len(triangles)), length[of_face].argmax(axis=1)]
     rest = np.flatnonzero(~halve[of_face].any(axis=1))
-    rest = rest[_bulge(triangles[rest], (1 / 3, 1 / 3, 1 / 3), corners, parameters, surface)[1] > chord]
+    bulges = [_bulge(triangles[rest], shares, corners, parameters, surface)[1] for shares in WITHIN]
+    rest = rest[np.max(bulges, axis=0) > chord]
     halve[longest[rest]] = inner[longest[rest]]
     while True:  # what is long is halved before what is short, or slivers are cut into thinner ones
         most = (length * halve)[of_face].max(axis=1)
@@ -131,8 +138,48 @@ def _divide(triangles: Ints, middle: Ints, corners: Floats) -> tuple[Ints, Ints]
     return np.vstack(pieces), np.concatenate(places)
 
 
-def _find_tipped(corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float) -> Bools:
-    """Return which triangles (F, 3) are slivers that stand on edge or lie upside down."""
+def _flip_slivers(corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float) -> Ints:
+    """Return the triangles with the longest edges of leaning slivers flipped: put across between the two corners beside them.
+
+    That is done where the two new triangles run the same way round and neither leans as much as the worse of the two old ones.
+    """
+    count = len(corners)
+    for _ in range(FLIPS):
+        upright = _find_upright(corners, parameters, triangles, surface, chord)
+        leaning = np.flatnonzero(upright < LEANING)
+        ends = np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=-1)
+        side = _length(corners, *ends[leaning].reshape(-1, 2).T).reshape(-1, 3).argmax(axis=1)
+        a, b, c = (triangles[leaning, (side + k) % 3].astype(np.int64) for k in range(3))
+        keys = ends[..., 0].astype(np.int64).ravel() * count + ends[..., 1].ravel()
+        order = np.argsort(keys)
+        across = order[np.searchsorted(keys, b * count + a, sorter=order).clip(max=len(order) - 1)]
+        other, far = across // 3, triangles[across // 3, (across + 2) % 3]
+        fits = keys[across] == b * count + a  # else the edge is a border
+        pairs = [np.column_stack(pair) for pair in ((a, far, c), (far, b, c))]
+        for pair in pairs:
+            fits &= _turn(parameters, pair) * _turn(parameters, triangles[leaning]) > 0.0
+            after = _find_upright(corners, parameters, pair, surface, chord)
+            fits &= after > np.minimum(upright[leaning], upright[other])
+        both = np.column_stack([leaning, other])
+        taken = np.zeros(len(triangles), dtype=np.int64)
+        np.add.at(taken, both[fits].ravel(), 1)
+        fits &= taken[both].max(axis=1, initial=0) == 1  # what two of them want is left as it is, or for the next round
+        if not fits.any():
+            break
+        triangles = triangles.copy()
+        triangles[leaning[fits]], triangles[other[fits]] = (pair[fits] for pair in pairs)
+    return triangles
+
+
+def _turn(parameters: Floats, triangles: Ints) -> Floats:
+    """Return twice the areas (F,) of triangles in the plane of parameters, negative where they run clockwise."""
+    (ux, uy), (vx, vy) = ((parameters[triangles[:, k]] - parameters[triangles[:, 0]]).T for k in (1, 2))
+    turn: Floats = ux * vy - uy * vx
+    return turn
+
+
+def _find_upright(corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float) -> Floats:
+    """Return the cosine of the angle (F,) between triangles and the surface, 1 for all that are no slivers."""
     a, b, c = (corners[triangles[:, k]] for k in range(3))
     normals = np.cross(b - a, c - a)
     double = np.linalg.norm(normals, axis=1)
@@ -144,9 +191,10 @@ def _find_tipped(corners: Floats, parameters: Floats, triangles: Ints, surface: 
         surface.at_points(*(at + way).T) - surface.at_points(*(at - way).T) for way in (step * [1.0, 0.0], step * [0.0, 1.0])
     )
     true = np.cross(along, across)
-    tipped = np.zeros(len(triangles), dtype=np.bool_)
-    tipped[slim] = (normals[slim] * true).sum(axis=1) < UPRIGHT * double[slim] * np.linalg.norm(true, axis=1)
-    return tipped
+    upright = np.ones(len(triangles))
+    size = np.maximum(double[slim] * np.linalg.norm(true, axis=1), 1e-300)
+    upright[slim] = (normals[slim] * true).sum(axis=1) / size
+    return upright
 
 
 def _length(corners: Floats, start: Ints, stop: Ints) -> Floats:

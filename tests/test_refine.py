@@ -91,3 +91,20 @@ def test_other_surfaces_are_left_to_the_kernel() -> None:
     face = BRepBuilderAPI_MakeFace(gp_Cylinder(gp_Ax3(), 5.0), 0.0, 1.0, 0.0, 1.0).Face()
     given = Patch(face, np.eye(3), np.zeros((3, 2)), np.array([[0, 1, 2]], dtype=np.int32), False)
     assert refine_patch(given, chord=CHORD) is given
+
+
+def test_a_sliver_that_leans_is_put_across() -> None:
+    """Three corners almost in a row on a bulge 0.016 mm high make a triangle that leans 58 degrees; with the fourth, none does."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+
+    axis = uniform_axis(-1.5, 1.5, 0.5)
+    x = np.linspace(-1.5, 1.5, 121)
+    surface = fit_surface(x, x, np.broadcast_to(-0.016 * x[:, None, None] ** 2, (121, 121, 1)), axis, axis)
+    at = np.array([[-1.0, 0.0], [1.0, 0.0], [0.0, 0.01], [0.0, -1.0]])
+    corners = np.column_stack([at, surface.at_points(at[:, 0], at[:, 1])])
+    face = BRepBuilderAPI_MakeFace(height_surface(surface), 1e-6).Face()
+    given = Patch(face, corners, at, np.array([[0, 1, 2], [1, 0, 3]], dtype=np.int32), False)
+    made = refine_patch(given, chord=CHORD)
+    assert {frozenset(t) for t in made.triangles.tolist()} == {frozenset((0, 3, 2)), frozenset((3, 1, 2))}
+    normals = np.cross(*(corners[made.triangles[:, k]] - corners[made.triangles[:, 0]] for k in (1, 2)))
+    assert (normals[:, 2] > 0.9 * np.linalg.norm(normals, axis=1)).all()
