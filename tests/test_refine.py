@@ -94,7 +94,7 @@ def test_other_surfaces_are_left_to_the_kernel() -> None:
 
 
 def test_a_sliver_that_leans_is_put_across() -> None:
-    """Three corners almost in a row on a bulge 0.016 mm high make a triangle that leans 58 degrees; with the fourth, none does."""
+    """Three corners almost in a row on a bulge of 0.016 mm make a triangle that leans 58 degrees; with the fourth, none does."""
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
 
     axis = uniform_axis(-1.5, 1.5, 0.5)
