@@ -351,7 +351,15 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     if look.open_arc.any():
         starts.append(normal)  # an open rim tips the vector area
     points, corners = _thin_near(local, faces, look)
-    volumes = [_free_volume(points, corners, look, start) for start in starts]
+    known: dict[tuple[float, float], float] = {}
+
+    def free_volume(slope: Floats) -> float:
+        key = (round(float(slope[0]), 9), round(float(slope[1]), 9))  # a search comes by the same directions again
+        if key not in known:
+            known[key] = _free_volume(points, corners, look, slope)
+        return known[key]
+
+    volumes = [free_volume(start) for start in starts]
     origin = starts[int(np.argmax(volumes))]
     best, here = max(volumes), origin.copy()
     limit = np.tan(radians(SEARCH_CONE))
@@ -365,7 +373,7 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
                 off = float(np.linalg.norm(trial - origin))
                 if off > limit:
                     continue
-                score = _free_volume(points, corners, look, trial) * (1.0 - TURN_COST * np.degrees(np.arctan(off)))
+                score = free_volume(trial) * (1.0 - TURN_COST * np.degrees(np.arctan(off)))
                 if score > best:
                     best, here, moved = score, trial, True
     direction: Floats = frame[:3, :3] @ np.array([here[0], here[1], 1.0])

@@ -26,6 +26,7 @@ STEEP = 0.2  # of its depth that a recess has just inside its rim; in the trough
 FIT_POINTS = 20_000  # nodes that a lid is fitted to
 AROUND, AROUND_SHARE = 25.0, 0.3  # mm about a hollow that a lid is fitted to, or this share of its size where that is more
 CLOSE = 12.0  # mm
+SWEEPS, SETTLED = 25, 1e-4  # of weighing the nodes anew, at most; mm that the lid moves in the last of them
 FEWEST = 50  # nodes that a lid is fitted to
 POND_NODES, POND_DEPTH, PONDS = 20_000, 1.0, 3  # nodes flooded; mm; so many of the most voluminous are tried
 FLAT, BENT = 3, 6  # terms of a plane, of a quadric
@@ -164,12 +165,15 @@ def _fit_lid(ground: Ground, use: Bools, within: Bools, *, first: int) -> Floats
         if sweep == 0:
             terms = terms[:, :first]
         weight = np.ones(len(pz))
-        for _ in range(25):
-            solution, *_ = np.linalg.lstsq(terms * weight[:, None], pz * weight, rcond=None)
+        solution: Floats = np.zeros(terms.shape[1])
+        for _ in range(SWEEPS):
+            before, solution = solution, np.asarray(np.linalg.lstsq(terms * weight[:, None], pz * weight, rcond=None)[0])
             rest = pz - terms @ solution
             spread = max(0.05, 1.4826 * float(np.median(np.abs(rest[rest >= np.quantile(rest, 0.25)]))))
             below = np.maximum(-rest - spread, 0.0) + 0.2 * np.maximum(rest - 3.0 * spread, 0.0)
             weight = np.sqrt(1.0 / (1.0 + (below / spread) ** 2))
+            if np.abs(terms @ (solution - before)).max(initial=0.0) < SETTLED:
+                break
         lid = np.pad(solution, (0, 6 - len(solution))) / np.array([1, scale, scale, scale**2, scale**2, scale**2])
         use = within & (np.abs(height - lid_height(lid, x, y)) < max(0.6, 4.0 * spread))
         grid = _choose_some(use)

@@ -23,6 +23,7 @@ from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, turn_back, turn_over
 from mountgen.post_search import find_posts
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
+from mountgen.sampling import Indices
 from mountgen.section import (
     WallTrace,
     choose_split,
@@ -47,6 +48,7 @@ POST_ROUNDS = 5  # of making a post larger where some of it stands out of its fi
 UNCUT = 0.025  # mm of a post that may stand out of its fit
 GAINS = 0.9  # share of what stood out the round before that may still do; with more it is given up
 ROUNDS = 12  # of correcting, at most
+LOOK_AGAIN = (7, 7)  # pairs of samples about what was short that are looked at the round after; in the end all are
 WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
 ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
@@ -372,18 +374,27 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Surface, *, cove
         surface = fit_surface(u, z, data, u_axis, v_axis)
     slope = local_slope(space)
     fine_u, fine_z = np.arange(2 * count) / (2 * count), np.sort(np.concatenate([z, 0.5 * (z[:-1] + z[1:]), z[-1:]]))
+    shape = (2 * count, 2 * levels)
+    free = np.broadcast_to(fine_z < space.top, shape)
+    if cover:
+        free = free & np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
+    look = whole = np.flatnonzero(free)
     for turn in range(ROUNDS):
-        point = surface.at(fine_u, fine_z)
-        short = _find_short(_sunk(space, slope, point, fine_z[None, :], across=True), cover=cover)
-        bare = fine_z[None, :] > ground.at_points(point[..., 0].ravel(), point[..., 1].ravel()).reshape(short.shape)
-        short[~bare | (fine_z[None, :] >= space.top)] = 0.0
-        if cover:
-            short.reshape(count, 2, levels, 2)[~np.broadcast_to(matters[:, None, :, None], (count, 2, levels, 2))] = 0.0
-        if short.max() < ENOUGH:
-            break
+        point, height = _take_values(surface, fine_u, fine_z, look), fine_z[look % (2 * levels)]
+        lack = _find_short(_sunk(space, slope, point, height, across=True), cover=cover)
+        some = np.flatnonzero(lack)
+        lack[some[height[some] <= ground.at_points(*point[some, :2].T)[:, 0]]] = 0.0  # below the floor there is no wall
+        if lack.max(initial=0.0) < ENOUGH:
+            if look is whole:
+                break
+            look = whole  # only some places were looked at
+            continue
+        short = np.zeros(shape)
+        short.flat[look] = lack
         worst = _pair_up(short)
         data += (-1.2 if cover else 1.2) * _spread(worst, (3 + 2 * turn, 1 + turn))[..., None] * inward
         surface = fit_surface(u, z, data, u_axis, v_axis)
+        look = np.flatnonzero(free & _look_again(worst))
     poles = np.empty((*surface.poles.shape[:2], 3))
     poles[..., :2] = surface.poles
     poles[..., 2] = _greville(v_axis)[None, :]
@@ -401,6 +412,14 @@ def _inward(points: Floats) -> Floats:
     normal = np.stack([-chord[..., 1], chord[..., 0]], axis=-1)
     unit: Floats = normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
     return unit
+
+
+def _take_values(surface: Surface, u: Floats, v: Floats, places: Indices) -> Floats:
+    """Return a surface's values (K, D) at places (K,) of the grid of parameters u (N,) x v (M,), counted row by row."""
+    if 4 * len(places) > len(u) * len(v):
+        return surface.at(u, v).reshape(-1, surface.poles.shape[2])[places]
+    rows, columns = np.divmod(places, len(v))
+    return surface.at_points(u[rows], v[columns])
 
 
 def _sunk(space: InsertableSpace, slope: Singles, plan: Floats, height: Floats, *, across: bool) -> Floats:
@@ -441,6 +460,11 @@ def _spread(values: Floats, size: tuple[int, int]) -> Floats:
     return spread
 
 
+def _look_again(worst: Floats) -> Bools:
+    """Return which samples (2 N, 2 M) lie about one that was short, of the worst of each two by two (N, M)."""
+    return np.repeat(np.repeat(_spread(worst, LOOK_AGAIN) > ENOUGH, 2, axis=0), 2, axis=1)
+
+
 def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float, *, cover: bool) -> Surface:
     """Fit the floor as a height field over the wall's bounding rectangle."""
     target = floor_target(space, floor, trace, split_deg)
@@ -471,13 +495,21 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     wide = np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
     if cover:
         wide &= sample_grid(floor.astype(np.float32), plan, origin=space.origin, pitch=space.pitch) > 0.99
+    look = whole = np.flatnonzero(wide)
     for turn in range(ROUNDS):
-        height = surface.at(fine_x, fine_y)[..., 0]
-        short = np.where(wide, _find_short(_sunk(space, slope, plan, height, across=False), cover=cover), 0.0)
-        if short.max() < ENOUGH:
-            break
-        data[..., 0] += (-1.4 if cover else 1.4) * _spread(_pair_up(short), (3 + turn, 3 + turn))
+        height = _take_values(surface, fine_x, fine_y, look)[:, 0]
+        lack = _find_short(_sunk(space, slope, plan.reshape(-1, 2)[look], height, across=False), cover=cover)
+        if lack.max(initial=0.0) < ENOUGH:
+            if look is whole:
+                break
+            look = whole  # only some places were looked at
+            continue
+        short = np.zeros(wide.shape)
+        short.flat[look] = lack
+        worst = _pair_up(short)
+        data[..., 0] += (-1.4 if cover else 1.4) * _spread(worst, (3 + turn, 3 + turn))
         surface = fit_surface(x, y, data, x_axis, y_axis)
+        look = np.flatnonzero(wide & _look_again(worst))
     return surface
 
 

@@ -20,6 +20,7 @@ from mountgen.patch import Patch, read_spline
 from mountgen.spline import Surface
 
 ROUNDS = 10  # of halving, at most
+SHARE = 0.9  # of the chord, at the places that are looked at: between them triangles are off by a little more
 SLIVER = 4.0  # chords; no triangle that is higher can be tipped on edge by what its corners are off
 UPRIGHT = 0.1  # cosine of the angle to the surface from which on a triangle stands on edge
 LEANING = 0.8  # the same of one that leans so much, 37 degrees, that another pair of triangles is looked for
@@ -82,12 +83,12 @@ def _choose_edges(
     on, off = _bulge(edges, (0.5, 0.5), corners, parameters, surface)
     for share in (0.25, 0.75):  # on rippled ground the middle alone is met by chance
         off = np.maximum(off, _bulge(edges, (share, 1.0 - share), corners, parameters, surface)[1])
-    halve = ((off > chord) | (length > LONGEST)) & inner
+    halve = ((off > SHARE * chord) | (length > LONGEST)) & inner
     length = length * inner
     longest = of_face[np.arange(len(triangles)), length[of_face].argmax(axis=1)]
     rest = np.flatnonzero(~halve[of_face].any(axis=1))
     bulges = [_bulge(triangles[rest], shares, corners, parameters, surface)[1] for shares in WITHIN]
-    rest = rest[np.max(bulges, axis=0) > chord]
+    rest = rest[np.max(bulges, axis=0) > SHARE * chord]
     halve[longest[rest]] = inner[longest[rest]]
     while True:  # what is long is halved before what is short, or slivers are cut into thinner ones
         most = (length * halve)[of_face].max(axis=1)

@@ -8,6 +8,7 @@ way, so that wall and floor cross at an angle a solid kernel can intersect inste
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import radians, tan
 
 import numpy as np
@@ -94,8 +95,9 @@ def sample_height(space: InsertableSpace, points: Floats) -> Floats:
     return sample_grid(space.height, points, origin=space.origin, pitch=space.pitch)
 
 
+@lru_cache(maxsize=2)  # asked for at every step of a fit
 def steepness(space: InsertableSpace) -> Floats:
-    """Return the slope of the insertable surface at every node, (R, C), mm of height per mm of plan.
+    """Return the slope of the insertable surface at every node, (R, C), mm of height per mm of plan; read-only.
 
     Differences run over half a millimetre, so that noise does not count, and of the two along each axis the smaller is taken, so
     that the foot of a wall does not make the floor beside it steep.
@@ -110,13 +112,16 @@ def steepness(space: InsertableSpace) -> Floats:
         before, after = np.take(rise, np.arange(size), axis), np.take(rise, np.arange(step, step + size), axis)
         square += np.minimum(before, after) ** 2
     slope: Floats = np.sqrt(square) / np.float32(step * space.pitch)
+    slope.setflags(write=False)
     return slope
 
 
+@lru_cache(maxsize=2)
 def local_slope(space: InsertableSpace) -> Singles:
-    """Return the slope at every node from central differences, (R, C), mm per mm: a wall's full steepness counts."""
+    """Return the slope at every node from central differences, (R, C), mm per mm: a wall's full steepness counts; read-only."""
     dy, dx = np.gradient(space.height, np.float32(space.pitch))
     slope: Singles = np.hypot(dx, dy)
+    slope.setflags(write=False)
     return slope
 
 

@@ -21,9 +21,9 @@ from mountgen.field import InsertableSpace
 from mountgen.gap import Standing, make_standing
 from mountgen.inspection import ZONES, classify_faces
 from mountgen.loft import Shell, meet_field
-from mountgen.nearest import find_nearest
+from mountgen.nearest import find_nearest, is_within
 from mountgen.raster import sample_grid
-from mountgen.sampling import sort_nearby
+from mountgen.sampling import Indices, sort_nearby
 from mountgen.section import local_slope, sample_height
 from mountgen.spline import Surface
 from mountgen.surface import surface_of
@@ -32,14 +32,20 @@ STEP = 0.5  # mm between samples
 AIM = 0.025  # mm; how much nearer than asked a sample may be when it is done
 WORTH = 0.029  # mm; from which it is moved
 CLOSE = 0.01  # mm; a sample that lacks more has closer ones all about it looked at
-CROWD = 3  # of them each way
+CROWD = 4  # of them each way
 MOST = 0.25  # mm; more than this is a fault, not a fitting error
 BESIDE = 0.35  # mm; only what lies as near as this to the insertable surface bounds the body
 SUNK = 0.04  # mm; what lies farther below it is cut away by another face
 STRAIGHT = 0.4  # least share of a movement that leads away from the scan
 ROUNDS = 4
 
-Move = Callable[[Floats, Floats], tuple[Floats, Floats]]  # parameters to points (N, 3) and unit directions to move in (N, 3)
+
+@dataclass(frozen=True)
+class Walk:
+    """How a face moves. place: the face and parameters (N,), (N,) to points (N, 3); away: the same to unit directions (N, 3)."""
+
+    place: Callable[[Surface, Floats, Floats], Floats]
+    away: Callable[[Surface, Floats, Floats], Floats]
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +57,7 @@ class Samples:
     du: float
     dv: float
 
-    def pick(self, which: Bools) -> Samples:
+    def pick(self, which: Bools | Indices) -> Samples:
         """Return some of the samples."""
         return replace(self, u=self.u[which], v=self.v[which])
 
@@ -97,26 +103,27 @@ def _relieve(shell: Shell, space: InsertableSpace, standing: Standing, *, inward
     return replace(
         shell,
         wall=_relieve_face(wall, _wall_grid(wall), on_wall, _walk_wall(inward), standing),
-        floor=_relieve_face(floor, _floor_grid(floor), on_floor, _walk_floor, standing),
+        floor=_relieve_face(floor, _floor_grid(floor), on_floor, _WALK_FLOOR, standing),
         pockets=tuple(_relieve(pocket, space, standing, inward=1.0) for pocket in shell.pockets),
         posts=tuple(_relieve(post, space, standing, inward=-1.0) for post in shell.posts),
     )
 
 
 def _relieve_face(
-    face: Surface, at: Samples, bounds: Callable[[Floats], Bools], walk: Callable[[Surface], Move], standing: Standing
+    face: Surface, at: Samples, bounds: Callable[[Floats], Bools], walk: Walk, standing: Standing
 ) -> Surface:
     """Return a face moved where it is too near to the scan: at samples, then at closer ones about what nearly is.
 
     bounds: whether points of the face (N, 3) bound the body, (N,).
     """
     for closer in (False, True):
-        points, _ = walk(face)(at.u, at.v)
+        points = walk.place(face, at.u, at.v)
         if closer:
-            close = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -CLOSE)).face >= 0
+            close = is_within(standing.tree, points, travel=0.0, bound=np.full(len(points), -CLOSE))
             at = at.pick(close).crowd(face)
-            points, _ = walk(face)(at.u, at.v)
-        at = at.pick(bounds(points))
+            points = walk.place(face, at.u, at.v)
+        which = np.flatnonzero(bounds(points))
+        at = at.pick(which[sort_nearby(points[which])])
         for _ in range(ROUNDS):
             face, moved = _relieve_once(face, at, walk, standing)
             if not moved:
@@ -124,23 +131,22 @@ def _relieve_face(
     return face
 
 
-def _relieve_once(face: Surface, at: Samples, walk: Callable[[Surface], Move], standing: Standing) -> tuple[Surface, bool]:
+def _relieve_once(face: Surface, at: Samples, walk: Walk, standing: Standing) -> tuple[Surface, bool]:
     """Return a face moved where its samples are too near to the scan, and whether any was."""
-    points, away = walk(face)(at.u, at.v)
-    order = sort_nearby(points)
-    points, away = points[order], away[order]
+    points = walk.place(face, at.u, at.v)
     found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -WORTH))
     near = np.flatnonzero(found.face >= 0)
-    signed = standing.surface.measure_to(found.face[near], points[near])
+    points, at = points[near], at.pick(near)
+    away = walk.away(face, at.u, at.v)
+    signed = standing.surface.measure_to(found.face[near], points)
     lack = standing.clearance[signed.face] - signed.gap
-    off = points[near] - signed.foot
-    gain = (off * away[near]).sum(axis=1) / np.maximum(np.linalg.norm(off, axis=1), 1e-9)
-    wanted = (lack > WORTH) & (lack < MOST) & (gain > STRAIGHT) & ~signed.border
-    if not wanted.any():
+    off = points - signed.foot
+    gain = (off * away).sum(axis=1) / np.maximum(np.linalg.norm(off, axis=1), 1e-9)
+    wanted = np.flatnonzero((lack > WORTH) & (lack < MOST) & (gain > STRAIGHT) & ~signed.border)
+    if not len(wanted):
         return face, False
-    which = near[wanted]
     step = (lack[wanted] - AIM) / gain[wanted]
-    return _move_poles(face, at.u[order[which]], at.v[order[which]], step[:, None] * away[which]), True
+    return _move_poles(face, at.u[wanted], at.v[wanted], step[:, None] * away[wanted]), True
 
 
 def _bounds_body(points: Floats, space: InsertableSpace) -> Bools:
@@ -182,27 +188,24 @@ def _floor_grid(floor: Surface) -> Samples:
     return Samples(u.ravel(), v.ravel(), STEP, STEP)
 
 
-def _walk_wall(inward: float) -> Callable[[Surface], Move]:
+def _walk_wall(inward: float) -> Walk:
     """Return how a wall moves: in plan, square to its loop, inwards (1.0) or outwards (-1.0)."""
 
-    def walk(face: Surface) -> Move:
-        def move(u: Floats, v: Floats) -> tuple[Floats, Floats]:
-            small = 0.25 / face.u.poles
-            ahead, behind = face.at_points((u + small) % 1.0, v), face.at_points((u - small) % 1.0, v)
-            along = (ahead - behind)[:, :2]
-            along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
-            return face.at_points(u, v), inward * np.column_stack([-along[:, 1], along[:, 0], np.zeros(len(u))])
+    def away(face: Surface, u: Floats, v: Floats) -> Floats:
+        small = 0.25 / face.u.poles
+        along = (face.at_points((u + small) % 1.0, v) - face.at_points((u - small) % 1.0, v))[:, :2]
+        along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
+        return inward * np.column_stack([-along[:, 1], along[:, 0], np.zeros(len(u))])
 
-        return move
-
-    return walk
+    return Walk(Surface.at_points, away)
 
 
-def _walk_floor(face: Surface) -> Move:
-    """Return how a floor moves: upwards."""
+def _on_floor(face: Surface, u: Floats, v: Floats) -> Floats:
+    return np.column_stack([u, v, face.at_points(u, v)[:, 0]])
 
-    def move(u: Floats, v: Floats) -> tuple[Floats, Floats]:
-        points = np.column_stack([u, v, face.at_points(u, v)[:, 0]])
-        return points, np.tile([0.0, 0.0, 1.0], (len(u), 1))
 
-    return move
+def _upwards(face: Surface, u: Floats, v: Floats) -> Floats:
+    return np.tile([0.0, 0.0, 1.0], (len(u), 1))
+
+
+_WALK_FLOOR = Walk(_on_floor, _upwards)

@@ -54,7 +54,9 @@ def join(children: Child) -> Markup:
 
 def escape_text(text: str) -> str:
     """Return text for markup: no character of it is read as anything but itself, and none steers the page's layout."""
-    return escape("".join(c if c.isprintable() or c in _KEPT else "\N{REPLACEMENT CHARACTER}" for c in text))
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() or c in _KEPT else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return escape(text)
 
 
 def shorten_number(value: float) -> str:
