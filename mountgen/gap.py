@@ -33,7 +33,7 @@ DEVICE_EDGE = 1.0  # mm, sampling of a device or keep-out body
 class Gap:
     """A gap over a surface, mm, percentiles by area; negative is inside the material.
 
-    place : where the least is, in words; point: the same, (3,) mm.
+    place : where on the part the least is, in words; point: the same, (3,) mm.
     """
 
     min: float

@@ -55,7 +55,8 @@ FLOORWARDS = -0.5  # normal z below this faces the floor
 class Inspection:
     """What gauging found. Lengths in mm, part frame; shares from 0 to 1.
 
-    rest         : gap over the contact surface at rest.     insertion: least gap over the whole way in.
+    rest         : gap over the contact surface at rest, its place on the part.
+    insertion    : least gap over the whole way in, its place on the scan.
     zones        : least gap at rest to each zone of the scan ("floor", "walls", "rim") that the part is near.
     in_band      : share of the contact surface whose gap is within the clearance asked for and 0.25 mm more.
     unseen       : share of the contact surface that faces scan nobody saw.
@@ -165,7 +166,7 @@ def inspect_body(
     stiff = body.faces[~soft]
     tree = build_tree(body.vertices, stiff) if 0 < len(stiff) < len(soft) else body.tree
 
-    gap, point = _least_by_zone(samples, signed, standing.tree.widest, hard, standing, zone, asked)
+    gap, point, foot = _least_by_zone(samples, signed, standing.tree.widest, hard, standing, zone, asked)
     margin = gap - asked
     spikes, which = find_spikes(body, tree, standing, beyond=float(margin.min(initial=np.inf)))
     if len(which) and len(stiff):
@@ -175,7 +176,7 @@ def inspect_body(
             mine = np.flatnonzero((owner == k) & (lying < gap[k]))
             if len(mine):
                 least = mine[int(np.argmin(lying[mine]))]
-                gap[k], point[k] = lying[least], scan.vertices[which[least]]
+                gap[k], point[k], foot[k] = lying[least], spikes.foot[least], scan.vertices[which[least]]
     margin = np.where(np.isfinite(gap), gap - asked, np.inf)
     worst = int(np.argmin(margin))
     rest = _summarise(
@@ -183,9 +184,9 @@ def inspect_body(
     )
 
     say("gap over the insertion")
-    start = PathGap(
-        float(gap[worst]), float(asked[worst]), 0.0, 0.0 if gap[worst] < 0.0 else None, rest.place, rest.point
-    )
+    x, y, z = (float(v) for v in foot[worst])
+    touch = 0.0 if gap[worst] < 0.0 else None
+    start = PathGap(float(gap[worst]), float(asked[worst]), 0.0, touch, describe_place((x, y, z)), (x, y, z))
     insertion = measure_path(samples.pick(hard), standing, body, tree, travel=travel, rest=start)
     conforming = seen & (signed.gap >= asked_here - TOLERANCE) & (signed.gap <= asked_here + BAND)
     contact_area, seen_area = float(samples.area[bearing].sum()), float(samples.area[seen].sum())
@@ -338,11 +339,11 @@ def _least_by_zone(
     standing: Standing,
     zone: Ints,
     asked: Floats,
-) -> tuple[Floats, Floats]:
-    """Return the least gap to each zone of the scan, inf where the part is near none of it, and where."""
-    gap, point = np.full(len(asked), np.inf), np.zeros((len(asked), 3))
+) -> tuple[Floats, Floats, Floats]:
+    """Return the least gap to each zone of the scan, inf where the part is near none of it, and where on part and scan, (3, 3)."""
+    gap, point, foot = np.full(len(asked), np.inf), np.zeros((len(asked), 3)), np.zeros((len(asked), 3))
     nearest_zone = zone[signed.face]
-    distance = signed.gap.copy()
+    distance, opposite = signed.gap.copy(), signed.foot.copy()
     if np.ptp(asked) > 0.0:
         # the nearest face is not always the one that lacks most: look again where another zone asks for more
         again = np.flatnonzero(hard & (signed.gap < widest) & (signed.gap > 0.0))
@@ -355,16 +356,18 @@ def _least_by_zone(
         better = found.face >= 0
         nearest_zone[again[better]] = zone[found.face[better]]
         distance[again[better]] = found.distance[better]
+        opposite[again[better]] = standing.surface.measure_to(found.face[better], samples.points[again[better]]).foot
     for k in range(len(asked)):
         mine = np.flatnonzero(hard & (nearest_zone == k) & (distance < CONTACT * widest))
         if len(mine):
             least = mine[int(np.argmin(distance[mine]))]
-            gap[k], point[k] = distance[least], samples.points[least]
+            gap[k], point[k], foot[k] = distance[least], samples.points[least], opposite[least]
     if not np.isfinite(gap).any() and hard.any():
         mine = np.flatnonzero(hard)
         least = mine[int(np.argmin(distance[mine]))]
-        gap[nearest_zone[least]], point[nearest_zone[least]] = distance[least], samples.points[least]
-    return gap, point
+        k = int(nearest_zone[least])
+        gap[k], point[k], foot[k] = distance[least], samples.points[least], opposite[least]
+    return gap, point, foot
 
 
 def _zone_of_corners(faces: Ints, zone: Ints, asked: Floats, count: int) -> Ints:

@@ -16,7 +16,7 @@ from mountgen.nearest import build_tree, find_nearest, is_within
 from mountgen.place import clock_position, describe_place
 from mountgen.sampling import sample_surface
 from mountgen.soundness import check_soundness
-from mountgen.surface import Surface
+from mountgen.surface import Surface, surface_of
 from mountgen.verdict import Check
 from tests.checks import assert_clears, assert_printable
 
@@ -302,7 +302,19 @@ def test_a_spike_between_the_points_of_a_large_facet() -> None:
     check = check_of(found, "clearance at rest")
     assert check.verdict == "fail"
     assert check.value == pytest.approx(-0.3, abs=1e-9)
-    assert check.place.startswith("x 7.1 y 3.1 z -39.2")
+    assert check.place.startswith("x 7.1 y 3.1 z -39.5")
+    assert found.rest.point == pytest.approx((7.08, 3.13, -39.5))  # on the part
+    assert found.insertion.point == pytest.approx((7.08, 3.13, -39.2))  # on the scan
+
+
+def test_the_least_gap_at_rest_is_told_on_the_part_and_that_over_the_insertion_on_the_scan() -> None:
+    part = block((-49.0, -29.0, -39.5), (49.0, 29.0, -1.0))  # 0.5 to the floor, 1.0 to the walls
+    for walls in (None, 1.8):  # then the walls are what lacks most, though the floor is nearer
+        found = inspect(part, as_recess(*ring_recess(BOX)), clearance=0.5, walls=walls)
+        on_part, on_scan = np.array(found.rest.point), np.array(found.insertion.point)
+        assert surface_of(part).measure(on_part[None]).gap[0] == pytest.approx(0.0, abs=1e-9)
+        assert surface_of(as_recess(*ring_recess(BOX))).measure(on_scan[None]).gap[0] == pytest.approx(0.0, abs=1e-9)
+        assert np.linalg.norm(on_part - on_scan) == pytest.approx(found.rest.min)
 
 
 def test_regions_meant_to_touch_are_not_held_against_the_clearance() -> None:

@@ -55,7 +55,7 @@ def cut_part(part: Mesh, recess: Recess, *, clearance: float, least: Sequence[fl
     Args:
         part: the finished mesh. recess: the scan. Both in the part frame.
         clearance: asked for, mm.
-        least: (3,) mm, where the gap is least, on the part or on the scan.
+        least: (3,) mm, where on the part the gap is least.
     """
     scan = Mesh(*crop_scan(recess))
     low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
