@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import isinf, pi, radians, tan
+from math import isinf, pi, radians, sqrt, tan
 
 import manifold3d
 import numpy as np
@@ -42,6 +42,28 @@ def test_what_ends_in_the_air_is_no_bridge_but_needs_support() -> None:
     support, bridge, _ = look(mushroom)
     assert bridge == 0.0
     assert support == pytest.approx((60 * 40 - 100) * 30, rel=0.03)
+
+
+def dished(depth: float) -> manifold3d.Manifold:
+    """A slab whose underside is a vault over 50 of its 60 mm, so high in the middle."""
+    radius = 50.0**2 / (8.0 * depth) + 0.5 * depth
+    vault = manifold3d.Manifold.cylinder(80.0, radius, radius, 4000, True).rotate((90.0, 0.0, 0.0))
+    return block(60, 40, 10) - vault.translate((0.0, 0.0, depth - radius))
+
+
+def test_what_stands_less_than_two_layers_above_the_plate_lies_on_it() -> None:
+    """A floor dished by a third of a millimetre is no bridge of 50 mm: the second layer is laid on the plate."""
+    assert look(dished(0.35)) == (0.0, 0.0, (0.0, 0.0, 0.0))
+    _, bridge, _ = look(dished(1.0))  # from 0.8 mm up it is closed at once, by what hangs on all that is lower than 0.6 mm
+    radius = 50.0**2 / 8.0 + 0.5
+    assert bridge == pytest.approx(2.0 * sqrt(2.0 * radius * 0.4), abs=0.9)
+
+
+def test_a_narrow_strip_along_a_side_is_no_bridge_of_its_length() -> None:
+    """A gutter 60 mm long, shut at both ends: it is a ledge 1.5 mm wide; 6 mm wide it hangs from end to end."""
+    narrow, wide = (block(80, 40, 10) - block(60, 2.0 * width, 5, (0, 20, -0.001)) for width in (1.5, 6.0))
+    assert look(narrow)[1] < 4.0
+    assert look(wide)[1] == pytest.approx(60.0, abs=0.9)
 
 
 def test_support_stands_on_the_part_where_there_is_part_below() -> None:

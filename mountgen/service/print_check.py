@@ -17,7 +17,7 @@ from mountgen.service.case import Case, Finding
 from mountgen.service.print_estimate import Estimate
 from mountgen.service.print_orientation import OVERHANG_DEG, STEADY, Orientation
 from mountgen.service.print_piece import SWELLING, Print, add_up, lay_whole, look_under
-from mountgen.service.print_shape import Narrowest, find_narrowest
+from mountgen.service.print_shape import SETTLES, Narrowest, find_narrowest
 from mountgen.service.print_split import (
     PrintedSplit,
     describe_joints,
@@ -202,7 +202,10 @@ def _judge_scars(case: Case, prints: Sequence[Print], others: _Others) -> Check:
         remedy = others.advise(lambda each: share(each) <= 0.98 * SCARS)
         marks = "support leaves marks on what bears on the recess"
         remedy = f"{marks}: {remedy}" if remedy else f"{marks}, whichever way up it stands: scrape it smooth there"
-    source = f"our rule; undersides beyond {OVERHANG_DEG:g}° from vertical need support (trade page on overhangs, read)"
+    source = (
+        f"our rule; undersides beyond {OVERHANG_DEG:g}° from vertical need support (trade page on overhangs, read), "
+        f"but for what lies on the plate or less than {SETTLES:g} layers above it"
+    )
     return Check("support on fit faces", verdict, value, SCARS, "share", source, remedy)
 
 

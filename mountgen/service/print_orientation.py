@@ -21,6 +21,7 @@ from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
 from mountgen.service.plate import Pose, lay_down, move_points
 from mountgen.service.print_estimate import estimate_print
+from mountgen.service.print_shape import SETTLES
 
 OVERHANG_DEG = 45.0  # from vertical; what faces down more than this is printed on support (trade page on overhangs, read)
 HOT_LAYER = 10.0  # s; a layer that is done sooner is still soft when the next one comes (common practice)
@@ -322,7 +323,7 @@ def _price(
     level = skin.points @ up - base
     rise = skin.normals @ up
     lying = (rise < -FIRST_LAYER_FLAT) & (level < layer)
-    hanging = (rise < -sin(radians(OVERHANG_DEG))) & ~lying
+    hanging = (rise < -sin(radians(OVERHANG_DEG))) & (level >= SETTLES * layer)
     first = float(skin.area[lying].sum())
     shadow = float((skin.area * rise).clip(min=0.0).sum())
     height = pose.size[2]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cos, radians, sin, sqrt, tan
 
 import numpy as np
@@ -13,7 +13,11 @@ from mountgen.kernel import Mesh
 from mountgen.sampling import Indices
 
 PITCHES, NODES = (0.4, 3.0), 25_000  # mm, finest and coarsest grid; nodes that are aimed at
+# Layers. Support takes one layer, and one of air parts it from what it carries, so under less than two above the plate none can be
+# laid: what is printed there sinks on to the plate by a layer at most, and lies (our rule).
+SETTLES = 2.0
 BRIDGE_DEG = 10.0  # from level; a flatter underside is printed as a bridge from wall to wall
+LEDGE = 2.0  # mm; so wide a strip is held along its side by the layer that it grows out of, however far it runs (our rule)
 BRIDGE_POINTS = 300  # places at which bridges are measured, at most
 WAYS = ((0, 1), (1, 0), (1, 1), (1, -1))  # of the grid, rows and columns, along which a bridge may run
 PARALLEL_DEG = 20.0  # two faces closer to parallel than this leave a gap; others a notch, narrow by nature
@@ -22,7 +26,7 @@ ACROSS_DEG = 50.0  # a face that leans more against the line says nothing of the
 
 @dataclass(frozen=True)
 class Undersides:
-    """What hangs over air in a print.
+    """What hangs over air in a print; what is less than SETTLES layers above the plate does not, it lies.
 
     support : air below overhangs, down to the part or the plate, mm³.
     bridge  : longest way that a flat underside runs from wall to wall, mm, each taken along its shortest direction; 0 if none.
@@ -73,11 +77,13 @@ def measure_undersides(mesh: Mesh, *, layer: float, overhang_deg: float) -> Unde
         return Undersides(0.0, 0.0, (0.0, 0.0, 0.0))
     grid = _spread_nodes(vertices)
     whole = cut_columns(vertices, faces, x=grid.x, y=grid.y)
+    lies = SETTLES * layer
+    whole = replace(whole, height=np.where(~whole.rises & (whole.height < lies), 0.0, whole.height))
     under = cut_columns(vertices, faces[hanging], x=grid.x, y=grid.y)
     support = 0.0
     for k in range(under.height.shape[2]):
         here = under.height[:, :, k]
-        some = np.isfinite(here)
+        some = np.isfinite(here) & (here >= lies)
         floor = whole.highest(np.where(some, here - 1e-6, -np.inf), rising=True).clip(min=0.0)
         support += float((here - floor)[some].sum()) * grid.pitch**2
     flat = above & (rise < -cos(radians(BRIDGE_DEG)))
@@ -160,15 +166,17 @@ def _measure_bridges(
     if len(flat) == 0:
         return 0.0, (0.0, 0.0, 0.0)
     under = cut_columns(vertices, flat, x=grid.x, y=grid.y)
-    row, column, slot = np.nonzero(np.isfinite(under.height))
+    row, column, slot = np.nonzero(np.isfinite(under.height) & (under.height >= SETTLES * layer))
     few = np.linspace(0, len(row) - 1, min(BRIDGE_POINTS, len(row))).astype(np.int64) if len(row) else row
     row, column, z = row[few], column[few], under.height[row[few], column[few], slot[few]]
-    span = np.full(len(row), np.inf)
+    span, nearest = np.full(len(row), np.inf), np.full(len(row), np.inf)
     for way in WAYS:
         there = _walk(whole, row, column, z, way, layer)
         back = _walk(whole, row, column, z, (-way[0], -way[1]), layer)
-        span = np.minimum(span, (there + back - 1.0) * grid.pitch * float(np.hypot(*way)))
-    held = np.flatnonzero(np.isfinite(span))
+        step = grid.pitch * float(np.hypot(*way))
+        span = np.minimum(span, (there + back - 1.0) * step)
+        nearest = np.minimum(nearest, (np.minimum(there, back) - 0.5) * step)
+    held = np.flatnonzero(np.isfinite(span) & ((nearest > LEDGE) | (span <= 2.0 * LEDGE)))
     if len(held) == 0:
         return 0.0, (0.0, 0.0, 0.0)
     k = int(held[np.argmax(span[held])])
