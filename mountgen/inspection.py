@@ -340,7 +340,7 @@ def _least_by_zone(
     zone: Ints,
     asked: Floats,
 ) -> tuple[Floats, Floats, Floats]:
-    """Return the least gap to each zone of the scan, inf where the part is near none of it, and where on part and scan, (3, 3)."""
+    """Return the least gap to each zone of the scan, inf where none is near, and where on part and scan, (3, 3)."""
     gap, point, foot = np.full(len(asked), np.inf), np.zeros((len(asked), 3)), np.zeros((len(asked), 3))
     nearest_zone = zone[signed.face]
     distance, opposite = signed.gap.copy(), signed.foot.copy()

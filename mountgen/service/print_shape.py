@@ -13,8 +13,8 @@ from mountgen.kernel import Mesh
 from mountgen.sampling import Indices
 
 PITCHES, NODES = (0.4, 3.0), 25_000  # mm, finest and coarsest grid; nodes that are aimed at
-# Layers. Support takes one layer, and one of air parts it from what it carries, so under less than two above the plate none can be
-# laid: what is printed there sinks on to the plate by a layer at most, and lies (our rule).
+# Layers. Support takes one, and one of air parts it from what it carries, so under what is less than two above the plate none can
+# be laid: it sinks on to the plate by a layer at most, and lies (our rule).
 SETTLES = 2.0
 BRIDGE_DEG = 10.0  # from level; a flatter underside is printed as a bridge from wall to wall
 LEDGE = 2.0  # mm; so wide a strip is held along its side by the layer that it grows out of, however far it runs (our rule)
