@@ -28,9 +28,9 @@ from mountgen.gap import (
     probe_body,
 )
 from mountgen.kernel import Mesh
-from mountgen.nearest import build_tree, find_nearest
+from mountgen.nearest import Tree, build_tree, find_nearest
 from mountgen.place import describe_place
-from mountgen.sampling import Indices, Samples
+from mountgen.sampling import Indices, Samples, sort_nearby
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
 from mountgen.surface import Signed, Surface, surface_of
 from mountgen.topology import find_middles, measure_faces
@@ -188,6 +188,10 @@ def inspect_body(
     touch = 0.0 if gap[worst] < 0.0 else None
     start = PathGap(float(gap[worst]), float(asked[worst]), 0.0, touch, describe_place((x, y, z)), (x, y, z))
     insertion = measure_path(samples.pick(hard), standing, body, tree, travel=travel, rest=start)
+    reach = 0
+    if margin.min() < -TOLERANCE or insertion.min < insertion.limit - TOLERANCE:
+        short = hard & (signed.gap < asked_here - TOLERANCE)
+        reach = _find_clear_reach(samples, short, standing, body, tree, travel)
     conforming = seen & (signed.gap >= asked_here - TOLERANCE) & (signed.gap <= asked_here + BAND)
     contact_area, seen_area = float(samples.area[bearing].sum()), float(samples.area[seen].sum())
     unseen = float(samples.area[hidden].sum()) / contact_area if contact_area > 0.0 else 0.0
@@ -199,8 +203,8 @@ def inspect_body(
     )
     named = {name: float(gap[k]) for k, name in enumerate(ZONES) if np.isfinite(gap[k])}
     checks = (
-        *_judge_rest(named, wanted, {name: point[k] for k, name in enumerate(ZONES)}),
-        _judge_insertion(insertion, recess, wanted),
+        *_judge_rest(named, wanted, {name: point[k] for k, name in enumerate(ZONES)}, reach),
+        _judge_insertion(insertion, reach, wanted),
         _judge_unseen(unseen, contact_area, samples, hidden),
         _judge_walls(thinnest, wall_min, line_width),
         *_judge_soundness(sound),
@@ -399,7 +403,33 @@ def _tell_lack(lack: float) -> str:
     return f"{lack:.2f}" if lack >= HAIR else f"{lack:.4f}"
 
 
-def _judge_rest(zones: dict[str, float], wanted: dict[str, float], places: dict[str, Floats]) -> list[Check]:
+def _find_clear_reach(samples: Samples, short: Bools, standing: Standing, body: Surface, tree: Tree, travel: float) -> int:
+    """Return how deep a part may go, mm, so as to end above all that it comes too near to at rest or on its way; 0 if nowhere.
+
+    short: (N,) bool, samples that are too near to the scan at rest; the rest as for `measure_path`.
+    """
+    points, widest = standing.surface.vertices, float(standing.corner_clearance.max())
+    low, high = body.vertices.min(axis=0) - widest, body.vertices.max(axis=0) + widest
+    about = np.flatnonzero((points[:, 2] >= low[2]) & ((points >= low) & (points <= high))[:, :2].all(axis=1))
+    about = about[sort_nearby(points[about])]
+    start = points[about] - [0.0, 0.0, travel]
+    met = find_nearest(tree, start, travel=travel, bound=standing.corner_clearance[about] - TOLERANCE).face >= 0
+    highest = np.concatenate([samples.points[short, 2], points[about[met], 2]]).max(initial=-np.inf)
+    return max(floor(-highest - widest), 0) if np.isfinite(highest) else 0
+
+
+def _advise_room(key: str, reach: int) -> str:
+    """Return what helps where a part comes too near to the scan. reach: mm, how deep it may go and end above all such places."""
+    end = f", or end the part above it: set fit.reach = {reach}" if reach >= 1 else ""
+    return (
+        f"move the feature at that place, or cut out of the scan what is no part of the recess{end}; "
+        f"a larger {key} asks for as much more there and is no help"
+    )
+
+
+def _judge_rest(
+    zones: dict[str, float], wanted: dict[str, float], places: dict[str, Floats], reach: int
+) -> list[Check]:
     apart = len(set(wanted.values())) > 1
     groups = [(f"clearance at rest, {name}", f"fit.{name}", [name]) for name in zones] if apart else [
         ("clearance at rest", "fit.clearance", list(zones))
@@ -417,7 +447,7 @@ def _judge_rest(zones: dict[str, float], wanted: dict[str, float], places: dict[
                 if value < 0.0
                 else f"{_tell_lack(limit - value)} mm are lacking there"
             )
-            remedy = f"{state}: set {key} = {_round_up(2 * ask - value):g}, or move the feature at that place"
+            remedy = f"{state}: {_advise_room(key, reach)}"
         source = f"recipe: {key} = {ask:g}, less {TOLERANCE:g} mm for the surface's own tolerance"
         checks.append(
             Check(title, verdict, value, limit, "mm", source, remedy, describe_place(places[name].tolist()))
@@ -425,24 +455,16 @@ def _judge_rest(zones: dict[str, float], wanted: dict[str, float], places: dict[
     return checks
 
 
-def _judge_insertion(found: PathGap, recess: Recess, wanted: dict[str, float]) -> Check:
+def _judge_insertion(found: PathGap, reach: int, wanted: dict[str, float]) -> Check:
     limit = round(found.limit - TOLERANCE, 6)
     verdict: Verdict = "pass" if found.min >= limit else "fail"
     remedy = ""
     if verdict == "fail":
-        x, y, z = found.point
-        depth = float(lid_height(recess.lid, np.asarray(x), np.asarray(y))) - z
-        if found.first_touch is not None:
-            remedy = f"it hits the scan {found.first_touch:.1f} mm before its seat"
-        else:
-            remedy = f"it comes too near {found.lift:.1f} mm before its seat"
+        hits = found.first_touch is not None
+        remedy = f"it hits the scan {found.first_touch:.1f}" if hits else f"it comes too near {found.lift:.1f}"
         here = [name for name in ZONES if wanted[name] == found.limit]  # that ask for what is lacking there
-        keys = ["fit.clearance"] if len(here) == len(ZONES) else [f"fit.{name}" for name in here]
-        value = _round_up(2.0 * found.limit - found.min)
-        remedy += ": set " + " and ".join(f"{key} = {value:g}" for key in keys)
-        shallower = floor(depth - found.limit)
-        if found.lift > 0.0 and shallower >= 1:
-            remedy += f", or end the part above that place with fit.reach = {shallower}"
+        key = "fit.clearance" if len(here) == len(ZONES) else f"fit.{here[0]}"
+        remedy += f" mm before its seat: {_advise_room(key, reach)}"
     return Check(
         "clearance over the insertion", verdict, found.min, limit, "mm",
         f"recipe: {found.limit:g} mm there, less {TOLERANCE:g} mm for the surface's own tolerance",

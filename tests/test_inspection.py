@@ -267,7 +267,7 @@ def test_a_zone_that_asks_for_more_is_found_though_another_is_nearer() -> None:
     found = inspect(part, as_recess(*ring_recess(BOX)), clearance=0.5, walls=1.2)
     check = check_of(found, "clearance at rest, walls")
     assert (check.verdict, check.value) == ("fail", pytest.approx(1.0))
-    assert "fit.walls = 1.4" in check.remedy
+    assert "a larger fit.walls asks for as much more there and is no help" in check.remedy
     assert check_of(found, "clearance at rest, floor").verdict == "pass"
 
 
@@ -400,9 +400,28 @@ def test_passing_too_near_without_touching() -> None:
     assert found.insertion.min == pytest.approx(0.2, abs=1e-9)
     assert found.insertion.first_touch is None
     assert 2.0 <= found.insertion.lift <= 31.5
-    assert "set fit.clearance = 0.8" in check_of(found, "clearance over the insertion").remedy
+    assert "a larger fit.clearance asks" in check_of(found, "clearance over the insertion").remedy
     by_zone = inspect(part, as_recess(*ring_recess(UNDERCUT)), walls=0.6)
-    assert "set fit.walls = 1" in check_of(by_zone, "clearance over the insertion").remedy
+    assert "a larger fit.walls asks" in check_of(by_zone, "clearance over the insertion").remedy
+
+
+def test_a_part_that_ends_where_the_remedy_says_is_clear() -> None:
+    """Too deep, upon a spike of the scan, and under a ledge."""
+    vertices, faces = ring_recess(BOX)
+    spike = np.array([[7.03, 3.1, -40.0], [7.13, 3.1, -40.0], [7.08, 3.2, -40.0], [7.08, 3.13, -36.2]])
+    sides = np.array([(0, 1, 3), (1, 2, 3), (2, 0, 3)]) + len(vertices)
+    poked = as_recess(np.concatenate([vertices, spike]), np.concatenate([faces, sides]).astype(np.int32))
+    plain, ledge = as_recess(vertices, faces), as_recess(*ring_recess(UNDERCUT))
+    for recess, low, high, reach in (
+        (plain, (-49.0, -29.0, -39.9), (49.0, 29.0, -1.0), 39),  # too deep
+        (poked, (-49.0, -29.0, -39.5), (49.0, 29.0, -1.0), 35),  # spiked
+        (ledge, (-49.0, -29.0, -39.5), (49.0, 29.0, -12.0), 7),  # under a ledge 8 to 10 mm down
+    ):
+        failed = [check for check in inspect(block(low, high), recess).checks if check.verdict == "fail"]
+        assert len(failed) == (1 if recess is ledge else 2)
+        assert all(f"set fit.reach = {reach};" in check.remedy for check in failed)
+    for recess, reach in ((plain, 39), (poked, 35), (ledge, 7)):
+        assert all(check.verdict == "pass" for check in inspect(block((-47.0, -27.0, -reach), (47.0, 27.0, -1.0)), recess).checks)
 
 
 def test_a_thread_across_the_way_is_met_between_any_two_steps() -> None:
