@@ -279,7 +279,7 @@ def _gauge_walls(body: Surface) -> Thinnest:
     return find_thinnest(
         body,
         a + u[:, None] * (b - a) + v[:, None] * (c - a),
-        body.normals[face],
+        face,
         np.full(count, total / count),
     )
 

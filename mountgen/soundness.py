@@ -9,6 +9,7 @@ import numpy as np
 
 from mountgen.arrays import Floats, Ints
 from mountgen.surface import Surface
+from mountgen.topology import measure_faces
 
 TILT = 0.01  # rays are tilted by about this (0.6 degrees), so that none runs along an edge or at a vertex
 PARALLEL = cos(
@@ -76,28 +77,33 @@ def _split_words(name: str) -> str:
     return "".join(f" {letter.lower()}" if letter.isupper() else letter for letter in name).strip()
 
 
-def find_thinnest(body: Surface, points: Floats, normals: Floats, area: Floats) -> Thinnest:
+def find_thinnest(body: Surface, points: Floats, face: Ints, area: Floats) -> Thinnest:
     """Find the thinnest wall by casting rays inwards from points of the surface.
 
     A wall is where the ray leaves through a face nearly parallel to the one it entered by. The result is the
-    thickness that is reached over at least 0.5 mm² of surface.
+    thickness that is reached over at least 0.5 mm² of surface. Where the two have an edge in common it is a fold, which
+    is no larger than they are, whatever the one point on it stands for.
 
     Args:
         body: the mesh.
         points: (N, 3) float64, mm, on its surface, not on its edges.
-        normals: (N, 3), unit, outwards, at the points.
+        face: (N,) on which face each of them lies.
         area: (N,), mm², that each point stands for.
     """
+    normals = body.normals[face]
     jitter = np.random.default_rng(0).uniform(-TILT, TILT, points.shape)
     direction = -normals + jitter
     direction /= np.linalg.norm(direction, axis=1)[:, None]
-    length, face = body.cast(points - START * normals, direction)
-    across = -(normals * body.normals[face]).sum(axis=1)
+    length, other = body.cast(points - START * normals, direction)
+    across = -(normals * body.normals[other]).sum(axis=1)
     wall = np.isfinite(length) & (across > PARALLEL)
     if not wall.any():
         return Thinnest(float("inf"), (0.0, 0.0, 0.0))
     # a tilted ray is longer than the wall is thick: project it on the normal
     thickness = np.where(wall, -(direction * normals).sum(axis=1) * length + START, np.inf)
+    common = (body.faces[face][:, :, None] == body.faces[other][:, None, :]).any(axis=2).sum(axis=1)
+    size = measure_faces(body.vertices, body.faces)[1]
+    area = np.where(wall & (common == 2), np.minimum(area, np.minimum(size[face], size[other])), area)
     order = np.argsort(thickness)
     reached = int(np.searchsorted(np.cumsum(area[order]), min(SMALLEST_SPOT, float(area[wall].sum()) * 0.5)))
     k = order[min(reached, int(wall.sum()) - 1)]

@@ -60,7 +60,7 @@ def assert_walls(mesh: Mesh, wall: float) -> None:
     surface = Surface(mesh.vertices, mesh.faces)
     corners = mesh.vertices[mesh.faces]
     area = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
-    assert find_thinnest(surface, corners.mean(axis=1), surface.normals, area).thickness >= wall - 0.05
+    assert find_thinnest(surface, corners.mean(axis=1), np.arange(len(mesh.faces)), area).thickness >= wall - 0.05
 
 
 @pytest.mark.parametrize(("recline", "way"), [(0.0, (0.0, -1.0, 0.0)), (90.0, (0.0, 0.0, -1.0))])

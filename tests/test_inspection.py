@@ -15,7 +15,7 @@ from mountgen.kernel import Mesh
 from mountgen.nearest import build_tree, find_nearest, is_within
 from mountgen.place import clock_position, describe_place
 from mountgen.sampling import sample_surface
-from mountgen.soundness import check_soundness
+from mountgen.soundness import check_soundness, find_thinnest
 from mountgen.surface import Surface, surface_of
 from mountgen.verdict import Check
 from tests.checks import assert_clears, assert_printable
@@ -538,6 +538,19 @@ def test_a_thin_wall_of_a_thick_body_is_found_with_its_place() -> None:
     assert found.thinnest.thickness == pytest.approx(1.0, abs=1e-4)
     assert found.thinnest.point[0] == pytest.approx(29.5, abs=0.01)
     assert "3:" in check_of(found, "wall thickness").place or "2:" in check_of(found, "wall thickness").place
+
+
+def test_a_fold_counts_for_no_more_than_its_own_faces() -> None:
+    """Two slivers of 0.3 mm² back to back upon a plate of 5 mm, each met by a ray that stands for 0.9 mm²."""
+    plate = trimesh.creation.box(bounds=[(-30, -20, -6), (30, 20, -1)])
+    corners = np.array([(0.0, 0.0, -1.0), (0.8, 0.0, -1.0), (0.4, 0.0, -0.25), (0.4, 1e-4, -1.0)])
+    fold = np.array([(0, 1, 2), (1, 3, 2), (3, 0, 2)]) + len(plate.vertices)
+    vertices = np.vstack([plate.vertices, corners])
+    faces = np.vstack([plate.faces, fold]).astype(np.int32)
+    points, which = vertices[faces].mean(axis=1), np.arange(len(faces))
+    many, area = np.concatenate([points, points[:12]]), np.full(len(faces) + 12, 0.9)
+    found = find_thinnest(Surface(vertices, faces), many, np.concatenate([which, which[:12]]), area)
+    assert found.thickness == pytest.approx(5.0, abs=0.01)
 
 
 def test_bearing_area_of_each_face_in_the_order_of_the_mesh() -> None:
