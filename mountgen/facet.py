@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
-from mountgen.arrays import Floats, Ints
+from mountgen.arrays import Floats, Ints, Singles
 from mountgen.datum import lid_height
 from mountgen.errors import LoftError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Mesh, solid_of_mesh
 from mountgen.raster import dilate_disc
 
+NOT_FITTED = "wall and floor could not be fitted"
 FACET_PITCH = 0.5  # mm; grid of the facets before they are thinned
 MOST_FACETS = 5000  # a solid kernel and a STEP file carry no more in reasonable time
 OUT = 4.0  # mm above the top at which the floor goes on where there is no body
@@ -23,6 +25,7 @@ SECOND_SHARE = 0.2  # of the tolerance, for the second thinning
 FIRST_TOLERANCE, LAST_TOLERANCE = 0.03, 0.5  # mm; how much thinning may move a facet; the body is kept clear by as much
 
 
+@lru_cache(maxsize=4)  # a tray's inside is measured from it
 def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why: str) -> Body:
     """Return a faceted insertable body: everything between the insertable height and the lid, thinned from the safe side.
 
@@ -36,10 +39,11 @@ def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why
         LoftError: nothing is left between floor and lid.
     """
     step = max(1, round(FACET_PITCH / space.pitch))
-    wide = dilate_disc(space.height, radius=0.5 * step * space.pitch, pitch=space.pitch)
     x, y = space.x[::step], space.y[::step]
     tolerance = FIRST_TOLERANCE
     while True:
+        free = _without_crests(space, thinnest=FIN + 2.0 * tolerance)
+        wide = dilate_disc(free, radius=0.5 * step * space.pitch, pitch=space.pitch)
         floor = wide[::step, ::step].astype(np.float64) + (2.0 + SECOND_SHARE) * tolerance
         if reach is not None:
             floor = np.maximum(floor, -reach)
@@ -57,6 +61,12 @@ def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why
     note = f"the body is faceted ({len(mesh.faces)} facets, {tolerance:.2f} mm coarse): {why}; "
     note += f"{100.0 * _find_unused(space, below, reach, largest.volume()):.0f} % of the room there is for it stay unused"
     return Body(solid=solid_of_mesh(mesh), mesh=mesh, faceted=True, notes=(note,))
+
+
+def _without_crests(space: InsertableSpace, *, thinnest: float) -> Singles:
+    """Return the insertable height less the room too narrow for a disc `thinnest` mm wide: beside ribs it would end in blades."""
+    closed = dilate_disc(space.height, radius=0.5 * thinnest, pitch=space.pitch)
+    return np.maximum(-dilate_disc(-closed, radius=0.5 * thinnest, pitch=space.pitch), space.height)
 
 
 def _find_unused(space: InsertableSpace, below: float, reach: float | None, volume: float) -> float:

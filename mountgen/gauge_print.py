@@ -13,6 +13,7 @@ from mountgen.pipeline import (
     Made,
     Progress,
     Whole,
+    build_part,
     draw_pictures,
     guard_sources,
     lay_ground,
@@ -140,11 +141,9 @@ def make_gauge(
 
 def _make_whole(ground: Ground) -> Whole:
     """Make the part itself, unless it has been made before."""
-    from mountgen.features import add_features
     from mountgen.service.print_check import judge_print
 
-    part = add_features(ground.shell, ground.space, ground.recess, recipe=ground.recipe)
-    case = prove_part(part, ground, clock=Clock(_Silent()))
+    case = prove_part(build_part(ground), ground, clock=Clock(_Silent()))
     return sum_up_whole(case.part, judge_print(case))
 
 

@@ -34,7 +34,7 @@ from mountgen.sampling import Indices, Samples, sort_nearby
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
 from mountgen.surface import Signed, Surface, surface_of
 from mountgen.topology import find_middles, measure_faces
-from mountgen.verdict import Check, Verdict
+from mountgen.verdict import PROOF, Check, Verdict
 
 EDGE = (
     1.0  # mm, longest edge of the triangles sampled near the scan; their centroids are 0.5 mm apart or less
@@ -81,6 +81,11 @@ class Inspection:
     bearing: Floats
     standing: Standing
     checks: tuple[Check, ...]
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether the part keeps its clearance, at rest and on its way in."""
+        return all(check.verdict == "pass" for check in self.checks if check.name.startswith(PROOF))
 
 
 def inspect_body(

@@ -103,10 +103,10 @@ def make_block(
     Raises:
         LoftError: nothing is left between floor and lid.
     """
-    from mountgen.facet import facet_body
+    from mountgen.facet import NOT_FITTED, facet_body
 
     if shell is None:
-        body = facet_body(space, below=below, reach=reach, why="wall and floor could not be fitted")
+        body = facet_body(space, below=below, reach=reach, why=NOT_FITTED)
         return Block(body.solid, True, body.notes)
     try:
         solid = shell_solid(shell, space, below=below, reach=reach, carved=carved)

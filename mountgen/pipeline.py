@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from mountgen.clearance import find_enlargement, resolve_clearance
 from mountgen.datum import Recess, find_datum
-from mountgen.errors import ExportError, LoftError, RecipeError, ScanError
+from mountgen.errors import ExportError, KernelError, LoftError, MountgenError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
 from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material, load_materials
@@ -82,7 +82,7 @@ class Clock:
         started = time.perf_counter()
         with self.progress.stage(name):
             yield
-        self.seconds[name] = round(time.perf_counter() - started, 4)
+        self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - started, 4)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,7 +149,6 @@ def make(
 
         require_kernel()
         from mountgen.export import encode_part, name_files
-        from mountgen.features import add_features
         from mountgen.page import draw_page
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
@@ -159,11 +158,13 @@ def make(
         from mountgen.service.print_check import list_metadata
 
     with clock.stage("make the part"):
-        part = add_features(ground.shell, space, recess, recipe=recipe)
+        part = build_part(ground)
     for note in (*part.notes, *part.body.notes):
         progress.say(f"note       {note}")
 
     case = prove_part(part, ground, clock=clock, pictures=pictures)
+    if ground.shell is not None and not case.inspection.is_clear:
+        case = _make_of_facets(case, ground, clock=clock)
     part, body, inspection = case.part, case.part.body, case.inspection
     with clock.stage("judge what the vehicle does to it"):
         found = judge_service(case)
@@ -289,6 +290,47 @@ def list_odd_sizes(recipe: Recipe, recess: Recess) -> list[str]:
         if gap is not None and isfinite(gap) and 2.0 * gap > MUCH_GAP * narrow:  # auto is inf until it is resolved
             notes.append(f"fit.{key} = {gap:g} takes {2.0 * gap:.0f} of the mouth's {narrow:.0f} mm, half of it on each side")
     return notes
+
+
+def build_part(ground: Ground) -> Part:
+    """Make the part of a recipe; of facets throughout where the solid kernel does not get done with the smooth one.
+
+    Raises:
+        FeatureError: a feature does not fit.
+        KernelError: it cannot be made of facets either.
+    """
+    from mountgen.features import add_features
+
+    recipe, space, recess = ground.recipe, ground.space, ground.recess
+    try:
+        return add_features(ground.shell, space, recess, recipe=recipe)
+    except KernelError as error:
+        if ground.shell is None:
+            raise
+        try:
+            part = add_features(None, space, recess, recipe=recipe)
+        except MountgenError:
+            raise error from None
+        return replace(part, notes=(f"made of facets throughout, because {error.what}", *part.notes))
+
+
+def _make_of_facets(case: Case, ground: Ground, *, clock: Clock) -> Case:
+    """Return the same part made of facets if that keeps clear of the scan, which the smooth one does not; else the smooth one."""
+    from mountgen.features import add_features
+
+    gap = min(case.inspection.rest.min, case.inspection.insertion.min)
+    note = f"made of facets: smooth, it comes as near to the scan as {gap:.2f} mm ({case.inspection.rest.place})"
+    with clock.stage("make it of facets"):
+        try:
+            part = add_features(None, ground.space, ground.recess, recipe=ground.recipe)
+        except MountgenError:
+            return case
+    again = prove_part(part, ground, clock=clock, pictures=case.pictures)
+    if any(check.verdict == "fail" for check in again.inspection.checks):
+        return case
+    for each in (note, *part.notes, *part.body.notes):
+        clock.progress.say(f"note       {each}")
+    return replace(again, part=replace(again.part, notes=(note, *part.notes)))
 
 
 def prove_part(

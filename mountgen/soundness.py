@@ -15,7 +15,8 @@ TILT = 0.01  # rays are tilted by about this (0.6 degrees), so that none runs al
 PARALLEL = cos(
     radians(20.0)
 )  # two faces closer to parallel than this are a wall; a steeper pair is an edge, thin by nature
-SMALLEST_SPOT = 0.5  # mm²; a spot thinner than the rest counts from this area on, a lone ray does not
+SMALLEST_SPOT = 0.5  # mm²; a spot thinner than the rest counts from this area on
+LONE = 1.5  # times what a ray stands for; a lone ray does not count, on large parts each stands for more than such a spot
 START = 1e-6  # mm inside the surface where a ray starts
 
 
@@ -105,7 +106,8 @@ def find_thinnest(body: Surface, points: Floats, face: Ints, area: Floats) -> Th
     size = measure_faces(body.vertices, body.faces)[1]
     area = np.where(wall & (common == 2), np.minimum(area, np.minimum(size[face], size[other])), area)
     order = np.argsort(thickness)
-    reached = int(np.searchsorted(np.cumsum(area[order]), min(SMALLEST_SPOT, float(area[wall].sum()) * 0.5)))
+    spot = max(SMALLEST_SPOT, LONE * float(area[wall].max()))
+    reached = int(np.searchsorted(np.cumsum(area[order]), min(spot, float(area[wall].sum()) * 0.5)))
     k = order[min(reached, int(wall.sum()) - 1)]
     middle = points[k] - 0.5 * thickness[k] * normals[k]
     return Thinnest(float(thickness[k]), (float(middle[0]), float(middle[1]), float(middle[2])))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import fields, replace
 from io import BytesIO
 from pathlib import Path
@@ -14,18 +14,19 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from mountgen import pipeline
+from mountgen import features, pipeline
 from mountgen.datum import Recess
-from mountgen.errors import ExportError, MaterialError, ScanError
+from mountgen.errors import ExportError, KernelError, MaterialError, ScanError
+from mountgen.features.part import Part
 from mountgen.field import InsertableSpace, UnseenArea
 from mountgen.gap import make_standing
 from mountgen.kernel import tessellate
-from mountgen.loft import make_block
+from mountgen.loft import Shell, make_block
 from mountgen.material import find_material
 from mountgen.mend import Mend
 from mountgen.part_picture import LOOKS
 from mountgen.pipeline import Ground, Whole, guard_sources, name_outputs, remember_whole
-from mountgen.recipe import PlugRecipe, ScanSource
+from mountgen.recipe import Fit, PlugRecipe, ScanSource
 from mountgen.scan import Scan
 from mountgen.store import Store, make_key
 from mountgen.surface import surface_of
@@ -177,3 +178,56 @@ def test_what_a_gauge_is_held_against_is_kept_by_all_that_it_depends_on(tmp_path
         before = len(made)
         remember_whole(other, store, build)
         assert len(made) == before + 1
+
+
+class Listening:
+    """Progress that keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+
+    def stage(self, name: str) -> AbstractContextManager[None]:
+        return nullcontext()
+
+    def say(self, text: str) -> None:
+        self.told.append(text)
+
+
+def lay_frustum() -> Ground:
+    nothing: Any = None
+    recess, space, shell = prepare("frustum")
+    return Ground(PlugRecipe(name="blank"), find_material("asa"), nothing, nothing, recess, space, shell)
+
+
+def test_a_smooth_part_that_comes_too_near_is_made_again_of_facets() -> None:
+    """Its floor sinks by 0.6 mm, more than is ever drawn back; where facets come too near as well the smooth one stays."""
+    ground = lay_frustum()
+    assert ground.shell is not None
+    floor = ground.shell.floor
+    sunken = replace(ground, shell=replace(ground.shell, floor=replace(floor, poles=floor.poles - 0.6)))
+    listening = Listening()
+    clock = pipeline.Clock(listening)
+    smooth = pipeline.prove_part(pipeline.build_part(sunken), sunken, clock=clock)
+    assert smooth.inspection.rest.min == pytest.approx(-0.1, abs=0.05)
+    faceted = pipeline._make_of_facets(smooth, sunken, clock=clock)
+    assert all(check.verdict != "fail" for check in faceted.inspection.checks)
+    assert "made of facets: smooth, it comes as near to the scan as -0.1" in listening.told[0]
+    assert faceted.part.notes[0] in listening.told[0]
+    tighter = replace(sunken, recipe=sunken.recipe.model_copy(update={"fit": Fit(clearance=0.9)}))
+    assert pipeline._make_of_facets(smooth, tighter, clock=clock) is smooth
+
+
+def test_what_the_kernel_does_not_get_done_is_made_of_facets(monkeypatch: pytest.MonkeyPatch) -> None:
+    ground, real = lay_frustum(), features.add_features
+
+    def refuse(shell: Shell | None, *rest: Any, **named: Any) -> Part:
+        if shell is not None:
+            raise KernelError("the solid kernel does not get done with the cavity", "cavity", "change body.wall")
+        return real(shell, *rest, **named)
+
+    monkeypatch.setattr(features, "add_features", refuse)
+    part = pipeline.build_part(ground)
+    assert part.body.faceted
+    assert part.notes == ("made of facets throughout, because the solid kernel does not get done with the cavity",)
+    with pytest.raises(KernelError, match="with the cavity"):
+        pipeline.build_part(replace(ground, recipe=ground.recipe.model_copy(update={"fit": Fit(reach=0.01)})))

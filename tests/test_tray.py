@@ -31,6 +31,7 @@ from tests.shapes import (
     FRUSTUM_DRAFT_DEG,
     FRUSTUM_MOUTH,
 )
+from tests.test_loft import find_thinnest_of
 
 WALL = 1.8
 
@@ -129,6 +130,15 @@ def test_a_wall_that_fills_the_tray_names_the_largest_that_does_not() -> None:
     largest = float(caught.value.remedy.split()[1])
     assert 25.0 < largest < CYLINDER_RADIUS
     assert hollow_inside(shell, space, wall=largest).space.height.min() < space.top - 1.0
+
+
+def test_a_tray_of_facets_has_its_walls_too() -> None:
+    """Its inside is measured from the facets that bound it, and neither ends in blades beside the rib and the boss."""
+    recess, space, _ = prepare("l_pocket")
+    part = make_tray(None, space, recess, recipe=recipe())
+    assert part.body.faceted
+    assert find_thinnest_of(part.body.mesh) > 1.32  # three printed lines; 0.1 when it was measured from the space
+    assert_printable(part.body.mesh)
 
 
 def test_dividers_stand_where_they_should_and_as_high() -> None:

@@ -17,11 +17,13 @@ from mountgen.kernel import Mesh
 from mountgen.loft import Shell, fit_shell, meet_field
 from mountgen.raster import dilate_cone, fill_loop, raster_faces, stamp_mesh
 from mountgen.spline import Axis, Surface
+from mountgen.topology import measure_faces
 
 INNER_PITCH = 0.25  # mm; grid of the inner space: balls of a wall's radius are large, so a coarse grid holds them
 SKIN_STEP = 0.5  # mm between the samples of the outer surface
 SPARE = 0.03  # mm; what the fitted surfaces and their facets may take off a wall
 INNER_RADIUS = 1.5  # mm; rounding of the edges between wall and floor inside a tray
+TOP = 0.2  # of the normal; a faceted body's faces that look up by more than this are its top
 FENCE = 30.0  # mm above the mouth; height of ground outside the part, so that nothing spills over it
 LEAST_DEPTH = 1.0  # mm; an inner space less deep than this is none
 
@@ -48,9 +50,9 @@ def hollow_inside(shell: Shell | None, space: InsertableSpace, *, wall: float, r
     Raises:
         FeatureError: the walls leave no room.
     """
-    outer = sample_field(space) if shell is None else sample_shell(shell)
+    outer = sample_facets(space, reach=reach) if shell is None else sample_shell(shell)
     inner = round_inside(raise_space(space, outer, wall=wall, reach=reach))
-    return Cavity(inner, fit_inner(inner), wall)
+    return Cavity(inner, None if shell is None else fit_inner(inner), wall)  # splines cut out of facets take the kernel minutes
 
 
 def fit_inner(inner: InsertableSpace) -> Shell | None:
@@ -214,6 +216,15 @@ def sample_wall(shell: Shell) -> Mesh:
     ahead = np.roll(index, -1, axis=0)
     faces = _cells(index[:, :-1], index[:, 1:], ahead[:, 1:], ahead[:, :-1])
     return Mesh(points.reshape(-1, 3), faces)
+
+
+def sample_facets(space: InsertableSpace, *, reach: float | None) -> Mesh:
+    """Return what bounds a faceted body, which stands up to a millimetre inside its space, and the space's own surface."""
+    from mountgen.facet import NOT_FITTED, facet_body
+
+    mesh = facet_body(space, below=0.0, reach=reach, why=NOT_FITTED).mesh
+    vectors, areas = measure_faces(mesh.vertices, mesh.faces)
+    return join_meshes([_pick(Mesh(mesh.vertices, mesh.faces[:, ::-1]), vectors[:, 2] < TOP * areas), sample_field(space)])
 
 
 def sample_field(space: InsertableSpace) -> Mesh:
