@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.compiled import compiled
 
 # Of a pitch; keeps the nodes off edges and corners, where a column would cross two faces or none.
 ASIDE = (1.234567e-5, 0.987654e-5)
-_jit = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit = compiled(fastmath=False)
 
 
 @dataclass(frozen=True, eq=False)

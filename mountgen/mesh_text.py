@@ -7,16 +7,16 @@ raising.
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Floats
+from mountgen.compiled import compiled
 
 Bytes = NDArray[np.uint8]
 Longs = NDArray[np.int64]
 FINE, NOT_A_NUMBER, NOT_A_TRIANGLE, CUT_OFF = 0, 1, 2, 3
-_jit = numba.njit(cache=True, nogil=True)
+_jit = compiled()
 _TENS = 10.0 ** np.arange(23)  # powers of ten that double precision holds exactly
 
 

@@ -21,17 +21,17 @@ from math import sqrt
 from os import cpu_count
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.compiled import compiled
 
 LEAF = 2  # triangles a leaf at most; with four a query takes a sixth longer
 FEW = 5_000  # points; fewer are done sooner than threads are started
 CELLS = 1023  # along the longest side of what the space-filling curve fills
 THREADS = min(4, cpu_count() or 1)
-_jit = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")  # no division here is by zero
+_jit = compiled(fastmath=False, error_model="numpy")  # no division here is by zero
 
 
 @dataclass(frozen=True, eq=False)

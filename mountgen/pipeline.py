@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from mountgen.clearance import find_enlargement, resolve_clearance
 from mountgen.datum import Recess, find_datum
-from mountgen.errors import ExportError, KernelError, LoftError, MountgenError, RecipeError, ScanError
+from mountgen.errors import ExportError, FeatureError, KernelError, LoftError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
 from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material, load_materials
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 MUCH_GAP = 0.1  # of the narrower side of the mouth; a gap that takes more of it, on both sides, is told of
 NO_PAPER = Papers()
 PICTURES = ("-mouth.png", "-three-quarter.png", "-section.png", "-behind.png")  # endings, as in `part_picture.LOOKS`
+NO_FACETS = (FeatureError, KernelError, LoftError)  # a part cannot be made of facets either
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
 
 
@@ -309,7 +310,7 @@ def build_part(ground: Ground) -> Part:
             raise
         try:
             part = add_features(None, space, recess, recipe=recipe)
-        except MountgenError:
+        except NO_FACETS:
             raise error from None
         return replace(part, notes=(f"made of facets throughout, because {error.what}", *part.notes))
 
@@ -323,7 +324,7 @@ def _make_of_facets(case: Case, ground: Ground, *, clock: Clock) -> Case:
     with clock.stage("make it of facets"):
         try:
             part = add_features(None, ground.space, ground.recess, recipe=ground.recipe)
-        except MountgenError:
+        except NO_FACETS:
             return case
     again = prove_part(part, ground, clock=clock, pictures=case.pictures)
     if any(check.verdict == "fail" for check in again.inspection.checks):

@@ -11,16 +11,16 @@ from itertools import pairwise
 from math import ceil, floor, sqrt
 from os import cpu_count
 
-import numba
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints, Singles
+from mountgen.compiled import compiled
 
 EMPTY = np.float32(-1.0e9)  # mm; height of a node nothing has reached
 THREADS = min(4, cpu_count() or 1)
 FEW = 60_000  # triangles; fewer are done sooner than threads are started
 SAGITTA = 0.01  # mm; balls along an edge are set so close that the scallop between them stays below this
-_jit = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit = compiled(fastmath=False)
 
 
 @_jit

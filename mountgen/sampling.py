@@ -12,11 +12,11 @@ from dataclasses import dataclass, fields
 from math import cos, radians, sqrt
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats
+from mountgen.compiled import compiled
 from mountgen.nearest import find_curve
 
 Indices = NDArray[np.integer[Any]]
@@ -29,7 +29,7 @@ SMOOTH = cos(radians(5.0))  # faces that turn less than this stand out by at mos
 LOOKS_DOWN = -0.01  # of the unit normal's z; below this a face looks down
 FAR = 4.0  # mm, longest edge of the triangles set aside
 DEEPEST = 64  # halvings one after the other, at most
-_jit = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit = compiled(fastmath=False)
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,16 +12,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, floor
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints, freeze
+from mountgen.compiled import compiled
 from mountgen.ramp import Ramp
 
 Places = NDArray[np.intp]
 NO_CUT = -1.0e30
-_jit = numba.njit(cache=True, nogil=True)
+_jit = compiled()
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats
+from mountgen.compiled import compiled
 
 DEGREE = 3
-_jit = numba.njit(cache=True, nogil=True, error_model="numpy")  # the knots' spans that are divided by have a length
+_jit = compiled(error_model="numpy")  # the knots' spans that are divided by have a length
 
 
 @dataclass(frozen=True, eq=False)

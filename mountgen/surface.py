@@ -18,11 +18,11 @@ from math import acos, sqrt
 from typing import Any, Protocol
 from weakref import WeakKeyDictionary
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.compiled import compiled
 from mountgen.nearest import Tree, build_tree, find_nearest
 from mountgen.topology import measure_faces
 
@@ -31,7 +31,7 @@ ANY_WAY = np.array([0.0, 0.0, 1.0])
 ASKEW = np.array([1.1e-3, -0.7e-3, 0.3e-3])  # so that no ray runs along an edge or through a corner
 ON_FEATURE = 1e-5  # barycentric; nearer than this to an edge or corner counts as on it
 GRAZE = 1e-12  # barycentric; a ray this far beside a triangle still meets it, so that none slips between two
-_jit = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit = compiled(fastmath=False)
 
 
 class Triangles(Protocol):

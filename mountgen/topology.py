@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from math import hypot
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.compiled import compiled
 
 CELL = 32.0  # weld cells are this many tolerances wide: few points then need to look into the cell next door
-_jit = numba.njit(cache=True, nogil=True)
+_jit = compiled()
 
 
 @dataclass(frozen=True, eq=False)

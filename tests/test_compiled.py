@@ -1,0 +1,65 @@
+"""Compiled loops are kept between runs where they can be, and run all the same where they cannot."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from mountgen import compiled
+from tests.test_layout import ROOT
+
+LOOP = """
+import numpy as np
+from mountgen.compiled import compiled
+
+@compiled(fastmath=False)
+def add(values):
+    total = 0.0
+    for k in range(len(values)):
+        total += values[k]
+    return total
+
+print(add(np.arange(4.0)), len(add.stats.cache_hits))
+"""
+
+
+def run_loop(folder: Path, *, before: str = "", **environ: str) -> str:
+    script = folder / "loop.py"
+    script.write_text(before + LOOP)
+    run = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, check=False,
+        env={"PYTHONPATH": str(ROOT), "PATH": "/usr/bin", **environ},
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    return run.stdout.strip()
+
+
+def test_a_loop_is_kept_for_the_next_run(tmp_path: Path) -> None:
+    kept = str(tmp_path / "kept")
+    assert run_loop(tmp_path, NUMBA_CACHE_DIR=kept) == "6.0 0"
+    assert run_loop(tmp_path, NUMBA_CACHE_DIR=kept) == "6.0 1"
+    for path in Path(kept).rglob("*.nb[ci]"):
+        path.write_bytes(path.read_bytes()[:20])  # as a crash may leave it
+    assert run_loop(tmp_path, NUMBA_CACHE_DIR=kept) == "6.0 0"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a limit on file size")
+def test_a_full_disk_only_means_that_it_is_compiled_again(tmp_path: Path) -> None:
+    limit = "import resource\nresource.setrlimit(resource.RLIMIT_FSIZE, (10, 10))\n"
+    assert run_loop(tmp_path, before=limit, NUMBA_CACHE_DIR=str(tmp_path / "kept")) == "6.0 0"
+
+
+def test_no_folder_at_all_is_no_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(_: object) -> None:
+        raise RuntimeError("cannot cache function: no locator available")
+
+    monkeypatch.setattr(compiled, "_Kept", refuse)
+
+    @compiled.compiled()
+    def double(value):  # type: ignore[no-untyped-def]
+        return 2.0 * value
+
+    assert double(1.5) == 3.0
