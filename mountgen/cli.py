@@ -412,6 +412,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     """
     # read when numpy is loaded: its matrices here are small, and threads that wait for each other cost more than they do
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    nowhere = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w")
+    sys.stdout, sys.stderr = sys.stdout or nowhere, sys.stderr or nowhere  # None where they were closed
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="mountgen.plain")
@@ -419,12 +421,38 @@ def main(argv: Sequence[str] | None = None) -> None:
 
 
 class _Screen(Console):
-    """A console that takes texts as they are, and lets a run end well when its reader has gone (`| head`)."""
+    """A console that takes texts as they are, and lets a run end well when its reader has gone (`| head`) or its disk is full."""
 
     def __init__(self, *, stderr: bool) -> None:
         stream = sys.stderr if stderr else sys.stdout
         width = None if stream.isatty() or os.environ.get("COLUMNS") else LOG_WIDTH
         super().__init__(stderr=stderr, width=width, markup=False, emoji=False, highlight=False)
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        """Print; a result that cannot be shown ends the run, progress that cannot does not.
+
+        Raises:
+            SystemExit: standard output cannot be written.
+        """
+        try:
+            super().print(*objects, **options)
+        except OSError as error:
+            self._give_up(error)
+
+    def write(self, text: str) -> None:
+        """Print a text for another program, not folded. Raises as `print`."""
+        try:
+            self.file.write(text)
+            self.file.flush()
+        except OSError as error:
+            self._give_up(error)
+
+    def _give_up(self, error: OSError) -> None:
+        self.on_broken_pipe()
+        if not self.stderr and not isinstance(error, BrokenPipeError):
+            what = f"what was found cannot be printed ({error.strerror})"
+            _show_error(MountgenError(what, "standard output", "free some space where it goes, or let it go elsewhere"))
+            raise SystemExit(NOT_MADE) from None
 
     def on_broken_pipe(self) -> None:
         self.quiet = True
@@ -490,13 +518,17 @@ def _failures_shown() -> Iterator[None]:
     try:
         yield
     except MountgenError as error:
-        screen = _stderr()
-        screen.print(Text("error: ", style="bold red") + _clean(error.what), soft_wrap=True)
-        screen.print(_clean(f"  where:  {error.where}\n  remedy: {error.remedy}"), soft_wrap=True)
+        _show_error(error)
         raise typer.Exit(NOT_MADE) from None
     except KeyboardInterrupt:
         _stderr().print("stopped")
         raise typer.Exit(STOPPED) from None
+
+
+def _show_error(error: MountgenError) -> None:
+    screen = _stderr()
+    screen.print(Text("error: ", style="bold red") + _clean(error.what), soft_wrap=True)
+    screen.print(_clean(f"  where:  {error.where}\n  remedy: {error.remedy}"), soft_wrap=True)
 
 
 def _show_made(made: Made, report: str, *, quiet: bool, every: bool, as_json: bool) -> None:
@@ -586,11 +618,7 @@ def _show_pairs(pairs: Sequence[tuple[str, str]]) -> None:
 
 def _show_json(data: dict[str, Any]) -> None:
     """Print data for another program: plain ASCII, so that no encoding changes it, and no colours."""
-    try:
-        sys.stdout.write(json.dumps(data, indent=2, allow_nan=False) + "\n")
-        sys.stdout.flush()
-    except BrokenPipeError:
-        _stdout().on_broken_pipe()
+    _stdout().write(json.dumps(data, indent=2, allow_nan=False) + "\n")
 
 
 def _show_grid(grid: Grid) -> None:

@@ -24,11 +24,21 @@ def require_kernel() -> None:
 
     Raises:
         KernelError: it is not installed, or the system lacks a shared library that it needs.
+        KeyboardInterrupt: Ctrl-C came while it was loading, of which the kernel makes a failed import.
     """
     try:
         importlib.import_module("OCP.gp")
     except ImportError as error:
+        if _was_stopped(error):
+            raise KeyboardInterrupt from None
         raise explain_import_error(error, platform=sys.platform) from error
+
+
+def _was_stopped(error: BaseException | None) -> bool:
+    """Return whether Ctrl-C is what led to an error."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__ or error.__context__
+    return error is not None
 
 
 def explain_import_error(error: ImportError, *, platform: str) -> KernelError:

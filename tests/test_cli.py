@@ -544,6 +544,27 @@ def test_a_reader_that_leaves_changes_no_exit_code() -> None:
     assert b"checks failed" in err
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device there that is always full")
+def test_a_result_that_cannot_be_printed_is_an_error() -> None:
+    with open("/dev/full", "wb") as full:
+        process = start(stdout=full, stderr=subprocess.PIPE)
+        _, err = process.communicate(timeout=60)
+        assert process.returncode == 1
+        assert err.decode().splitlines()[-3] == "error: what was found cannot be printed (No space left on device)"
+        assert b"Traceback" not in err
+        assert b"Exception" not in err
+        process = start(stdout=subprocess.PIPE, stderr=full)  # progress that cannot be shown is none
+        out, _ = process.communicate(timeout=60)
+        assert process.returncode == 3
+        assert b"checks failed" not in out
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a shell closes streams otherwise there")
+def test_a_closed_output_changes_no_exit_code() -> None:
+    process = start(stdout=None, stderr=None, preexec_fn=lambda: (os.close(1), os.close(2)))
+    assert process.wait(timeout=60) == 3
+
+
 def watch_terminal(*flags: str, **env: str) -> bytes:
     """Run at a terminal and return all that it shows."""
     import pty
@@ -604,6 +625,21 @@ def test_a_missing_system_library_is_named(tmp_path: Path) -> None:
     if sys.platform.startswith("linux"):
         assert "the system has no libGL.so.1" in done.stderr
         assert "apt-get install libgl1" in done.stderr
+
+
+def test_ctrl_c_while_the_kernel_loads_is_no_broken_kernel(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its parts are loaded by C++, which makes "initialization failed" of whatever is raised meanwhile."""
+    from mountgen import platform_check
+
+    def load(_: str) -> None:
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt as stop:
+            raise ImportError("initialization failed") from stop
+
+    monkeypatch.setattr(platform_check.importlib, "import_module", load)
+    with pytest.raises(KeyboardInterrupt):
+        platform_check.require_kernel()
 
 
 def test_every_way_the_kernel_may_be_missing_is_explained() -> None:
