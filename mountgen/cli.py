@@ -412,8 +412,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     """
     # read when numpy is loaded: its matrices here are small, and threads that wait for each other cost more than they do
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    nowhere = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w")
-    sys.stdout, sys.stderr = sys.stdout or nowhere, sys.stderr or nowhere  # None where they were closed
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # it was closed
+            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_WRONLY), "w"))
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="mountgen.plain")
