@@ -21,6 +21,7 @@ from mountgen.material import find_material, load_materials
 from mountgen.mesh_file import check_file
 from mountgen.paper import ENDINGS, Papers, draw_papers
 from mountgen.recipe_file import dump_recipe
+from mountgen.safe_write import check_folder
 from mountgen.scan import Mend, Scan, read_scan
 from mountgen.shell_relief import relieve_shell
 from mountgen.spline import Axis, Surface
@@ -429,11 +430,12 @@ def name_outputs(name: str) -> tuple[str, ...]:
 
 
 def guard_sources(sources: tuple[Path, ...], *, out: Path, names: tuple[str, ...]) -> None:
-    """Make sure that no output takes the place of something the part is made from.
+    """Make sure that the outputs can be written, and that none takes the place of something the part is made from.
 
     Raises:
-        ExportError: it would.
+        ExportError: it would, or they may not be written there.
     """
+    check_folder(out)
     for source in sources:
         for name in names:
             target = out / name

@@ -18,7 +18,8 @@ import errno
 import os
 import secrets
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 from mountgen.errors import ExportError
@@ -64,7 +65,8 @@ def write_files(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Path]:
     try:
         for name, content in contents.items():
             fresh[targets[name]] = _write_beside(targets[name], content)
-        _move_all(fresh)
+        with _alone_in(folder):
+            _move_all(fresh)
     except BaseException:
         for temporary in fresh.values():
             temporary.unlink(missing_ok=True)
@@ -73,6 +75,40 @@ def write_files(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Path]:
                 folder.rmdir()
         raise
     return targets
+
+
+def check_folder(folder: Path) -> None:
+    """Make sure, before work is done for it, that files may be written into a folder that is there or can be made.
+
+    Raises:
+        ExportError: they may not. Nothing is made or written.
+    """
+    try:
+        there = next(each for each in (folder, *folder.absolute().parents) if each.exists())
+        if not there.is_dir():
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+        if not os.access(there, os.W_OK | os.X_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    except OSError as error:
+        raise _explain(error, folder) from error
+
+
+@contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Let no other run move its files into a folder meanwhile: two at once would leave parts of both."""
+    try:
+        import fcntl
+
+        held = os.open(folder, os.O_RDONLY)
+    except (ImportError, OSError):  # nothing of the kind on this system
+        yield
+        return
+    try:
+        with contextlib.suppress(OSError):
+            fcntl.flock(held, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(held)
 
 
 def _make_folder(folder: Path) -> None:
@@ -133,7 +169,11 @@ def _keep(path: Path) -> Path:
     try:
         os.link(path, kept)
     except OSError:
-        shutil.copy2(path, kept)
+        try:
+            shutil.copy2(path, kept)
+        except BaseException:
+            kept.unlink(missing_ok=True)
+            raise
     return kept
 
 

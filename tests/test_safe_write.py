@@ -6,13 +6,15 @@ import errno
 import os
 import stat
 import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
 from mountgen import safe_write
 from mountgen.errors import ExportError
-from mountgen.safe_write import write_file, write_files
+from mountgen.safe_write import check_folder, write_file, write_files
 
 OLD = {"a.stl": b"old a", "b.step": b"old b"}
 NEW = {"a.stl": b"new a", "b.step": b"new b", "c.3mf": b"new c"}
@@ -140,3 +142,50 @@ def test_a_forbidden_folder_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert "not allowed to write" in caught.value.what
     assert "may write to" in caught.value.remedy
     assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_is_looked_at_before_work_is_done_for_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    check_folder(tmp_path / "to" / "be" / "made")
+    assert not (tmp_path / "to").exists()
+    (tmp_path / "out").write_text("a file")
+    for out in (tmp_path / "out", tmp_path / "out" / "below"):
+        with pytest.raises(ExportError, match="lies under, a file"):
+            check_folder(out)
+    with pytest.raises(ExportError, match="cannot be written"):
+        check_folder(tmp_path / ("long" * 100))
+    monkeypatch.setattr(safe_write.os, "access", lambda *_: False)  # as root may write anywhere
+    with pytest.raises(ExportError, match="not allowed to write"):
+        check_folder(tmp_path / "new")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no folder can be held there")
+def test_two_runs_at_once_leave_the_files_of_one(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = os.replace
+
+    def slowly(source: Path, target: Path) -> None:
+        time.sleep(0.005)
+        real(source, target)
+
+    monkeypatch.setattr(safe_write.os, "replace", slowly)
+    for _ in range(5):
+        with ThreadPoolExecutor(4) as pool:
+            list(pool.map(lambda run: write_files(folder, dict.fromkeys(NEW, run)), (b"1", b"2", b"3", b"4")))
+        assert len(set(read_all(folder).values())) == 1
+        assert set(read_all(folder)) == set(NEW)
+
+
+def test_a_copy_that_is_only_half_made_is_removed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where there are no hard links the old file is copied aside, and the disk may be full by then."""
+
+    def refuse(source: Path, target: Path) -> None:
+        raise OSError(errno.EPERM, "no hard links here")
+
+    def copy(source: Path, target: Path) -> None:
+        target.write_bytes(b"half")
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(safe_write.os, "link", refuse)
+    monkeypatch.setattr(safe_write.shutil, "copy2", copy)
+    with pytest.raises(ExportError, match="no room"):
+        write_files(folder, NEW)
+    assert read_all(folder) == OLD
