@@ -16,7 +16,7 @@ from mountgen.kernel import Body, Solid, combine_many, tessellate
 from mountgen.material import find_material, load_materials
 from mountgen.paper.drawing import SCALES, draw_part_drawing, list_sizes
 from mountgen.paper.tile import PAPERS
-from mountgen.paper.views import ABOVE, FRONT, LEFT, View, drop_covered, find_views
+from mountgen.paper.views import ABOVE, FRONT, LEFT, View, drop_astray, drop_covered, find_views
 from mountgen.recipe import PlugRecipe
 from mountgen.service.case import Case
 from mountgen.shape import Axes, extrude, make_box, round_polygon
@@ -128,6 +128,22 @@ def test_hidden_lines_along_visible_ones_go_but_not_those_that_cross_them_or_end
     left = drop_covered((along, across, ending, apart), seen, within=0.2)
     assert length(left) == pytest.approx(10.0 + 4.0 + 20.0)
     assert drop_covered((along,), seen, within=0.05)[0] == pytest.approx(along)
+
+
+def test_an_outline_is_kept_only_where_facets_turn_away() -> None:
+    turns = np.array([[[0.0, 0.0], [20.0, 0.0]], [[20.0, 0.0], [20.0, 10.0]]])
+    along, across = [[1.0, 0.1], [19.0, -0.1]], [[0.0, 0.0], [20.0, 10.0]]  # both ends of the second lie on such edges
+    assert drop_astray(np.array([along, across]), turns, within=0.3).tolist() == [along]
+    assert len(drop_astray(np.array([along]), np.zeros((0, 2, 2)), within=0.3)) == 0
+
+
+def test_a_ball_keeps_its_outline() -> None:
+    """It has no edge but where its face closes: the circle is all outline, and runs between the corners of facets."""
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeSphere
+
+    for view in find_views(BRepPrimAPI_MakeSphere(10.0).Shape()):
+        around = [line for line in view.visible if np.allclose(np.hypot(*line.T), 10.0, atol=0.1)]
+        assert length(tuple(around)) == pytest.approx(2.0 * np.pi * 10.0, rel=0.01)
 
 
 def test_the_outline_is_never_hidden() -> None:

@@ -7,11 +7,13 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
 from mountgen.pipeline import PICTURES
 from tests.conftest import ROOT, Juniper
+from tests.pdf_reading import read_pdf
 
 SHOWN = ROOT / "examples" / "pictures"
 ALIKE = 4.0  # of 255 grey levels, on average; another view of the same part is 10 and more apart
@@ -63,6 +65,22 @@ def test_the_drawing_has_ink_in_all_its_views(juniper: Juniper, tmp_path: Path) 
     for box in ((0.1, 0.1, 0.45, 0.3), (0.45, 0.1, 0.6, 0.3), (0.1, 0.3, 0.45, 0.5), (0.0, 0.85, 1.0, 1.0)):
         part = dark.crop(tuple(round(share * side) for share, side in zip(box, 2 * page.size, strict=True)))
         assert part.getbbox() is not None, box
+
+
+def test_no_line_of_the_drawing_crosses_a_plain_face(juniper: Juniper) -> None:
+    """Seen from above the shelf has edges along it and across, and a bowed lip: nothing long that runs askew."""
+    (page,) = read_pdf((juniper.folder / "juniper-shelf-drawing.pdf").read_bytes())
+    spots = {text: spot for text, spot, _ in page.texts}
+    below, above = spots["from 12 o'clock"], spots["from the mouth"]
+    pieces = np.concatenate([
+        np.stack([path.points[:-1], path.points[1:]], axis=1) for path in page.paths if path.paint == "stroke" and not path.dash
+    ])  # fmt: skip
+    middle, along = pieces.mean(axis=1), np.abs(pieces[:, 1] - pieces[:, 0])
+    here = (middle[:, 1] > below[1]) & (middle[:, 1] < above[1]) & (middle[:, 0] < below[0] + 60.0)
+    assert here.sum() > 50
+    slope = np.degrees(np.arctan2(along[:, 1], along[:, 0]))
+    askew = pieces[here & (slope > 10.0) & (slope < 80.0) & (np.hypot(*along.T) > 10.0)]
+    assert askew.round(1).tolist() == []
 
 
 def test_every_picture_that_is_kept_is_shown_somewhere() -> None:

@@ -23,6 +23,7 @@ COVERED = 0.05  # mm; a hidden line nearer than this to a visible one is not dra
 STRETCH = 3.0  # times the distance within which lines count as one: a piece that long has left a line that it only crosses
 CRUMB = 2.5  # mm
 SHORTEST = 0.3  # mm; shorter hidden lines are crumbs of noise
+ASTRAY = 0.3  # mm an outline may run from where the facets turn away from the viewer: the kernel lays it between their corners
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,10 @@ def find_views(solid: Solid, looks: tuple[Look, ...] = (FRONT, LEFT, ABOVE)) -> 
     for look in looks:
         towards, right = np.array(look.towards), np.array(look.right)
         flat = mesh.vertices @ np.array([right, np.cross(towards, right)]).T
-        views.append(View(look, *_tidy(*_hide(solid, look)), flat.min(axis=0), flat.max(axis=0)))
+        edges, outlines, hidden_edges, hidden_outlines = _hide(solid, look)
+        turns = _find_turns(mesh, towards, flat)
+        outlines, hidden_outlines = (drop_astray(lines, turns, within=ASTRAY) for lines in (outlines, hidden_outlines))
+        views.append(View(look, *_tidy(edges, outlines, hidden_edges, hidden_outlines), flat.min(axis=0), flat.max(axis=0)))
     return tuple(views)
 
 
@@ -93,6 +97,36 @@ def drop_covered(lines: Sequence[Floats], over: Sequence[Floats], *, within: flo
     near = shapely.dwithin(shapely.points(pieces.reshape(-1, 2)), cover, within).reshape(-1, 2)
     left = shapely.simplify(shapely.line_merge(shapely.union_all(shapely.linestrings(pieces[~near.all(axis=1)]))), 1e-3)
     return tuple(shapely.get_coordinates(line) for line in shapely.get_parts(left) if line.length >= SHORTEST)
+
+
+def drop_astray(outlines: Floats, turns: Floats, *, within: float) -> Floats:
+    """Return outlines without those that run where nothing turns away from the viewer.
+
+    Args:
+        outlines: straight pieces (N, 2, 2), mm. The kernel has drawn some right across a plane face.
+        turns: edges between facets of which one is seen and one is not, (M, 2, 2), mm.
+        within: mm that both ends and the middle of a piece may lie from the nearest of those.
+    """
+    import shapely
+
+    if not len(outlines) or not len(turns):
+        return outlines[:0]
+    real = shapely.union_all(shapely.linestrings(turns))
+    shapely.prepare(real)
+    spots = np.stack([outlines[:, 0], outlines.mean(axis=1), outlines[:, 1]], axis=1)
+    return outlines[shapely.dwithin(shapely.points(spots), real, within).all(axis=1)]
+
+
+def _find_turns(mesh: Mesh, towards: Floats, flat: Floats) -> Floats:
+    """Return the edges, (M, 2, 2) mm in the view, between a facet that looks to the viewer and one that does not."""
+    facing = np.cross(*np.diff(mesh.vertices[mesh.faces], axis=1).transpose(1, 0, 2)) @ towards > 0.0
+    edges = mesh.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    owner = np.repeat(facing, 3)
+    _, first, inverse, count = np.unique(
+        np.sort(edges, axis=1), axis=0, return_index=True, return_inverse=True, return_counts=True
+    )
+    seen = np.bincount(inverse.ravel(), weights=owner, minlength=len(first))
+    return np.asarray(flat[edges[first[(seen > 0) & (seen < count)]]], dtype=np.float64)
 
 
 def _copy_smooth(solid: Solid) -> Solid:
