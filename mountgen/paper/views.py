@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats
-from mountgen.kernel import Solid, tessellate
+from mountgen.kernel import Mesh, Solid, tessellate
 from mountgen.outline import chain_pieces
 
 CHORD = 0.04  # mm by which a drawn line may leave its face
@@ -114,7 +114,8 @@ def drop_astray(outlines: Floats, turns: Floats, *, within: float) -> Floats:
     real = shapely.union_all(shapely.linestrings(turns))
     shapely.prepare(real)
     spots = np.stack([outlines[:, 0], outlines.mean(axis=1), outlines[:, 1]], axis=1)
-    return outlines[shapely.dwithin(shapely.points(spots), real, within).all(axis=1)]
+    near = shapely.dwithin(shapely.points(spots), real, within).all(axis=1)
+    return np.asarray(outlines[near], dtype=np.float64)
 
 
 def _find_turns(mesh: Mesh, towards: Floats, flat: Floats) -> Floats:
