@@ -232,6 +232,20 @@ def test_a_slot_that_fuses() -> None:
     assert check_of(judge_print(make_case(slotted, line_width=float(width[1]))), "narrowest gap").verdict == "pass"
 
 
+@pytest.mark.parametrize("gap", [0.22, 0.2, 0.19, 0.1])
+def test_no_line_is_advised_that_no_printer_lays_nor_one_that_the_layers_are_too_high_for(gap: float) -> None:
+    slotted = block() - manifold3d.Manifold.cube((gap, 20.0, 15.0), True)
+    found = check_of(judge_print(make_case(slotted)), "narrowest gap")
+    assert (found.verdict, found.value) == ("caution", pytest.approx(gap))
+    settings = {key: float(value) for key, value in re.findall(r"printer\.(\w+) = ([\d.]+)", found.remedy)}
+    if gap < 0.2:
+        assert settings == {}
+        assert "widen the feature" in found.remedy
+    else:
+        again = judge_print(make_case(slotted, **settings))
+        assert [check_of(again, name).verdict for name in ("narrowest gap", "height of a layer")] == ["pass", "pass"]
+
+
 def test_a_part_that_stands_unsteadily() -> None:
     blade = block(5.0, 39.0)
     found = check_of(judge_print(make_case(blade, layers_along=[0, 1, 0])), "steady on the plate")

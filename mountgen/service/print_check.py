@@ -30,6 +30,7 @@ from mountgen.verdict import Check, Verdict
 
 SCARS = 0.10  # share of the surface that bears on the recess; what support leaves on more than this is felt (our rule)
 BRIDGE = 10.0  # mm; 10 to 15 mm come out clean (trade page on overhangs, read)
+FINEST_LINE = 0.2  # mm; no remedy asks for a finer one: few printers lay it (our rule)
 HIGHEST_LAYER = 0.8  # of a line's width; higher layers do not hold on to each other (common practice)
 FOOT = 0.4  # mm of chamfer that a remedy names (our rule)
 OTHERS = 3  # other ways up that are looked at for shorter bridges
@@ -64,7 +65,7 @@ def judge_print(case: Case) -> Finding:
         _judge_room(case, whole.way, split, _Others(case)),
         _judge_scars(case, prints, others),
         _judge_bridge(case, prints, others),
-        _judge_gap(narrow, printer.line_width),
+        _judge_gap(narrow, printer),
         _judge_layers(printer),
         _judge_stand(prints, others),
         _judge_first_layer(case, prints),
@@ -225,15 +226,25 @@ def _judge_bridge(case: Case, prints: Sequence[Print], others: _Others) -> Check
     return Check("longest bridge", verdict, under.bridge, BRIDGE, "mm", source, remedy, place)
 
 
-def _judge_gap(narrow: Narrowest, line_width: float) -> Check:
+def _judge_gap(narrow: Narrowest, printer: Printer) -> Check:
+    line_width = printer.line_width
     name, source = "narrowest gap", "common practice: one printed line at least"
     if not isfinite(narrow.gap):
         widest = LOOKED * line_width
         return Check(name, "pass", widest, line_width, "mm", f"{source}; none of less than {widest:g} mm was found")
     verdict: Verdict = "pass" if narrow.gap >= line_width else "caution"
-    finer = floor(100.0 * narrow.gap) / 100.0
-    remedy = "" if verdict == "pass" else f"it fuses in printing: widen the feature there, or set printer.line_width = {finer:g}"
+    remedy = "" if verdict == "pass" else f"it fuses in printing: widen the feature there{_advise_line(narrow.gap, printer)}"
     return Check(name, verdict, narrow.gap, line_width, "mm", source, remedy, describe_place(narrow.middle))
+
+
+def _advise_line(gap: float, printer: Printer) -> str:
+    """Return the settings with which a line fits into a gap, and layers that are not too high for it."""
+    finer = floor(100.0 * gap + 1e-6) / 100.0
+    if finer < FINEST_LINE:
+        return ", or let it fuse if nothing has to go in"
+    lower = floor(100.0 * HIGHEST_LAYER * finer + 1e-9) / 100.0
+    layers = f" and printer.layer_height = {lower:g}" if lower < printer.layer_height else ""
+    return f", or set printer.line_width = {finer:g}{layers}"
 
 
 def _judge_layers(printer: Printer) -> Check:
