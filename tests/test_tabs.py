@@ -307,6 +307,19 @@ def test_where_no_longer_arm_fits_the_hook_that_passes_is_named() -> None:
     assert find(OFTEN, made=plan_tabs(mesh, recess, tabs=less).tabs, tabs=less).verdict == "pass"
 
 
+@pytest.mark.parametrize("turned", ["", "set printer.layers_along = [1, 0, 0]"])
+def test_an_arm_that_bears_its_strain_across_the_layers_is_not_told_to_be_shorter(turned: str) -> None:
+    """It is a caution all the same; but what would help is layers along it, not the length at which it would just bear it."""
+    recess, _, mesh = box()
+    long = RetainingTabs(length=18.0, thickness=1.6, hook=0.6)
+    made = plan_tabs(mesh, recess, tabs=long).tabs
+    for check in check_tabs(made, long, find_material("pa12"), upright=True, turned=turned)[:2]:
+        assert (check.verdict, check.value < check.limit) == ("caution", True)
+        assert "tabs.length" not in check.remedy
+        assert "layers lie across the arms" in check.remedy
+        assert turned in check.remedy
+
+
 def test_a_hook_that_comes_to_rest_is_named() -> None:
     found = re.search(r"tabs\.hook = ([\d.]+)", find("tab bent at its seat").remedy)
     assert found is not None

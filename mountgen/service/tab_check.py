@@ -209,6 +209,8 @@ def _advise_length(
 ) -> str:
     """Say what length the material bears over and over, or what else where the wall has no room for it."""
     wanted = ceil(2.0 * often.length_needed) / 2.0
+    if often.strain_pct <= often.allowed_pct:  # so it does, but across the layers: a shorter arm would be no help
+        return f"layers lie across the arms: {turned or 'bend them slowly, and watch the roots for cracks'}"
     if wanted <= min(tab.longest for tab in made):
         advice = f"set tabs.length = {wanted:g}"
     else:
@@ -221,7 +223,7 @@ def _advise_length(
 def _judge_strain(name: str, snap: Snap, tab: Tab, upright: bool, remedy: str, where: str, beyond: Verdict) -> Check:
     verdict: Verdict = "pass" if snap.strain_pct <= snap.allowed_pct else beyond
     if verdict == "pass" and upright:
-        verdict, remedy = "caution", remedy if "layers_along" in remedy else f"layers lie across the arms: {remedy}"
+        verdict, remedy = "caution", remedy if "layers lie across" in remedy else f"layers lie across the arms: {remedy}"
     lies = "half of it, as layers lie across the arm" if upright else "layers lie along the arm"
     source = f"{snap.source} ({snap.tag}); {lies}; strain 1.5 h y / L² (read) at y = {tab.ride.deflection:.2f} mm"
     advice = "" if verdict == "pass" else remedy
