@@ -145,8 +145,8 @@ def _advise(plan: ScanPlan, area: float) -> tuple[Advice, ...]:
             f"{plan.markers} dots{inside}, on flat, firm panel {MARKERS_OUT:g} mm beside the rim, "
             f"{low:g} to {high:g} mm apart, unevenly, so that {MARKERS_IN_VIEW} or more are in every view; "
             "none where the part bears: they stand 0.1 mm proud and more",
-            "three in view, better five (a dealer's guide, read), 6 to 10 on stable flats (a course, read), off what is "
-            f"measured (from memory); {low:g} to {high:g} mm is our rule",
+            "three in view, better five (a dealer's guide, read), 6 to 10 on stable flats (a course, read); that they "
+            f"stay off what is measured, and {low:g} to {high:g} mm, is our rule",
         ),
         Advice(
             "border",
@@ -165,11 +165,12 @@ def _advise(plan: ScanPlan, area: float) -> tuple[Advice, ...]:
         Advice(
             "surfaces",
             "shiny, chromed, clear and very dark plastic drops out or shines through. Dull it with a scanning spray that wipes "
-            "off or vanishes, tried first where nobody looks, and thin: 0.001 to 0.02 mm. Talc does for a small spot",
-            "shiny, mirror-like and translucent surfaces defeat optical scanners (trade page, read); black ones, and the "
-            "thickness of sprays, from memory",
+            "off or vanishes, tried first where nobody looks, and thin: a coat may have some hundredths of a "
+            "millimetre. Talc does for a small spot",
+            "shiny, mirror-like and translucent surfaces defeat optical scanners (trade page, read); eight sprays left coats "
+            "of tens of micrometres (Materials 16 (2023) 6165, read); black ones from memory",
         ),
-        Advice("light", "shade it from the sun and switch flickering lamps off", "from memory"),
+        Advice("light", "shade it from the sun, or scan in the evening", "a scanner maker's page on ambient light (read)"),
         Advice(
             "scale",
             f"measure {plan.bar:.0f} mm or more by hand, best between two marks that the scan shows, and give it to the survey: "

@@ -314,7 +314,7 @@ def find_permissible_strain(material: Material, *, repeated: bool = False, uprig
         EnduranceError: the material is not for snap arms.
 
     References:
-        Our rule: handbook limits for mouldings (from memory) reduced for printing; see `materials.toml`.
+        Our rule, from the strains at which printed bars broke and a moulder's guide (read): `permissible` in `materials.toml`.
     """
     quantity = material.snap_repeated_pct if repeated else material.snap_once_pct
     if quantity is None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -27,7 +26,6 @@ __all__ = [
     "TapeArea",
     "Trim",
     "check_bond_line",
-    "find_bond_share",
     "find_bonded_share",
     "find_cleavage",
     "find_cleavage_height",
@@ -51,16 +49,13 @@ MISMATCH_TIMES = 2.0  # thickness over mismatch of two rigid faces; page on appl
 LEAST_ENERGY, NO_BOND_ENERGY = 36.0, 26.0
 PRESS_KPA = 100.0  # kPa on rigid parts (15 psi); page on applying acrylic-foam tapes (read)
 APPLY_ABOVE_C = 10.0  # °C (50 °F); tape supplier's page (read)
+DWELL_H = 72.0  # h; the bond builds over 72 h, is final after 24 to 72 h, close to that after 72 h (suppliers' pages, read)
 COMPRESSION = 0.1  # of the thickness a foam tape gives way when pressed on (our rule)
 
 # Share of the room-temperature credit that is left (our rule). Points it rests on, all read: adhesive sheet
 # with use to 93 °C; carmaker's specifications with no failure in 60 min at 90 °C and 20 % loss after 72 h at
 # 80 °C, and another that stops at 65 °C continuous, 105 °C intermittent.
 _HEAT: tuple[tuple[float, float], ...] = ((40.0, 1.0), (70.0, 0.5), (93.0, 0.0))
-
-# Share of the final bond after some hours (from memory; "builds over 72 h" and "final after 24 to 72 h" were
-# read).
-_DWELL: tuple[tuple[float, float], ...] = ((1.0 / 3.0, 0.5), (24.0, 0.9), (72.0, 1.0))
 
 
 @dataclass(frozen=True)
@@ -369,31 +364,6 @@ def find_bonded_share(gaps: Floats, *, thickness: float, compression: float = CO
     return float(np.mean(recedes <= compression * thickness + 1e-9))
 
 
-def find_bond_share(hours: float) -> float:
-    """Return the share of its final strength that a bond has after some hours at room temperature.
-
-    Args:
-        hours: since it was pressed on.
-
-    Returns:
-        0 to 1: 0.5 at 20 min, 0.9 at 24 h, 1 from 72 h; straight in the logarithm of time between, in time
-        before.
-
-    Raises:
-        EnduranceError: negative time.
-
-    References:
-        From memory; "builds over 72 h" and "ultimate strength after 24 to 72 h" were read.
-    """
-    require_number(hours, "dwell", unit="h")
-    if hours <= _DWELL[0][0]:
-        return hours / _DWELL[0][0] * _DWELL[0][1]
-    for (t0, s0), (t1, s1) in pairwise(_DWELL):
-        if hours <= t1:
-            return s0 + (s1 - s0) * math.log(hours / t0) / math.log(t1 / t0)
-    return 1.0
-
-
 def list_application_steps(trim: Trim, *, area: float) -> tuple[str, ...]:
     """Return what to do to stick the part in, one sentence a step.
 
@@ -426,5 +396,5 @@ def list_application_steps(trim: Trim, *, area: float) -> tuple[str, ...]:
     steps.append(
         f"Press with {PRESS_KPA * area / 1000.0:.0f} N in all ({PRESS_KPA:g} kPa on the pads) for a while."
     )
-    steps.append("Leave it without load for 72 h; half of the strength is there after about 20 minutes.")
+    steps.append(f"Leave it without load for {DWELL_H:g} h: that long the bond builds up.")
     return tuple(steps)

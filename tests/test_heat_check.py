@@ -94,6 +94,14 @@ def test_the_material_named_passes_and_is_the_nearest(place: str, ambient: float
             assert None in (other.modulus, other.strength_z, other.shrinkage_pct), key
 
 
+def test_what_is_to_be_known_of_the_material_named_is_said_with_it() -> None:
+    found = judge(material="pla", place={"where": "dash_top_sun"})[NAME]
+    named = re.search(r'set material = "([\w-]+)", which passes up to [\d.]+ °C \((.+?)\)', found.remedy)
+    assert named is not None
+    assert "spool's own sheet" in named[2]
+    assert named[2] in find_material(named[1]).remark
+
+
 def test_a_plug_carries_nothing_and_may_be_hotter() -> None:
     assert is_loaded(shelf_recipe())
     plug = PlugRecipe(name="plug")

@@ -62,6 +62,13 @@ def test_a_tongue_is_told_how_long_it_may_be() -> None:
     assert tray(float(found[1])).verdict == "pass"
 
 
+def test_no_limit_of_the_surroundings_is_from_memory() -> None:
+    mesh = box_mesh((10.0, 10.0, 10.0), (0.0, -20.0, -12.0))
+    checks = judge(shelf(cable={"width": 14}), mesh)
+    assert {name: check.basis for name, check in checks.items() if check.basis in (None, "from memory")} == {}
+    assert checks["plug passes the cable slot"].limit == 12.5
+
+
 def test_cable_and_charging_are_asked_of_a_shelf_with_a_cable_only() -> None:
     mesh = box_mesh((10.0, 10.0, 10.0), (0.0, -20.0, -12.0))
     assert set(judge(shelf(), mesh)) == {"rise into the driver's view"}

@@ -45,7 +45,7 @@ def judge_heat(case: Case) -> Finding:
     loaded = is_loaded(recipe)
     found = judge_softening(material, temp, loaded=loaded)
     better = choose_material(case.materials, temp, loaded=loaded)
-    checks = [_judge_softening(found, better, material, ambient=recipe.place.ambient)]
+    checks = [_judge_softening(found, better, material, case.materials, ambient=recipe.place.ambient)]
     checks += [*_judge_sunlight(recipe.place, material, case.materials, temp, loaded=loaded)]
     checks += [*_judge_ambient(recipe.place.ambient)]
     files: dict[str, bytes] = {}
@@ -76,12 +76,14 @@ def choose_material(
     return passing[-1] if passing else None
 
 
-def _judge_softening(found: Softening, better: Softening | None, material: Material, *, ambient: float) -> Check:
+def _judge_softening(
+    found: Softening, better: Softening | None, material: Material, materials: Mapping[str, Material], *, ambient: float
+) -> Check:
     limit = found.pass_to_c if isfinite(found.pass_to_c) else None
     source = f"{found.why} ({found.source}; {found.tag}); the gap to it is our rule; {NO_RATING}"
     remedy = ""
     if found.verdict != "pass":
-        advice = [_name_material(better)]
+        advice = [_name_material(better, materials)]
         if limit is None:
             advice.insert(0, f"give hdt_045 of [{material.key}] in a sheet of your own (sheet)")
         cooler = f" ({tell_cooler(found.part_temp_c, limit, ambient)})" if limit is not None else ""
@@ -91,10 +93,12 @@ def _judge_softening(found: Softening, better: Softening | None, material: Mater
     return Check("heat of the parked vehicle", found.verdict, found.part_temp_c, limit, "°C", source, remedy)
 
 
-def _name_material(better: Softening | None) -> str:
+def _name_material(better: Softening | None, materials: Mapping[str, Material]) -> str:
     if better is None:
         return "no material of the table passes there: keep the part out of that place in summer"
-    return f'set material = "{better.material}", which passes up to {better.pass_to_c:g} °C'
+    warning = materials[better.material].remark.split(";")[0]
+    remark = f" ({warning})" if warning else ""
+    return f'set material = "{better.material}", which passes up to {better.pass_to_c:g} °C{remark}'
 
 
 def _judge_sunlight(

@@ -13,6 +13,7 @@ from mountgen.verdict import Check, Verdict
 
 RISE = 10.0  # mm above the rim's upper edge that hide no more than the panel itself does
 PLUG = 12.5  # mm; a plug of the usual small kind with its grip passes this
+SLIM = "0.5 mm of play (our rule) about grips of 12 mm, the room that a guide to enclosures keeps free for small plugs (read)"
 CABLE = 1.0  # mm, least radius of an edge over which a cable may bend for good
 CHARGING_C = 45.0  # °C; hotter handsets stop charging
 
@@ -74,7 +75,7 @@ def _judge_cable(recipe: PhoneShelfRecipe) -> list[Check]:
     bends: Verdict = "pass" if radius >= CABLE else "caution"
     return [
         Check(
-            "plug passes the cable slot", passes, room, PLUG, "mm", "usual small plugs with their grip, from memory",
+            "plug passes the cable slot", passes, room, PLUG, "mm", SLIM,
             "" if passes == "pass" else f"set cable.width = {PLUG:g}, or measure your plug: it may be slimmer",
         ),
         Check(

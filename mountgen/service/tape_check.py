@@ -35,6 +35,7 @@ from mountgen.verdict import Check, Verdict
 
 WARM, HOT = 70.0, 90.0  # °C; above the first a tape keeps less than half, at the second next to nothing (our rule)
 SHORT = 0.05  # mm by which the room for the tape may be short: the gauge's own error
+STUCK = "Cleaning, temperature, pressure and time are from tape suppliers' pages (read); the rest is our rule."
 TRIAL = "stick a trial strip first, pull at it after 72 h, and set tape.tried = true if it held"
 UNKNOWN = Trim("unknown", "trim of unknown plastic", 29.0, 46.0, "lowest and highest of plastics used for trim", "our rule")
 
@@ -127,7 +128,8 @@ def judge_tape(case: Case) -> Finding:
         "enough": None if enough is None else enough.model_dump(include={"length", "width", "count"}),
         "steps": steps,
     }  # fmt: skip
-    notes = ("how to stick it in: " + " ".join(f"({k}) {step}" for k, step in enumerate(steps, start=1)),) if steps else ()
+    told = " ".join(f"({k}) {step}" for k, step in enumerate(steps, start=1))
+    notes = (f"how to stick it in: {told} {STUCK}",) if steps else ()
     return Finding(checks=tuple(checks), facts=facts, notes=notes)
 
 
