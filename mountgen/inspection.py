@@ -490,9 +490,8 @@ def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) ->
         if verdict != "pass"
         else ""
     )
-    return Check(
-        "contact with unseen scan", verdict, share, UNSEEN_LIMIT, "share", "our rule", remedy, place
-    )
+    source = "our rule: so much of what faces the recess may face ground that nobody saw, which is taken to stand as near as it may"
+    return Check("contact with unseen scan", verdict, share, UNSEEN_LIMIT, "share", source, remedy, place)
 
 
 def _judge_walls(thinnest: Thinnest, wall_min: float, line_width: float) -> Check:

@@ -187,7 +187,8 @@ def judge_rest(profile: Profile, seat: Seat, space: InsertableSpace, device: Dev
             f"set device.lean = {min(leans, key=lambda lean: abs(lean - device.lean))}" if leans
             else 'set device.pose = "lying", or a higher deck.height'
         )  # fmt: skip
-    return Check("rest behind the device", verdict, share, LEAST_REST, "share", "our rule", remedy)
+    source = "our rule: what leans on less of its back than that rocks about the upper edge of its rest"
+    return Check("rest behind the device", verdict, share, LEAST_REST, "share", source, remedy)
 
 
 def _bears(seat: Seat | None) -> bool:
@@ -199,7 +200,8 @@ def _judge_lip(profile: Profile, seat: Seat, height: float) -> Check:
     overlap = profile.lip_top(profile.lip_back(pose.low, pose.high)) - float(pose.foot[1]) + SEAT_GAP
     verdict: Verdict = "pass" if overlap >= LEAST_OVERLAP else "caution"
     remedy = "" if verdict == "pass" else f"set lip.height = {height + LEAST_OVERLAP - overlap:.1f}"
-    return Check("lip holds the device", verdict, overlap, LEAST_OVERLAP, "mm", "our rule", remedy)
+    source = "our rule: a rounded edge of the device rides over less of a lip than that on a bump"
+    return Check("lip holds the device", verdict, overlap, LEAST_OVERLAP, "mm", source, remedy)
 
 
 def is_held(profile: Profile, seat: Seat, recess: Recess, device: Device) -> bool:
