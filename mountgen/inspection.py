@@ -490,7 +490,7 @@ def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) ->
         if verdict != "pass"
         else ""
     )
-    source = "our rule: so much of what faces the recess may face ground that nobody saw, which is taken to stand as near as it may"
+    source = "our rule: as much of the contact surface may face ground that nobody saw, which is taken as near as it may be"
     return Check("contact with unseen scan", verdict, share, UNSEEN_LIMIT, "share", source, remedy, place)
 
 

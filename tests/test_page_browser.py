@@ -478,17 +478,42 @@ def test_a_real_page_prints_with_all_values_and_nothing_cut_off(real: Opened) ->
     assert len(np.unique(shot.reshape(-1, 3), axis=0)) > 200
 
 
-def test_words_of_a_plot_and_of_sections_do_not_run_together(real: Opened) -> None:
-    """Boxes of all texts of each drawing, as the browser lays them out."""
-    boxes = """[...document.querySelectorAll('main svg')].map((svg) => [...svg.querySelectorAll('text')].map((each) => {
-        const { left, right, top, bottom } = each.getBoundingClientRect();
-        return { words: each.textContent, box: [left, top + 0.2 * (bottom - top), right, bottom - 0.2 * (bottom - top)] };
-    }))"""
-    drawings = real.page.evaluate(boxes)
-    assert len(drawings) >= 6
-    for texts in drawings:
+def look_at_words(page: Any, drawings: str) -> list[list[dict[str, Any]]]:
+    """Return the boxes of all texts of each drawing that is shown, as the browser lays them out, where none runs into another."""
+    boxes = """(drawings) => [...document.querySelectorAll(drawings)].filter((svg) => svg.getBoundingClientRect().width > 0).map(
+        (svg) => [...svg.querySelectorAll('text')].map((each) => {
+            const { left, right, top, bottom } = each.getBoundingClientRect();
+            return { words: each.textContent, box: [left, top + 0.2 * (bottom - top), right, bottom - 0.2 * (bottom - top)] };
+        }))"""
+    found: list[list[dict[str, Any]]] = page.evaluate(boxes, drawings)
+    for texts in found:
         for k, first in enumerate(texts):
             for second in texts[k + 1 :]:
                 a, b = first["box"], second["box"]
                 apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
                 assert apart, (first["words"], second["words"])
+    return found
+
+
+def test_words_of_a_plot_and_of_sections_do_not_run_together(real: Opened) -> None:
+    assert len(look_at_words(real.page, "main svg")) >= 6
+
+
+@pytest.mark.parametrize("width", [320, 360, 412])
+def test_a_phone_shows_plots_whole_and_large_enough_to_read(browser: Any, made: Path, width: int) -> None:
+    """The limits are written at the right end of the plot of heat: nobody scrolls a plot sideways to find them."""
+    narrow = Opened(browser, made, viewport={"width": width, "height": 740}, has_touch=True, is_mobile=True)
+    plots = look_at_words(narrow.page, ".plot svg")
+    assert len(plots) == 2
+    for texts in plots:
+        assert len(texts) > 8
+        for text in texts:
+            left, top, right, bottom = text["box"]
+            assert left >= 0.0, text
+            assert right <= width, text
+            assert (bottom - top) / 0.6 >= 12.0, text  # px, of a line
+    assert any("passes to" in text["words"] for text in plots[0])
+    narrow.page.emulate_media(media="print")
+    wide = narrow.page.evaluate("[...document.querySelectorAll('.plot svg')].map((each) => each.getBoundingClientRect().width)")
+    assert sum(each > 0 for each in wide) == 2  # on paper each is there once
+    narrow.context.close()

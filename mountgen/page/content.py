@@ -9,13 +9,14 @@ from mountgen.page.cuts import Cut, draw_cuts
 from mountgen.page.facts import tabulate_facts, tabulate_rows, word_key, word_value
 from mountgen.page.layers import Layer
 from mountgen.page.markup import Child, Markup, element, join
-from mountgen.page.plots import list_kinds, plot_heat, plot_stack
+from mountgen.page.plots import NARROW, WIDTH, list_kinds, plot_heat, plot_stack
 from mountgen.page.viewer import find_zones, lay_out_view
 from mountgen.part_picture import word_zones
 from mountgen.verdict import SEVERITY, format_number, put_away
 
 TIMES = " \N{MULTIPLICATION SIGN} "
 MARKS = {"fail": "\N{MULTIPLICATION X}", "caution": "!", "pass": "\N{CHECK MARK}"}
+SCREENS = {"broad": WIDTH, "narrow": NARROW}  # classes of page.css; one of the two is shown
 PLOTTED = {"heat": ("hours", "warm_up_c"), "fit_stack": ("contributions",)}  # shown as a plot, not again as a table
 CHAPTERS = {  # id to heading
     "view": "Part in the scan",
@@ -175,9 +176,10 @@ def _name_basis(check: Mapping[str, Any]) -> Markup | None:
 def _plot(topic: str, facts: Mapping[str, Any]) -> Markup | None:
     if topic not in PLOTTED or not all(facts.get(key) for key in PLOTTED[topic]):
         return None
-    drawing = plot_heat(facts) if topic == "heat" else plot_stack(facts)
+    plot = plot_heat if topic == "heat" else plot_stack
     key = list_kinds(facts) if topic == "fit_stack" else None
-    return element("figure", element("div", drawing, class_="wide plot", tabindex="0", role="group", aria_label="Plot"), key)
+    drawings = (element("div", plot(facts, width=width), class_=f"plot {screen}") for screen, width in SCREENS.items())
+    return element("figure", *drawings, key)
 
 
 def _describe_judged(topic: str, facts: Mapping[str, Any], schema: Mapping[str, Any]) -> Child:

@@ -10,9 +10,10 @@ from typing import Any
 from mountgen.page.markup import Markup, element
 from mountgen.verdict import format_number
 
-WIDTH, HEIGHT = 640.0, 300.0
+WIDTH, NARROW, HEIGHT = 640.0, 320.0, 300.0  # of a plot for wide screens and paper, and of one for phones
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 16.0, 18.0, 44.0
 LETTER, LINE = 14.0, 17.0
+HALF = 0.32 * LETTER  # of the room that a letter takes along its line, at most
 FILLS = {"error": "fill-1", "closing": "fill-2", "wanted": "fill-3"}  # classes of page.css
 KINDS = {
     "error": "error, as its share of all errors together",
@@ -42,11 +43,12 @@ class Scale:
         return [first + step * k for k in range(int((self.high - first) / step + 1e-9) + 1)]
 
 
-def plot_heat(facts: Mapping[str, Any]) -> Markup:
+def plot_heat(facts: Mapping[str, Any], *, width: float = WIDTH) -> Markup:
     """Draw how the part warms up in the parked vehicle, against what its material bears.
 
     Args:
         facts: of the judge of heat: hours, warm_up_c, part_c, passes_to_c and caution_to_c (None where unknown), material.
+        width: of the drawing, in units of which a letter has LETTER.
     """
     hours, warm = facts["hours"], facts["warm_up_c"]
     limits = {
@@ -55,12 +57,12 @@ def plot_heat(facts: Mapping[str, Any]) -> Markup:
     }
     known = {text: (kind, at) for text, (kind, at) in limits.items() if at is not None and isfinite(at)}
     values = [*warm, *(at for _, at in known.values())]
-    x = Scale(0.0, max(float(hours[-1]), 1e-6), LEFT, WIDTH - RIGHT)
+    x = Scale(0.0, max(float(hours[-1]), 1e-6), LEFT, width - RIGHT)
     y = Scale(5.0 * (min(values) // 5.0), 5.0 * (max(values) // 5.0) + 10.0, HEIGHT - BOTTOM, TOP)
     line = "M" + "L".join(f"{x(h):.1f} {y(t):.1f}" for h, t in zip(hours, warm, strict=True))
     marks = [
-        element("g", element("path", d=f"M{LEFT:g} {y(at):.1f}H{WIDTH - RIGHT:g}"),
-                element("text", text, x=WIDTH - RIGHT - 4, y=y(at) - 5, text_anchor="end"), class_=kind)
+        element("g", element("path", d=f"M{LEFT:g} {y(at):.1f}H{width - RIGHT:g}"),
+                element("text", text, x=width - RIGHT - 4, y=y(at) - 5, text_anchor="end"), class_=kind)
         for text, (kind, at) in known.items()
     ]  # fmt: skip
     end = f"part {format_number(round(facts['part_c'], 1))} °C"
@@ -75,27 +77,28 @@ def plot_heat(facts: Mapping[str, Any]) -> Markup:
         *marks,
         element("path", class_="curve", d=line),
         element("circle", class_="dot", cx=x(hours[-1]), cy=y(warm[-1]), r=5),
-        element("text", end, x=LEFT + 0.5 * (WIDTH - LEFT - RIGHT), y=spot, text_anchor="middle",
+        element("text", end, x=LEFT + 0.5 * (width - LEFT - RIGHT), y=spot, text_anchor="middle",
                 class_="strong"),
-        viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
+        viewBox=f"0 0 {width:g} {HEIGHT:g}",
         font_size=LETTER,
         role="img",
         aria_label=f"Temperature of the part over the hours parked: {summary}",
     )
 
 
-def plot_stack(facts: Mapping[str, Any]) -> Markup:
+def plot_stack(facts: Mapping[str, Any], *, width: float = WIDTH) -> Markup:
     """Draw what takes how much of the clearance, one bar after the other, against what was asked for.
 
     Args:
         facts: of the judge of the fit stack: contributions (what, kind, mm), needed and asked, mm.
+        width: of the drawing, in units of which a letter has LETTER.
     """
     rows: Sequence[Mapping[str, Any]] = facts["contributions"]
     top = TOP + LINE
     height = top + ROW * (len(rows) + 1) + BOTTOM
     most = max(facts["needed"], facts["asked"], 1e-3)
     left = LEFT + 50.0
-    x = Scale(0.0, 1.15 * most, left, WIDTH - RIGHT)
+    x = Scale(0.0, 1.15 * most, left, width - RIGHT)
     bars, at = [], 0.0
     for k, row in enumerate([*rows, {"what": "needed", "kind": "", "mm": facts["needed"]}]):
         total = k == len(rows)
@@ -112,10 +115,11 @@ def plot_stack(facts: Mapping[str, Any]) -> Markup:
             )
         )
     foot = top + ROW * (len(rows) + 1)
+    words = f"asked for {facts['asked']:.2f} mm"
     asked = element(
         "g",
         element("path", d=f"M{x(facts['asked']):.1f} {top:g}V{foot:.1f}"),
-        element("text", f"asked for {facts['asked']:.2f} mm", x=x(facts["asked"]), y=top - 5, text_anchor="middle"),
+        element("text", words, x=min(x(facts["asked"]), width - HALF * len(words)), y=top - 5, text_anchor="middle"),
         class_="limit",
     )
     said = ", ".join(f"{row['what']} {row['mm']:.2f}" for row in rows)
@@ -125,7 +129,7 @@ def plot_stack(facts: Mapping[str, Any]) -> Markup:
         _draw_ticks(x, foot, "mm of clearance"),
         asked,
         *bars,
-        viewBox=f"0 0 {WIDTH:g} {height:g}",
+        viewBox=f"0 0 {width:g} {height:g}",
         font_size=LETTER,
         role="img",
         aria_label=f"Clearance needed {facts['needed']:.2f} mm, asked for {facts['asked']:.2f} mm: {said}",
@@ -143,7 +147,7 @@ def list_kinds(facts: Mapping[str, Any]) -> Markup:
 
 def _draw_frame(x: Scale, y: Scale, below: str, beside: str) -> Markup:
     lines = [
-        element("g", element("path", d=f"M{LEFT:g} {y(v):.1f}H{WIDTH - RIGHT:g}", class_="grid"),
+        element("g", element("path", d=f"M{LEFT:g} {y(v):.1f}H{x.end:g}", class_="grid"),
                 element("text", format_number(v), x=LEFT - 6, y=y(v) + 5, text_anchor="end"))
         for v in y.ticks()
     ]  # fmt: skip
