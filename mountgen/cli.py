@@ -11,7 +11,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -42,6 +42,7 @@ BASES_IN_SHORT = {"from memory": "memory", "common practice": "practice", "by de
 RIGHT = (2, 3)  # columns of the table of verdicts that hold numbers
 PLAN_INDENT = (0, 0, 0, 4)
 INDENT = (0, 0, 0, 9)  # of what stands under a check's name
+LONG = 0.1  # s that a stage has to take to be told of
 SAID = 11  # characters before a finding's words: they stand in line, and go on there
 COLOURS = {"fail": "bold red", "caution": "yellow", "pass": "green"}
 EPILOG = (
@@ -545,7 +546,7 @@ def _show_made(made: Made, report: str, *, quiet: bool, every: bool, as_json: bo
         _show_checks(made.checks, quiet=quiet, every=every)
         if made.cautions and not quiet:
             _show_cautions(made.cautions)
-        _show_files(list(made.files.values()), seconds=None if quiet else sum(made.seconds.values()))
+        _show_files(list(made.files.values()), seconds=None if quiet else made.seconds)
         if failed and not quiet:
             _show_failed(failed, total=len(made.checks))
     if failed:
@@ -634,12 +635,17 @@ def _show_grid(grid: Grid) -> None:
     _stdout().print(table)
 
 
-def _show_files(paths: Sequence[Path], *, seconds: float | None) -> None:
+def _show_files(paths: Sequence[Path], *, seconds: Mapping[str, float] | None) -> None:
+    """Show where the files are, and what the run was spent on: at a terminal, whose live line keeps no times, by stages too."""
     screen = _stdout()
     for path in paths:
         screen.print(_clean(f"wrote {path}"), soft_wrap=True)
     if seconds is not None:
-        screen.print(f"in {seconds:.1f} s")
+        told = f"in {sum(seconds.values()):.1f} s"
+        longest = sorted((name for name in seconds if seconds[name] >= LONG), key=lambda name: -seconds[name])
+        if screen.is_terminal and longest:
+            told += ": " + ", ".join(f"{name} {seconds[name]:.1f}" for name in longest)
+        screen.print(_clean(told))
 
 
 def _show_failed(failed: Sequence[Check], *, total: int) -> None:

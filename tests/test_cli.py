@@ -482,7 +482,8 @@ DRIVER = dedent("""
                 print("ready", flush=True)
                 time.sleep(30)
         checks = (Check("gap", "fail", 0.1, 0.5, "mm²", "recipe", "use 0.6 – or more"),)
-        return SimpleNamespace(report={}, files={"a": Path("ä.stl")}, checks=checks * 400, cautions=(), seconds={"a": 1.0})
+        seconds = {"read the scan": 0.2, "loft the body": 1.2, "report": 0.05, "load": 0.02}
+        return SimpleNamespace(report={}, files={"a": Path("ä.stl")}, checks=checks * 400, cautions=(), seconds=seconds)
 
     recipe_file, pipeline = ModuleType("mountgen.recipe_file"), ModuleType("mountgen.pipeline")
     recipe_file.load_recipe = lambda *a, **k: SimpleNamespace(name="shelf")
@@ -592,6 +593,13 @@ def test_colours_at_a_terminal_unless_unwanted(no_color: bool) -> None:
     seen = watch_terminal(**({"NO_COLOR": "1"} if no_color else {}))
     assert (b"\x1b[1;31m" in seen) is not no_color
     assert b"loft the body" in seen
+
+
+@pytest.mark.skipif(os.name != "posix", reason="no pseudo-terminals there")
+def test_stages_have_their_times_at_a_terminal_too() -> None:
+    """The live line is gone by then: the last line says what the run was spent on, the longest first."""
+    assert re.search(rb"in 1\.5 s: loft the body 1\.2, read the scan 0\.2\b", watch_terminal())
+    assert b"loft the body 1.2" not in watch_terminal("--quiet")
 
 
 @pytest.mark.skipif(os.name != "posix", reason="no pseudo-terminals there")
