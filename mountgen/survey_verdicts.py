@@ -281,7 +281,7 @@ def _judge_dropouts(quality: Quality) -> Check:
     )  # fmt: skip
     source = (
         f"our rule: small holes take no more than {DROPOUT_PASS:g} % of a patch of {DROPOUT_PATCH:g} mm; "
-        "optical scanners lose shiny and translucent surfaces (read), black ones too (from memory)"
+        "optical scanners lose shiny and translucent surfaces (read)"
     )
     return Check("drop-outs", verdict, round(share, 2), DROPOUT_PASS, "%", source, remedy, place)
 
