@@ -176,6 +176,15 @@ def test_projection_is_measured_from_the_surround() -> None:
     assert judge(block(5.0e-6))[0]["projection past the surround"].value == 0.0  # a speck of rounding is not told
 
 
+def test_a_flange_that_stands_out_too_far_is_told_how_thick_it_may_be() -> None:
+    thick = PlugRecipe.model_validate({"name": "plug", "flange": {"width": 6, "thickness": 11.0}})
+    check = judge(block(11.26), thick)[0]["projection past the surround"]
+    assert (check.verdict, check.remedy) == ("caution", "set flange.thickness = 9.2")  # 11 less 1.76, rounded down
+    assert judge(block(11.26 - 11.0 + 9.2), thick)[0]["projection past the surround"].verdict == "pass"
+    bowed = PlugRecipe.model_validate({"name": "plug", "flange": {"width": 6, "thickness": 2.0}})
+    assert judge(block(12.0), bowed)[0]["projection past the surround"].remedy == "set flange = false"
+
+
 def test_a_part_deep_in_its_recess_has_no_edge_to_touch() -> None:
     checks, facts = judge(block(-15.0))
     assert {check.verdict for check in checks.values()} == {"pass"}

@@ -154,6 +154,8 @@ def _advise_lower(recipe: Recipe, excess: float) -> str:
     if isinstance(recipe, TrayRecipe) and recipe.pull_tab is not None:
         length = int(10.0 * (recipe.pull_tab.length - excess)) / 10.0
         return f"set pull_tab.length = {length:g}" if length > 0.0 else "set pull_tab = false"
-    if not isinstance(recipe, PhoneShelfRecipe) and getattr(recipe, "flange", None) is not None:
-        return "set flange = false, or a lower flange.thickness"
+    flange = None if isinstance(recipe, PhoneShelfRecipe) else getattr(recipe, "flange", None)
+    if flange is not None:
+        thickness = int(10.0 * (flange.thickness - excess) + 1e-6) / 10.0
+        return f"set flange.thickness = {thickness:g}" if thickness > 0.0 else "set flange = false"
     return "correct mouth.plane: the part is made flush with it"
