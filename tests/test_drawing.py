@@ -132,9 +132,9 @@ def test_hidden_lines_along_visible_ones_go_but_not_those_that_cross_them_or_end
 
 def test_an_outline_is_kept_only_where_facets_turn_away() -> None:
     turns = np.array([[[0.0, 0.0], [20.0, 0.0]], [[20.0, 0.0], [20.0, 10.0]]])
-    along, across = [[1.0, 0.1], [19.0, -0.1]], [[0.0, 0.0], [20.0, 10.0]]  # both ends of the second lie on such edges
-    assert drop_astray(np.array([along, across]), turns, within=0.3).tolist() == [along]
-    assert len(drop_astray(np.array([along]), np.zeros((0, 2, 2)), within=0.3)) == 0
+    along, across = [[1.0, 1.5], [19.0, -1.5]], [[0.0, 0.0], [20.0, 10.0]]  # both ends of the second lie on such edges
+    assert drop_astray(np.array([along, across]), turns, within=2.0).tolist() == [along]
+    assert len(drop_astray(np.array([along]), np.zeros((0, 2, 2)), within=2.0)) == 0
 
 
 def test_a_ball_keeps_its_outline() -> None:

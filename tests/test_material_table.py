@@ -34,11 +34,11 @@ def test_every_value_of_every_material_is_listed() -> None:
 def test_values_show_their_range_and_how_sure_they_are() -> None:
     asa, tpu = find_material("asa"), find_material("tpu-95a")
     assert asa.hdt_045 is not None
-    assert word_value(asa.hdt_045) == "90-103 c"
+    assert word_value(asa.hdt_045) == "90-100 c"
     assert word_value(asa.glass_transition) == "98-105"
     assert word_value(asa.strength_z) == "19-35 r"
     assert word_value(find_material("petg").vicat) == "75-85 c"
-    assert word_value(replace(asa.hdt_045, tag="from memory")) == "90-103 m"
+    assert word_value(replace(asa.hdt_045, tag="from memory")) == "90-100 m"
     assert word_value(tpu.glass_transition) == "-45 to -20"
     assert word_value(tpu.modulus) == "-"
     assert word_value(asa.sun) == "good"
@@ -50,7 +50,7 @@ def test_one_material_is_shown_with_its_sources() -> None:
     asa = find_material("asa")
     rows = {row[0]: row for row in tabulate_material(asa).rows}
     assert asa.hdt_045 is not None
-    assert rows["hdt_045"][1:4] == ("90-103", "°C", "common practice")
+    assert rows["hdt_045"][1:4] == ("90-100", "°C", "common practice")
     assert asa.hdt_045.source in rows["hdt_045"][4]
     assert set(rows) == {f.name for f in fields(Material) if isinstance(getattr(asa, f.name), Quantity | Rating)}
 

@@ -23,7 +23,7 @@ COVERED = 0.05  # mm; a hidden line nearer than this to a visible one is not dra
 STRETCH = 3.0  # times the distance within which lines count as one: a piece that long has left a line that it only crosses
 CRUMB = 2.5  # mm
 SHORTEST = 0.3  # mm; shorter hidden lines are crumbs of noise
-ASTRAY = 0.3  # mm an outline may run from where the facets turn away from the viewer: the kernel lays it between their corners
+ASTRAY = 2.0  # mm an outline may run from where facets turn away from the viewer: on wavy faces seen edge-on it strays by more than 1
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ def drop_astray(outlines: Floats, turns: Floats, *, within: float) -> Floats:
     Args:
         outlines: straight pieces (N, 2, 2), mm. The kernel has drawn some right across a plane face.
         turns: edges between facets of which one is seen and one is not, (M, 2, 2), mm.
-        within: mm that both ends and the middle of a piece may lie from the nearest of those.
+        within: mm that a piece may lie from the nearest of those, at its ends, its middle and halfway between.
     """
     import shapely
 
@@ -113,7 +113,8 @@ def drop_astray(outlines: Floats, turns: Floats, *, within: float) -> Floats:
         return outlines[:0]
     real = shapely.union_all(shapely.linestrings(turns))
     shapely.prepare(real)
-    spots = np.stack([outlines[:, 0], outlines.mean(axis=1), outlines[:, 1]], axis=1)
+    share = np.linspace(0.0, 1.0, 5)[:, None]
+    spots = outlines[:, None, 0] + share * (outlines[:, None, 1] - outlines[:, None, 0])
     near = shapely.dwithin(shapely.points(spots), real, within).all(axis=1)
     return np.asarray(outlines[near], dtype=np.float64)
 

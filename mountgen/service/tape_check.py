@@ -35,7 +35,7 @@ from mountgen.verdict import Check, Verdict
 
 WARM, HOT = 70.0, 90.0  # °C; above the first a tape keeps less than half, at the second next to nothing (our rule)
 SHORT = 0.05  # mm by which the room for the tape may be short: the gauge's own error
-STUCK = "Cleaning, temperature, pressure and time are from tape suppliers' pages (read); the rest is our rule."
+STUCK = "Tape suppliers' pages (read); promoter and trial are our rule."
 TRIAL = "stick a trial strip first, pull at it after 72 h, and set tape.tried = true if it held"
 UNKNOWN = Trim("unknown", "trim of unknown plastic", 29.0, 46.0, "lowest and highest of plastics used for trim", "our rule")
 
@@ -46,7 +46,7 @@ RULES = {
         f"slides, read), with {SAFETY:g} in hand more (our rule)"
     ),
     "peel": "4 in² a pound, from a tape maker (read), as the most that may pull for good",
-    "heat": "our rule between sheets and carmakers' specifications (read): full to 40 °C, half at 70 °C, none at 93 °C",
+    "heat": "our rule between sheets and carmakers' specifications (read): full to 40, half at 70, none at 93 °C",
     "surface": "a tape maker's page (read): surfaces from 36 mN/m are wetted well",
 }
 
