@@ -23,7 +23,7 @@ COVERED = 0.05  # mm; a hidden line nearer than this to a visible one is not dra
 STRETCH = 3.0  # times the distance within which lines count as one: a piece that long has left a line that it only crosses
 CRUMB = 2.5  # mm
 SHORTEST = 0.3  # mm; shorter hidden lines are crumbs of noise
-ASTRAY = 2.0  # mm an outline may run from where facets turn away from the viewer: on wavy faces seen edge-on it strays by more than 1
+ASTRAY = 2.0  # mm an outline may run from where facets turn away from the viewer; that of a wavy flange strays by more than 0.3
 
 
 @dataclass(frozen=True)
