@@ -629,7 +629,7 @@ def _show_grid(grid: Grid) -> None:
     last = len(grid.columns) - 1
     for k, title in enumerate(grid.columns):
         side: Literal["right", "left"] = "right" if k in grid.right else "left"
-        table.add_column(_clean(title), justify=side, overflow="fold", no_wrap=k < last)
+        table.add_column(_clean(title), justify=side, overflow="fold", no_wrap=k < last or k in grid.right)
     for row in grid.rows:
         table.add_row(*(Text(cell, style=COLOURS[cell]) if cell in COLOURS else _clean(cell) for cell in row))
     _stdout().print(table)

@@ -20,12 +20,12 @@ ABOUT = (
     "a TOML file with [asa] and below it, for example, hdt_045 = 98; name it with sheet in the recipe, or with --sheet."
 )
 HEAT = (
-    ("deflects at\n0.45 MPa, °C", "hdt_045"),
-    ("at 1.80\nMPa, °C", "hdt_180"),
-    ("glass tran-\nsition, °C", "glass_transition"),
-    ("Vicat\n°C", "vicat"),
-    ("service\nlimit, °C", "service_limit"),
-    ("sunlight", "sun"),
+    ("deflects at\n0.45 MPa", "hdt_045"),
+    ("at 1.80\nMPa", "hdt_180"),
+    ("glass\ntransition", "glass_transition"),
+    ("\nVicat", "vicat"),
+    ("service\nlimit", "service_limit"),
+    ("sun-\nlight", "sun"),
 )
 LOAD = (
     ("modulus\nMPa", "modulus"),
@@ -55,7 +55,7 @@ class Grid:
 def tabulate_materials(materials: Mapping[str, Material]) -> tuple[Grid, ...]:
     """Return all materials: what they bear of heat, what of load, and how their size and surface behave."""
     grids = []
-    for title, columns in (("heat and sun", HEAT), ("load", LOAD), ("size and surface", SIZE)):
+    for title, columns in (("heat, °C, and sun", HEAT), ("load", LOAD), ("size and surface", SIZE)):
         rows = [(key, *(word_value(getattr(each, name)) for _, name in columns)) for key, each in materials.items()]
         titles = ("material", *(words for words, _ in columns))
         grids.append(Grid(title, titles, tuple(rows), frozenset(range(1, len(titles)))))

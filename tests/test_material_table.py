@@ -71,6 +71,9 @@ def test_the_command_lists_them_all(capsys: pytest.CaptureFixture[str], monkeypa
     for key in load_materials():
         assert len(re.findall(rf"^ {key} ", text, re.MULTILINE)) == 3  # one line in each of the three tables
     assert "m: from memory" in " ".join(text.split())
+    for key, material in load_materials().items():  # nothing of a row goes on below it, letter by letter
+        first = next(line for line in text.splitlines() if line.startswith(f" {key} "))
+        assert first.rstrip().endswith(word_value(material.sun)), first
     assert max(map(len, text.splitlines())) <= 80
 
 
