@@ -100,6 +100,7 @@ def inspect_body(
     line_width: float,
     flexible: Bools | None = None,
     probe: Probe | None = None,
+    advise_wall: Callable[[float, float], str] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Inspection:
     """Gauge a part against the scan it was made from.
@@ -112,6 +113,7 @@ def inspect_body(
             rest, but not held against the clearance.
         probe: of this very mesh, its faces put in order by `sort_soft`, at `find_travel` and `BAND_AT_REST`; made where
             it is not at hand.
+        advise_wall: of the thickness found and of what is enough, mm, to what makes it so.
         progress: called with what is being gauged.
 
     Returns:
@@ -211,7 +213,7 @@ def inspect_body(
         *_judge_rest(named, wanted, {name: point[k] for k, name in enumerate(ZONES)}, reach),
         _judge_insertion(insertion, reach, wanted),
         _judge_unseen(unseen, contact_area, samples, hidden),
-        _judge_walls(thinnest, wall_min, line_width),
+        _judge_walls(thinnest, wall_min, line_width, advise_wall or _advise_any_wall),
         *_judge_soundness(sound),
     )
     return Inspection(
@@ -494,7 +496,13 @@ def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) ->
     return Check("contact with unseen scan", verdict, share, UNSEEN_LIMIT, "share", source, remedy, place)
 
 
-def _judge_walls(thinnest: Thinnest, wall_min: float, line_width: float) -> Check:
+def _advise_any_wall(found: float, enough: float) -> str:
+    return f"set body.wall = {_round_up(enough, 0.1):g} when hollow, or the thickness of the feature there to as much"
+
+
+def _judge_walls(
+    thinnest: Thinnest, wall_min: float, line_width: float, advise: Callable[[float, float], str]
+) -> Check:
     least = 2.0 * line_width
     limit = round(max(wall_min, least) - TOLERANCE, 6)
     # a wall made to measure comes back from the tessellation short by as much as its chords
@@ -506,11 +514,7 @@ def _judge_walls(thinnest: Thinnest, wall_min: float, line_width: float) -> Chec
         return Check("wall thickness", "pass", None, limit, "mm", source)
     value = thinnest.thickness
     verdict: Verdict = "fail" if value < least - TOLERANCE else "caution" if value < limit else "pass"
-    enough = _round_up(max(wall_min, least), 0.1)
-    remedy = "" if verdict == "pass" else (
-        f"set body.wall = {enough:g} when hollow, or {enough:g} as thickness of the lip, flange, divider or tongue "
-        "there; a part that is thin all over needs more of fit.reach"
-    )  # fmt: skip
+    remedy = "" if verdict == "pass" else advise(value, max(wall_min, least))
     if verdict == "fail":
         limit = round(least - TOLERANCE, 6)
     return Check(

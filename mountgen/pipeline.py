@@ -356,6 +356,7 @@ def prove_part(
     from mountgen.inspection import inspect_body
     from mountgen.relief import relieve_mesh
     from mountgen.service.case import Case
+    from mountgen.service.wall_advice import advise_wall
     from mountgen.thin import thin_mesh
 
     recipe, body = ground.recipe, part.body
@@ -374,6 +375,7 @@ def prove_part(
             line_width=printer.line_width,
             flexible=part.soft_faces(),
             probe=relieved.probe,
+            advise_wall=lambda found, enough: advise_wall(recipe, thickness=found, enough=enough),
         )
     return Case(
         recipe=recipe, scan=ground.scan, recess=ground.recess, part=replace(part, body=body), material=ground.material,

@@ -110,18 +110,25 @@ def advise_radius(recipe: Recipe, radius: float) -> str:
         ("lip", "thickness"): 2.0 * radius, ("flange", "thickness"): radius / FLANGE_SHARE,
         ("pull_tab", "thickness"): 2.0 * radius,
     } | (_list_walls(recipe, radius) if isinstance(recipe, TrayRecipe) else {})  # fmt: skip
+    rimless = isinstance(recipe, TrayRecipe) and recipe.flange is None
     settings = [f"body.edge_radius = {radius:g}"]
     for (section, key), size in needed.items():
         table = getattr(recipe, section, None)
-        if table is not None and getattr(table, key) < size:
+        if (table is not None and getattr(table, key) < size) or (rimless and section == "flange"):
             settings.append(f"{section}.{key} = {ceil(10.0 * size - 1e-6) / 10.0:g}")
+    if rimless and recipe.body.wall is not None:
+        wall = recipe.body.wall
+        return (
+            f"each edge of a wall of {wall:g} mm has room for {WALL_SHARE * wall:.1f} mm: sand it round, or, "
+            f"if the scan shows as much panel beside the mouth, give the tray a rim: set {' and '.join(settings)}"
+        )
     return f"set {' and '.join(settings)}, or sand the edge round"
 
 
 def _list_walls(recipe: TrayRecipe, radius: float) -> dict[tuple[str, str], float]:
     """Return what a tray must have between the two edges of its rim for a rounding, mm by table and key."""
     wide = radius / WALL_SHARE
-    needed = {("body", "wall"): wide} if recipe.flange is None else {("flange", "width"): wide - recipe.body.wall}
+    needed = {("flange", "width"): wide - recipe.body.wall}
     if recipe.dividers is not None and recipe.dividers.height is None:
         needed["dividers", "thickness"] = wide
     return needed

@@ -1,0 +1,43 @@
+"""What to do about a wall that came out too thin, in the recipe's own keys."""
+
+from __future__ import annotations
+
+from math import ceil
+
+from mountgen.recipe import Recipe
+
+TABLES = ("body", "lip", "tabs", "flange", "dividers", "pull_tab")  # that give a thickness
+SIZES = {"body": "wall"}  # key of a table's thickness where it is not "thickness"
+
+
+def advise_wall(recipe: Recipe, *, thickness: float, enough: float) -> str:
+    """Return what makes a part nowhere thinner than it has to be.
+
+    Args:
+        recipe: of the part.
+        thickness: the least that was found, mm.
+        enough: what it has to be, mm.
+
+    Returns:
+        str: every size of the recipe that is less, with what it must be; else the wall raised by what is lacking; else that
+        nothing of the recipe decides it.
+    """
+    given = {}
+    for name in TABLES:
+        table, key = getattr(recipe, name, None), SIZES.get(name, "thickness")
+        if table is not None and getattr(table, key) is not None:
+            given[f"{name}.{key}"] = float(getattr(table, key))
+    wanted = ceil(10.0 * enough - 1e-6) / 10.0
+    thin = [key for key, size in given.items() if size < enough]
+    if thin:
+        return f"set {' and '.join(f'{key} = {wanted:g}' for key in thin)}"
+    wall, reach = given.get("body.wall"), recipe.fit.reach
+    if reach != "full" and reach < 2.0 * enough:
+        return f"the part is thin all over: set fit.reach = {ceil(10.0 * (reach + enough - thickness)) / 10.0:g}"
+    if wall is not None:
+        more = ceil(10.0 * (wall + enough - thickness)) / 10.0
+        return f"it comes out thinner than body.wall there: set body.wall = {more:g}"
+    return (
+        "the room in the recess runs out in an edge there, which no key of the recipe makes thicker: what is thinner than two "
+        "lines is not printed, and what is left can be sanded off"
+    )

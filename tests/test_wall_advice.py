@@ -1,0 +1,52 @@
+"""What is said of a wall that is too thin names the recipe's own keys, and parts made by it pass."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from mountgen import pipeline
+from mountgen.recipe import PlugRecipe, Recipe, TrayRecipe
+from mountgen.service.wall_advice import advise_wall
+from tests.remedies import read_remedy
+from tests.test_pipeline import Listening, lay_frustum
+
+ENOUGH = 1.35  # mm, three lines of 0.45
+
+
+@pytest.mark.parametrize(
+    ("kind", "tables", "thickness", "settings"),
+    [
+        (PlugRecipe, {"body": {"wall": 1.0}, "flange": {"width": 4, "thickness": 1.2}}, 0.98,
+         {"body.wall": "1.4", "flange.thickness": "1.4"}),
+        (TrayRecipe, {"body": {"wall": 1.8, "edge_radius": 0.4}, "pull_tab": {"width": 16, "length": 14, "thickness": 1.0}}, 0.97,
+         {"pull_tab.thickness": "1.4"}),
+        (TrayRecipe, {"body": {"wall": 1.8}}, 1.2, {"body.wall": "2"}),
+        (PlugRecipe, {"fit": {"reach": 1.0}}, 0.9, {"fit.reach": "1.5"}),
+        (PlugRecipe, {}, 0.4, {}),
+    ],
+)  # fmt: skip
+def test_only_what_the_recipe_has_is_named(
+    kind: type[Recipe], tables: dict[str, Any], thickness: float, settings: dict[str, str]
+) -> None:
+    remedy = advise_wall(kind.model_validate({"name": "part", **tables}), thickness=thickness, enough=ENOUGH)
+    assert next(iter(read_remedy(remedy)), {}) == settings
+    assert settings or "no key of the recipe" in remedy
+
+
+@pytest.mark.parametrize("tables", [{"fit": {"reach": 1.0}}, {"body": {"wall": 1.0}}])
+def test_a_plug_made_as_advised_passes(tables: dict[str, Any]) -> None:
+    def judge(given: dict[str, Any]) -> Any:
+        ground = replace(lay_frustum(), recipe=PlugRecipe.model_validate({"name": "blank", **given}))
+        case = pipeline.prove_part(pipeline.build_part(ground), ground, clock=pipeline.Clock(Listening()))
+        return next(check for check in case.inspection.checks if check.name == "wall thickness")
+
+    before = judge(tables)
+    assert before.verdict == "caution"
+    changed = {table: dict(keys) for table, keys in tables.items()}
+    for key, value in read_remedy(before.remedy)[0].items():
+        table, name = key.split(".")
+        changed[table][name] = float(value)
+    assert judge(changed).verdict == "pass"
