@@ -59,7 +59,7 @@ def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why
             break
         tolerance *= 1.6
     note = f"the body is faceted ({len(mesh.faces)} facets, {tolerance:.2f} mm coarse): {why}; "
-    note += f"{100.0 * _find_unused(space, below, reach, largest.volume()):.0f} % of the room there is for it stay unused"
+    note += f"{100.0 * find_unused(space, below, reach, largest.volume()):.0f} % of the room there is for it stay unused"
     return Body(solid=solid_of_mesh(mesh), mesh=mesh, faceted=True, notes=(note,))
 
 
@@ -69,7 +69,7 @@ def _without_crests(space: InsertableSpace, *, thinnest: float) -> Singles:
     return np.maximum(-dilate_disc(-closed, radius=0.5 * thinnest, pitch=space.pitch), space.height)
 
 
-def _find_unused(space: InsertableSpace, below: float, reach: float | None, volume: float) -> float:
+def find_unused(space: InsertableSpace, below: float, reach: float | None, volume: float) -> float:
     """Return the share of the insertable space that a body of so many mm³ leaves unused."""
     reached = space if reach is None else replace(space, height=np.maximum(space.height, -reach))
     return max(0.0, 1.0 - volume / max(reached.volume(below=below), 1e-9))

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,8 +15,12 @@ from mountgen.kernel import count_faces, mesh_volume, solids_of
 from mountgen.recipe import PlugRecipe
 from tests.checks import assert_printable, is_valid
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
-from tests.shapes import CYLINDER_RADIUS
+from tests.shapes import CYLINDER_RADIUS, FRUSTUM_DEPTH, FRUSTUM_DRAFT_DEG, FRUSTUM_MOUTH
 from tests.test_tray import frustum_volume
+
+# mm², of the plug's floor, which is its mouth less what the draft takes over its depth
+INSET = 2.0 * (CLEARANCE + np.tan(np.radians(FRUSTUM_DRAFT_DEG)) * FRUSTUM_DEPTH)
+FLOOR = float(np.prod([side - INSET for side in FRUSTUM_MOUTH]))
 
 
 @pytest.mark.parametrize("below", [0.0, 6.0])
@@ -35,6 +42,25 @@ def test_reach_ends_the_plug() -> None:
     mesh = make_plug(shell, space, recess, recipe=recipe).body.mesh
     assert mesh.vertices[:, 2].min() == pytest.approx(-15.0, abs=1e-6)
     assert_printable(mesh)
+
+
+def test_what_is_left_unused_is_the_share_of_the_largest_body_that_is_missing() -> None:
+    """Rounded edges and hollows leave nothing unused; a floor 2 mm too high leaves a twentieth, and facets some hundredths."""
+    recess, space, shell = prepare("frustum")
+    for tables in ({"body": {"edge_radius": 4.0}}, {"body": {"wall": 3.0}}, {"fit": {"reach": 15.0}}, {"plug": {"below": 6.0}}):
+        (check,) = make_plug(shell, space, recess, recipe=PlugRecipe(name="plug", **tables)).checks  # type: ignore[arg-type]
+        assert (check.name, check.verdict, check.limit) == ("room left unused", "pass", 1.5)
+        assert check.value < 0.6
+    raised = replace(shell, floor=replace(shell.floor, poles=shell.floor.poles + 2.0))
+    plain = PlugRecipe(name="plug")
+    (check,) = make_plug(raised, space, recess, recipe=plain).checks
+    assert check.verdict == "caution"
+    assert check.value == pytest.approx(100.0 * 2.0 * FLOOR / frustum_volume(CLEARANCE), rel=0.1)
+    assert "no key of the recipe" in check.remedy
+    faceted = make_plug(None, space, recess, recipe=plain)
+    told = re.search(r"(\d+) % of the room", faceted.body.notes[0])
+    assert told is not None
+    assert faceted.checks[0].value == pytest.approx(float(told[1]), abs=0.6)
 
 
 @pytest.mark.parametrize("hollow", [False, True])

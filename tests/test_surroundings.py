@@ -85,6 +85,9 @@ def test_cable_and_charging_are_asked_of_a_shelf_with_a_cable_only() -> None:
     hot = checks["heat near the handset when parked"]
     assert (hot.verdict, hot.limit, hot.basis) == ("caution", 45.0, "read")
     assert hot.value == pytest.approx(35.0 + 43.0, abs=0.01)  # a summer day and a recess in a sunlit car
+    assert "up to 2 °C outside passes" in hot.remedy
+    winter = judge(shelf(cable={"width": 14}, place={"ambient": 2}), mesh)
+    assert winter["heat near the handset when parked"].verdict == "pass"
     cool = judge(shelf(cable={"width": 14}, place={"where": "cabin_cooled_drive"}), mesh)
     assert cool["heat near the handset when parked"].verdict == "pass"
 
