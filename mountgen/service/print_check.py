@@ -202,7 +202,9 @@ def _judge_scars(case: Case, prints: Sequence[Print], others: _Others) -> Check:
     if verdict == "caution":
         remedy = others.advise(lambda each: share(each) <= 0.98 * SCARS)
         marks = "support leaves marks on what bears on the recess"
-        remedy = f"{marks}: {remedy}" if remedy else f"{marks} whichever way up it stands, so no key of the recipe helps: scrape it smooth there"
+        remedy = f"{marks}: {remedy}" if remedy else (
+            f"{marks} whichever way up it stands, so no key of the recipe helps: scrape it smooth there"
+        )  # fmt: skip
     source = (
         f"our rule; undersides beyond {OVERHANG_DEG:g}° from vertical need support (trade page on overhangs, read), "
         f"but for what lies on the plate or less than {SETTLES:g} layers above it"
