@@ -34,7 +34,7 @@ from mountgen.section import (
     without_ledges,
 )
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, uniform_axis
-from mountgen.tubes import CARVED_STRIPS, MOST_STRIPS, TubeEnd, closed_tube
+from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube
 
 # degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
@@ -86,7 +86,7 @@ class Block:
 
 @lru_cache(maxsize=4)  # another lip or another deck leaves it as it is
 def make_block(
-    shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None, carved: bool = False
+    shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None, strips: int = MOST_STRIPS
 ) -> Block:
     """Make the largest insertable solid up to the lid.
 
@@ -95,7 +95,7 @@ def make_block(
         space: the insertable space.
         below: how far below the lid the top lies, mm; down to -1.5 (above the lid).
         reach: how deep from the mouth plane the solid goes, mm; None for all the way.
-        carved: whether much will be cut out of it: its wall then has more strips.
+        strips: of its wall, at most.
 
     Returns:
         Block: one solid of six faces, or a few more; faceted, and saying so, where that cannot be made.
@@ -109,7 +109,7 @@ def make_block(
         body = facet_body(space, below=below, reach=reach, why=NOT_FITTED)
         return Block(body.solid, True, body.notes)
     try:
-        solid = shell_solid(shell, space, below=below, reach=reach, carved=carved)
+        solid = shell_solid(shell, space, below=below, reach=reach, strips=strips)
         if not is_valid(solid):
             raise KernelError("the solid is not valid", "body", "it is made of facets instead")
     except KernelError as error:
@@ -211,7 +211,7 @@ def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
 
 
 def shell_solid(
-    shell: Shell, space: InsertableSpace, *, below: float, reach: float | None, carved: bool = False
+    shell: Shell, space: InsertableSpace, *, below: float, reach: float | None, strips: int = MOST_STRIPS
 ) -> Solid:
     """Return the kernel solid inside a shell, cut by the lid less `below` and, where given, by the plane of `reach`.
 
@@ -221,7 +221,7 @@ def shell_solid(
     lid = lid_surface(space, shell.floor, -below)
     try:
         ends = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
-        solid = closed_tube(shell.wall, *ends, strips=CARVED_STRIPS if carved else MOST_STRIPS)
+        solid = closed_tube(shell.wall, *ends, strips=strips)
     except KernelError:
         solid = _intersected(shell, lid)
     for pocket in shell.pockets:

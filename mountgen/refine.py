@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.patch import Patch, read_spline
@@ -23,7 +24,8 @@ ROUNDS = 10  # of halving, at most
 SHARE = 0.9  # of the chord, at the places that are looked at: between them triangles are off by a little more
 SLIVER = 4.0  # chords; no triangle that is higher can be tipped on edge by what its corners are off
 UPRIGHT = 0.1  # cosine of the angle to the surface from which on a triangle stands on edge
-LEANING = 0.8  # the same of one that leans so much, 37 degrees, that another pair of triangles is looked for
+LEANING = 0.8  # the same of one that leans so much, 37 degrees, that another pair of triangles is looked for; along a border,
+# whose edges are chords that stay, none leans more: halved on and on, triangles beside a long one would end up lying on it
 FLIPS = 6  # rounds of that, at most
 LONGEST = 6.0  # mm of an inner edge: fitted floors ripple within some millimetres, and between three looks at an edge unseen
 WITHIN = ((1 / 3, 1 / 3, 1 / 3), (2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (1 / 6, 1 / 6, 2 / 3))  # shares of the corners
@@ -46,6 +48,8 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
     if surface is None:
         return patch
     corners, parameters, fresh = patch.corners, patch.parameters, patch.triangles
+    named, times = np.unique(_name_edges(fresh), return_counts=True)
+    border = named[times == 1]
     done: list[Ints] = []
     for _ in range(ROUNDS):
         edges, of_face, halve, on = _choose_edges(corners, parameters, fresh, surface, chord)
@@ -55,7 +59,8 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
             more = np.vstack([corners, on[halve]]), np.vstack([parameters, parameters[edges[halve]].mean(axis=1)])
             parents = np.flatnonzero(halve[of_face].any(axis=1))
             pieces, parent = _divide(fresh[parents], middle[of_face[parents]], more[0])
-            tipped = _find_upright(*more, pieces, surface, chord) < UPRIGHT
+            at_border = np.isin(_name_edges(pieces), border).any(axis=1)
+            tipped = _find_upright(*more, pieces, surface, chord) < np.where(at_border, LEANING, UPRIGHT)
             if not tipped.any():
                 break
             halve[of_face[parents[parent[tipped]]]] = False
@@ -67,6 +72,12 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
     return replace(patch, corners=corners, parameters=parameters, triangles=triangles)
 
 
+def _name_edges(triangles: Ints) -> NDArray[np.int64]:
+    """Return a number for each of the three edges of triangles (F, 3) that is the same whichever way it runs, (F, 3)."""
+    after = np.roll(triangles, -1, axis=1)
+    return np.minimum(triangles, after).astype(np.int64) << 32 | np.maximum(triangles, after)
+
+
 def _choose_edges(
     corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float
 ) -> tuple[Ints, Ints, Bools, Floats]:
@@ -75,8 +86,8 @@ def _choose_edges(
     An edge that only one of the triangles has is a border, of the face or of what is done: it stays.
     """
     ends = np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=-1).reshape(-1, 2)
-    keys = ends.min(axis=1).astype(np.int64) * len(corners) + ends.max(axis=1)
-    _, first, inverse, count = np.unique(keys, return_index=True, return_inverse=True, return_counts=True)
+    names = _name_edges(triangles).ravel()
+    _, first, inverse, count = np.unique(names, return_index=True, return_inverse=True, return_counts=True)
     edges, inner = ends[first], count == 2
     of_face: Ints = inverse.astype(np.int32).reshape(-1, 3)
     length = _length(corners, *edges.T)

@@ -21,7 +21,6 @@ TRIM = 3.0e-3  # mm; how well the given edges lie on their faces
 STRIP = 20  # intervals of a tube's axis that one face may take
 EDGE = 60  # intervals of an end's axis that one edge may take
 MOST_STRIPS = 4  # a tube
-CARVED_STRIPS = 8  # the same of one that will be carved: booleans work through every face whose box a tool touches
 
 
 @dataclass(frozen=True, eq=False)

@@ -23,6 +23,7 @@ from mountgen.tubes import Cap, Sleeve, stack_tubes
 PITCH, MOST_NODES = 0.4, 400_000  # mm; grid on which the panel is looked at
 SLOPE = 4.0  # mm per mm; how steeply a clearance ball falls off beside the panel's own steps
 SOFT = 3.0  # mm; radius of the outline's inner corners
+EDGE_STEP = 0.1  # mm between points of the rim, from which distances are taken
 OUTLINE_STEP = 6.0  # mm between the outline's knots
 TUBE_SAMPLE = 0.5  # mm between the points an outline is fitted to
 KNOT_STEP = 8.0  # mm between the knots of the underside
@@ -134,6 +135,7 @@ def _underside(recess: Recess, rim: Any, plan: Any, width: float, clearance: flo
     """Fit the plate's underside from above to the panel grown by the clearance."""
     import shapely
     from scipy import ndimage
+    from scipy.spatial import cKDTree
 
     low, high = (np.array(plan.bounds[k : k + 2]) + (-2.0, 2.0)[k // 2] for k in (0, 2))
     pitch = max(PITCH, sqrt(float(np.prod(high - low)) / MOST_NODES))
@@ -149,7 +151,8 @@ def _underside(recess: Recess, rim: Any, plan: Any, width: float, clearance: flo
     )
     away = np.zeros(shape)
     outside = ~shapely.contains_xy(rim, gx, gy)
-    away[outside] = shapely.distance(shapely.points(gx[outside], gy[outside]), rim)
+    edge = resample_loop(np.asarray(rim.exterior.coords)[:-1], step=EDGE_STEP)
+    away[outside] = cKDTree(edge).query(np.column_stack([gx[outside], gy[outside]]))[0]
     _require_panel(seen, away, width, pitch)
     lid = lid_height(recess.lid, gx, gy)
     trusted = seen & (away > LINING)

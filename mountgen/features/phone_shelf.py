@@ -6,6 +6,7 @@ body less a few prisms, whose edges are rounded before they meet it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -24,7 +25,7 @@ from mountgen.features.profile import RIGHT, Profile, draw_profile
 from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, combine_many, tessellate
-from mountgen.loft import Shell, make_block
+from mountgen.loft import Block, Shell, make_block
 from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
@@ -40,6 +41,10 @@ if TYPE_CHECKING:
 CHEEK = 2.0  # mm, the thinnest cheek that is left standing beside the seat
 PLAN_CHORD = 0.1  # mm, of the mesh on which places for tabs and pads are sought
 FLOOR = 1.5  # mm of material that must be left below the deck
+# How a shelf is cut out of its block, tried in order: of how many strips the block's wall is, and how its tools are applied.
+# The kernel works through every face whose box a tool touches, so many strips are quick; and it fails at some seams, which lie
+# elsewhere with another number.
+WAYS = ((8, cut_in_turn), (6, cut_in_turn), (16, cut_in_turn), (8, cut_at_once), (4, cut_in_turn), (4, cut_at_once))
 
 
 def make_phone_shelf(
@@ -59,9 +64,8 @@ def make_phone_shelf(
             lambda device, lip: _goes_in(recess, space, recipe, device, lip), suits, recipe, recess=recess
         )
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
-    block = make_block(shell, space, reach=reach, carved=True)
     tools = carve_shelf(profile, seat, space, recipe)
-    solid = _carve(block.solid, tools)
+    block, solid = _carve(partial(make_block, shell, space, reach=reach), tools)
     if recipe.body.wall is not None:
         from mountgen.features.hollow import hollow_out
 
@@ -82,20 +86,26 @@ def make_phone_shelf(
     )  # fmt: skip
 
 
-def _carve(block: Solid, tools: list[Solid]) -> Solid:
-    """Return a block less tools, cut in whichever way the solid kernel gets right; neither does always."""
+def _carve(make: Callable[..., Block], tools: list[Solid]) -> tuple[Block, Solid]:
+    """Return a block and what is left of it without the tools, made in the first way that the solid kernel gets right.
+
+    make: the block, of so many `strips` of wall.
+    """
     what = "deck, seat and lip"
     failed: FeatureError | KernelError | None = None
-    for cut in (cut_in_turn, cut_at_once):
+    block: Block | None = None
+    for strips, cut in WAYS:
+        if block is None or not block.faceted:  # facets are the same whatever is asked for
+            block = make(strips=strips)
         try:
             solid = require_one_solid(
-                cut(block, tools, what=what), what=what, remedy="set a higher deck.height, or a smaller device"
+                cut(block.solid, tools, what=what), what=what, remedy="set a higher deck.height, or a smaller device"
             )
             tessellate(solid, chord=PLAN_CHORD)
         except (FeatureError, KernelError) as error:
             failed = failed or error
         else:
-            return solid
+            return block, solid
     assert failed is not None
     raise failed
 
