@@ -20,12 +20,13 @@ from mountgen.features.device_advice import with_settings
 from mountgen.features.part import Part
 from mountgen.features.phone_shelf import make_phone_shelf
 from mountgen.field import InsertableSpace, build_space
-from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of
-from mountgen.loft import Shell, fit_shell
+from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of, tessellate
+from mountgen.loft import Block, Shell, fit_shell
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.recipe_file import load_recipe
 from mountgen.scan import read_scan
 from mountgen.section import sample_height
+from mountgen.shape import cut_in_turn, make_box
 from mountgen.surface import Surface
 from tests.checks import assert_clears, assert_printable
 from tests.recesses import box_recess
@@ -342,3 +343,34 @@ def test_the_upper_edge_behind_a_lying_device_is_round(tilt: float) -> None:
         assert wall(LIP - depth) - wall(2.0) == pytest.approx(fall, abs=0.08)
     assert_printable(part.body.mesh)
     assert is_valid(part.body.solid)
+
+
+def test_another_block_is_carved_where_the_kernel_leaves_pieces_standing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At some seams of the block's wall the kernel cuts wrong; with another number of strips they lie elsewhere."""
+    from mountgen.features import phone_shelf
+
+    asked: list[int] = []
+
+    def leave_standing(body: Any, tools: Any, *, what: str) -> Any:
+        from OCP.BRep import BRep_Builder
+        from OCP.TopoDS import TopoDS_Compound
+
+        both, build = TopoDS_Compound(), BRep_Builder()
+        build.MakeCompound(both)
+        for piece in (body, make_box((0.0, 0.0, 50.0), (1.0, 1.0, 51.0))):
+            build.Add(both, piece)
+        return both
+
+    def make(*, strips: int) -> Block:
+        asked.append(strips)
+        return Block(make_box((0.0, 0.0, 0.0), (10.0, 10.0, float(strips))))
+
+    tool = make_box((-1.0, -1.0, 4.0), (11.0, 11.0, 99.0))
+    monkeypatch.setattr(phone_shelf, "WAYS", ((8, leave_standing), (6, cut_in_turn)))
+    block, solid = phone_shelf._carve(make, [tool])
+    assert asked == [8, 6]
+    assert mesh_volume(tessellate(block.solid)) == pytest.approx(600.0)
+    assert mesh_volume(tessellate(solid)) == pytest.approx(400.0)
+    monkeypatch.setattr(phone_shelf, "WAYS", ((8, leave_standing),))
+    with pytest.raises(FeatureError, match="2 pieces"):
+        phone_shelf._carve(make, [tool])
