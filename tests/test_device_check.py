@@ -10,12 +10,15 @@ import numpy as np
 import pytest
 
 from mountgen.features import device_check
+from mountgen.features.device_advice import advise_play
 from mountgen.features.device_check import LEAST_REST, gauge_scan, judge_mouth, judge_rest, sweep_device
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.phone_shelf import plan_shelf
-from mountgen.features.seat import Seat, find_seat
+from mountgen.features.seat import SEAT_GAP, WAY_GAP, Seat, find_seat
+from mountgen.recipe import PhoneShelfRecipe
 from mountgen.verdict import Check
-from tests.test_phone_shelf import CLEARANCE, DEVICE, WIDTH, prepared, recipe_of
+from tests.remedies import read_remedy
+from tests.test_phone_shelf import CLEARANCE, DEVICE, FACET, WIDTH, prepared, recipe_of, shelf
 
 PLAY = 1.0  # mm
 
@@ -94,3 +97,42 @@ def test_a_place_at_which_the_device_clears_the_scan_is_named() -> None:
     again = gauge_scan(sweep_device(moved), recess)
     assert again.gap > CLEARANCE - 0.03
     assert device_check._judge_scan(again, moved, recess, recipe).verdict == "pass"
+
+
+LYING = {"pose": "lying", "width": 50.0}
+
+
+def reach_check(**tables: Any) -> Check:
+    return next(check for check in shelf(**tables).checks if check.name == "device reaches its seat")
+
+
+def test_the_play_named_lets_a_device_reach_its_seat() -> None:
+    """Without play a device that lies stands against the lip, the cheeks and what is behind it."""
+    check = reach_check(device={**LYING, "play": 0.0})
+    assert (check.verdict, check.value) == ("fail", pytest.approx(0.0, abs=1e-3))
+    assert read_remedy(check.remedy) == [{"device.play": f"{SEAT_GAP:g}"}]
+    assert reach_check(device={**LYING, "play": SEAT_GAP}).verdict == "pass"
+
+
+def test_where_more_play_alone_does_not_go_in_what_else_must_change_is_named() -> None:
+    """As if it just went in: 0.1 mm further back there is room on a lower deck only."""
+    recipe = recipe_of(device={**LYING, "play": 0.0})
+
+    def suits(tried: PhoneShelfRecipe) -> bool:
+        return tried.device.play >= SEAT_GAP and tried.deck.height == 14.0
+
+    assert advise_play(suits, recipe, play=SEAT_GAP, top=90.0) == f"set device.play = {SEAT_GAP:g} and deck.height = 14"
+
+
+@pytest.mark.parametrize(
+    "tables",
+    [
+        {"deck": {"height": 20.0, "tilt": 15.0}, "lip": {"thickness": 8.0}, "device": {"width": 50.0}},  # a lip's top that slopes
+        {"deck": {"tilt": 5.06}, "lip": None, "device": LYING},  # a way that comes down upon the deck
+    ],
+)
+def test_a_device_keeps_its_distance_all_along_the_way_chosen(tables: dict[str, Any]) -> None:
+    check = reach_check(**tables)
+    assert check.verdict == "pass"
+    assert check.value is not None
+    assert check.value > WAY_GAP - FACET  # so that no play is needed for what the way decides

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from itertools import product
+from itertools import chain, product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,8 +30,24 @@ def advise_settings(
     first = [] if lowest is None else [{"deck.height": lowest}]
     for settings in (*first, *list_settings(recipe, top=top)):
         if suits(with_settings(recipe, settings)):
-            return "set " + " and ".join(f"{key} = {_write(value)}" for key, value in settings.items())
+            return _tell(settings)
     return ""
+
+
+def advise_play(suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, *, play: float, top: float) -> str:
+    """Return settings with which a recipe's device goes in with a larger play: nothing else where that does, or the nearest else.
+
+    Args:
+        suits: whether the device of a recipe goes in and is held.
+        recipe: the recipe.
+        play: what the device needs, mm.
+        top: height of the mouth, mm.
+    """
+    for settings in chain([{}], list_settings(recipe, top=top)):
+        wanted = {"device.play": play, **settings}
+        if suits(with_settings(recipe, wanted)):
+            return _tell(wanted)
+    return f"it goes in with {play:g} mm of play in no place here: give the sizes of a smaller device"
 
 
 def list_settings(recipe: PhoneShelfRecipe, *, top: float) -> Iterator[dict[str, Any]]:
@@ -66,6 +82,10 @@ def with_settings(recipe: PhoneShelfRecipe, settings: dict[str, Any]) -> PhoneSh
         values = {key.split(".")[1]: value for key, value in settings.items() if key.startswith(f"{table}.")}
         update[table] = getattr(recipe, table).model_copy(update=values)
     return recipe.model_copy(update=update)
+
+
+def _tell(settings: dict[str, Any]) -> str:
+    return "set " + " and ".join(f"{key} = {_write(value)}" for key, value in settings.items())
 
 
 def _write(value: Any) -> str:

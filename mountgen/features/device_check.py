@@ -10,7 +10,7 @@ import numpy as np
 
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError, InspectionError
-from mountgen.features.device_advice import LEANS, advise_settings
+from mountgen.features.device_advice import LEANS, advise_play, advise_settings
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.profile import RIGHT, Profile
 from mountgen.features.seat import SEAT_GAP, Seat, find_largest, find_seat
@@ -35,14 +35,17 @@ LEAST_SIZE = 0.7  # of a device's size that one named instead of it has; a small
 
 def check_device(
     seated: SeatedDevice, part: Mesh, profile: Profile, seat: Seat, recess: Recess, space: InsertableSpace, *,
-    recipe: PhoneShelfRecipe,
+    recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool],
 ) -> tuple[Check, ...]:
     """Gauge the device on its way to its seat, against the finished mesh and the scan, and how it is held there.
+
+    That it reaches its seat hangs on `device.play` alone: deck and rest are made SEAT_GAP away from it, and `find_seat` takes
+    no way that comes nearer to deck, lip and rest than WAY_GAP, but for a seat that itself stands nearer to lip or cheeks.
 
     Args:
         seated: the device at its seat and the way out. part: the finished mesh.
         profile: the side of the shelf. seat: where the device was put. recess: the scan. space: what it leaves free.
-        recipe: the recipe.
+        recipe: the recipe. suits: whether the device of a recipe goes in and is held.
     """
     swept = sweep_device(seated)
     to_part, to_scan = gauge_part(swept, part), gauge_scan(swept, recess)
@@ -51,7 +54,7 @@ def check_device(
         Check(
             "device reaches its seat", reaches, to_part.gap, 0.5 * SEAT_GAP, "mm",
             f"recipe: device; it is held {SEAT_GAP:g} mm off its seat",
-            "" if reaches == "pass" else f"set device.play = {recipe.device.play + 0.5:g}",
+            "" if reaches == "pass" else _advise_play(recess, recipe, suits),
         ),
         _judge_scan(to_scan, seated, recess, recipe),
         judge_mouth(profile, seat, recess, recipe.device),
@@ -61,6 +64,11 @@ def check_device(
     if recipe.device.pose == "leaning":
         checks.append(judge_rest(profile, seat, space, recipe.device))
     return tuple(checks)
+
+
+def _advise_play(recess: Recess, recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool]) -> str:
+    play = np.ceil(10.0 * max(SEAT_GAP, recipe.device.play + 0.5 * SEAT_GAP) - 1e-6) / 10.0
+    return advise_play(suits, recipe, play=float(play), top=float(np.ptp(recess.rim @ recess.up)))
 
 
 @dataclass(frozen=True)

@@ -77,7 +77,7 @@ def make_phone_shelf(
     holds = [plan for plan in (tabs, pads) if plan is not None]
     mesh = tessellate(solid)
     device = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
-    checks = check_device(device, mesh, profile, seat, recess, space, recipe=recipe)
+    checks = check_device(device, mesh, profile, seat, recess, space, recipe=recipe, suits=suits)
     body = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes)
     return Part(
         body=body, device=device, soft=tuple(zone for plan in holds for zone in plan.soft),

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from mountgen.recipe import Device
 
 SEAT_GAP = 0.1  # mm by which the device is held off deck and rest, so that resting is not touching
+WAY_GAP = 0.9 * SEAT_GAP  # mm that it keeps on its way: what is gauged (half of SEAT_GAP), a mesh's chord, the lip's own error
+SIDE_CHORD = 0.005  # mm, of a device's roundings where they are held against the part
 CASE_ROUND = 2.5  # mm, rounding of a handset's case at its edges
 REST_SHARE = 0.6  # of a leaning device's height that the rest holds
 REST_WALL = 2.0  # mm of material behind the rest at its top
@@ -32,7 +34,7 @@ OVER_LIP = 0.8  # mm by which the device is lifted above the lip
 STEP, CROSS_STEP = 2.0, 5.0  # mm between the places that are tried along a way, and across the device
 ABOVE_PANEL = 0.5  # mm above the surround's surface there is nothing to hit
 ELEVATIONS = (0, 5, -5, 10, -10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60)  # degrees; ways out, the levellest first
-SLACK = 1e-3  # mm² of overlap in the side view that is rounding
+SLACK = 1e-3  # mm of distance, mm² of overlap in the side view that are rounding
 FAR = 400.0  # mm, beyond any recess
 
 
@@ -66,13 +68,13 @@ class Pose:
         """Radius of its edges, mm."""
         return min(CASE_ROUND, 0.3 * self.thick, 0.3 * self.tall)
 
-    def outline(self) -> Floats:
-        """Return its side (N, 2), mm, with rounded corners and points along the sides."""
+    def outline(self, chord: float = 0.1) -> Floats:
+        """Return its side (N, 2), mm, with corners rounded to within `chord` mm and points along the sides."""
         import shapely
 
         across, along = self.thick * self.front, self.tall * self.rise
         corners = self.foot + np.array([0 * across, along, along + across, across])
-        ring = round_polygon(corners, self.rounding).points(chord=0.1)
+        ring = round_polygon(corners, self.rounding).points(chord=chord)
         return np.asarray(shapely.segmentize(shapely.Polygon(ring), CROSS_STEP).exterior.coords)[:-1]
 
     def mesh(self, profile: Profile) -> Mesh:
@@ -192,15 +194,16 @@ def _list_ways(profile: Profile, pose: Pose) -> Iterator[list[Floats]]:
 
 
 def _side_of_part(profile: Profile, pose: Pose, rest: float) -> Any:
-    """Return the part's side in (s, h): deck and lip where they reach furthest in, and the rest."""
+    """Return the part's side in (s, h): deck and lip where they reach furthest in and out, and the rest."""
     import shapely
 
     edge = profile.lip_edge(np.linspace(pose.low, pose.high, 33))
     first, back = float(edge[:, 0].min()), profile.lip_back(pose.low, pose.high)
     deck = shapely.Polygon([(first, -FAR), (FAR, -FAR), (FAR, profile.deck(FAR)), (first, profile.deck(first))])
     parts = [deck]
-    if profile.lip_height:
-        parts.append(shapely.box(first, profile.deck(first) - 1.0, back, profile.lip_top(back)))
+    if profile.lip_height:  # its top slopes with the deck
+        ends = [(s, level(s)) for s, level in ((first, profile.lip_top), (back, profile.lip_top), (back, profile.deck))]
+        parts.append(shapely.Polygon([(first, profile.deck(first)), *ends]))
     if rest > 0.0:
         foot = pose.foot + SEAT_GAP * np.array([pose.rise[1], -pose.rise[0]])
         top = foot + rest * pose.rise
@@ -209,14 +212,18 @@ def _side_of_part(profile: Profile, pose: Pose, rest: float) -> Any:
 
 
 def _clears_part(pose: Pose, profile: Profile, legs: Floats, material: Any) -> bool:
-    """Return whether a device misses the part: what a convex outline sweeps is the hull of its two ends."""
+    """Return whether a device misses the part, and comes no nearer than WAY_GAP unless it stands nearer at its seat.
+
+    What a convex outline sweeps is the hull of its two ends.
+    """
     import shapely
 
-    at = pose.outline()
+    at = pose.outline(chord=SIDE_CHORD)
+    least = min(WAY_GAP, shapely.distance(shapely.Polygon(at), material) - SLACK)
     for leg in legs:
         move = np.array([leg @ profile.inwards, leg @ profile.up])
         swept = shapely.convex_hull(shapely.MultiPoint(np.vstack([at, at + move])))
-        if shapely.area(shapely.intersection(swept, material)) > SLACK:
+        if shapely.distance(swept, material) < least or shapely.area(shapely.intersection(swept, material)) > SLACK:
             return False
         at = at + move
     return True
