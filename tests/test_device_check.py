@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from mountgen.features import device_check
-from mountgen.features.device_advice import advise_play
+from mountgen.features.device_advice import advise_change
 from mountgen.features.device_check import LEAST_REST, gauge_scan, judge_mouth, judge_rest, sweep_device
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.phone_shelf import plan_shelf
@@ -121,7 +121,9 @@ def test_where_more_play_alone_does_not_go_in_what_else_must_change_is_named() -
     def suits(tried: PhoneShelfRecipe) -> bool:
         return tried.device.play >= SEAT_GAP and tried.deck.height == 14.0
 
-    assert advise_play(suits, recipe, play=SEAT_GAP, top=90.0) == f"set device.play = {SEAT_GAP:g} and deck.height = 14"
+    change = {"device.play": SEAT_GAP}
+    assert advise_change(suits, recipe, change, top=90.0) == f"set device.play = {SEAT_GAP:g} and deck.height = 14"
+    assert advise_change(lambda tried: False, recipe, change, top=90.0) == ""
 
 
 @pytest.mark.parametrize(

@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from math import cos, radians, sin, sqrt
+from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import manifold3d
 import numpy as np
 import pytest
 
 from mountgen.datum import Recess
+from mountgen.errors import FeatureError
+from mountgen.features.device_advice import with_settings
 from mountgen.kernel import Mesh
+from mountgen.pipeline import Clock, build_part, lay_ground
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.recipe_file import load_recipe
 from mountgen.service.edge_check import PROUD, SLACK, SUNK, advise_radius, judge_edges
 from mountgen.service.edges import ERROR, LARGEST, PRESS, SPHERE, TILT, find_exposed_edges
+from mountgen.store import Store
 from mountgen.verdict import Check
 from tests.decks import as_mesh
 from tests.recesses import box_recess
+from tests.remedies import read_remedy
 from tests.solids import box_mesh
+from tests.test_phone_shelf import EXAMPLE
+from tests.test_pipeline import Listening
 
 WIDTH, HEIGHT, DEPTH = 60, 40, 20  # mm, a recess in a flat panel
 SIDES = (30.0, 20.0)  # mm, of a block that stands in it and out of it
@@ -40,7 +50,7 @@ def block(top: float, *, radius: float = 0.0, sides: tuple[float, float] = SIDES
 
 
 def judge(mesh: Mesh, recipe: Recipe | None = None, *, recess: Recess = RECESS) -> tuple[dict[str, Check], dict[str, Any]]:
-    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh))
+    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh), suits=None)
     case: Any = SimpleNamespace(part=part, recess=recess, recipe=recipe or PlugRecipe(name="block"))
     found = judge_edges(case)
     return {check.name: check for check in found.checks}, dict(found.facts)
@@ -145,8 +155,9 @@ def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
          "set body.edge_radius = 3.2 and flange.thickness = 3.4, or sand the edge round"),
         (TrayRecipe, {"body": {"wall": 2}, "pull_tab": {"width": 16, "length": 14, "thickness": 7}},
          "each edge of a wall of 2 mm has room for 0.9 mm: sand it round, or, if the scan shows as much panel beside the mouth, "
-         "give the tray a rim: set body.edge_radius = 3.6 and flange.thickness = 3.8 and pull_tab.thickness = 7.2 and "
-         "flange.width = 6"),
+         "give the tray a rim: set body.edge_radius = 3.6 and pull_tab.thickness = 7.2 and flange.thickness = 3.8 and "
+         "flange.width = 6; where the mouth bends beside the tongue a notch may be left, narrower than a printed line: "
+         "let it fuse"),
         (TrayRecipe, {"body": {"wall": 2}, "flange": {"width": 4, "thickness": 2}, "dividers": {"count_x": 1}},
          "set body.edge_radius = 3.6 and flange.thickness = 3.8 and flange.width = 6 and dividers.thickness = 8, "
          "or sand the edge round"),
@@ -191,3 +202,58 @@ def test_a_part_deep_in_its_recess_has_no_edge_to_touch() -> None:
     checks, facts = judge(block(-15.0))
     assert {check.verdict for check in checks.values()} == {"pass"}
     assert (facts["least_radius"], facts["exposed_edge_length"]) == (None, 0.0)
+
+
+def test_the_device_still_goes_in_behind_a_lip_as_thick_as_named(tmp_path: Path) -> None:
+    """In the cubby of the examples a lip of 8 mm pushes out a device that leans by 35 degrees: what lets it in is named too."""
+    (tmp_path / "plain.toml").write_text('name = "plain"\nbase = "phone-shelf"\n', encoding="utf-8")
+    usual = ["device.lean=35", "tabs=false", "tape=false", "cable=false", "drains=false"]
+    scan = EXAMPLE.parent / "scans" / "dash_cubby.ply"
+    recipe = load_recipe(tmp_path / "plain.toml", overrides=usual, scan=scan)
+    ground = lay_ground(recipe, store=Store(None), clock=Clock(Listening()))
+
+    def look(settings: dict[str, Any]) -> tuple[Check, set[str]]:
+        changed = with_settings(cast(PhoneShelfRecipe, recipe), settings)
+        part = build_part(replace(ground, recipe=changed))
+        case: Any = SimpleNamespace(part=part, recess=ground.recess, recipe=changed)
+        checks = {check.name: check for check in (*part.checks, *judge_edges(case).checks)}
+        return checks["radius of exposed edges"], {name for name, check in checks.items() if check.verdict != "pass"}
+
+    check, before = look({})
+    assert check.verdict == "caution"
+    settings = {key: float(value) for key, value in read_remedy(check.remedy)[0].items()}
+    assert settings["lip.thickness"] == 2.0 * settings["body.edge_radius"]
+    with pytest.raises(FeatureError, match="does not go in"):
+        look({key: settings[key] for key in ("body.edge_radius", "lip.thickness")})
+    rounded, after = look(settings)
+    assert rounded.verdict == "pass"
+    assert after <= before
+
+
+def test_a_lip_that_cannot_be_thicker_is_sanded() -> None:
+    tables = {"name": "part", "deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
+              "lip": {"height": 4, "thickness": 3}}  # fmt: skip
+    remedy = advise_radius(PhoneShelfRecipe.model_validate(tables), 3.2, suits=lambda _: False, top=70.0)
+    assert remedy == (
+        "each edge of a lip of 3 mm has room for 1.5 mm, and a thicker one leaves the device no room: sand it round"
+    )
+
+
+@pytest.mark.parametrize(
+    ("kind", "tables", "wanted"),
+    [
+        (PlugRecipe, {"flange": {"width": 6, "thickness": 0.6}}, {"body.edge_radius": "1", "flange.thickness": "1.1"}),
+        (TrayRecipe, {"body": {"wall": 2}, "pull_tab": {"width": 16, "length": 9, "thickness": 1}},
+         {"body.edge_radius": "1", "pull_tab.thickness": "2"}),
+    ],
+)  # fmt: skip
+def test_the_rounding_named_for_a_sharp_edge_is_one_that_the_recipe_takes(
+    kind: type[Recipe], tables: dict[str, Any], wanted: dict[str, str]
+) -> None:
+    given = tables | {"body": tables.get("body", {}) | {"edge_radius": 0.0}}
+    check = judge(block(6.0), kind.model_validate({"name": "part", **given}))[0]["sharp edges towards occupants"]
+    assert read_remedy(check.remedy) == [wanted]
+    for key, value in wanted.items():
+        table, name = key.split(".")
+        given[table] = given[table] | {name: float(value)}
+    kind.model_validate({"name": "part", **given})

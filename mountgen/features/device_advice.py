@@ -34,20 +34,22 @@ def advise_settings(
     return ""
 
 
-def advise_play(suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, *, play: float, top: float) -> str:
-    """Return settings with which a recipe's device goes in with a larger play: nothing else where that does, or the nearest else.
+def advise_change(
+    suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, change: dict[str, Any], *, top: float
+) -> str:
+    """Return a change of a recipe with what else must change for its device still to go in; "" where nothing was found.
 
     Args:
         suits: whether the device of a recipe goes in and is held.
         recipe: the recipe.
-        play: what the device needs, mm.
+        change: values by key, such as {"device.play": 0.1}.
         top: height of the mouth, mm.
     """
     for settings in chain([{}], list_settings(recipe, top=top)):
-        wanted = {"device.play": play, **settings}
+        wanted = {**change, **settings}
         if suits(with_settings(recipe, wanted)):
             return _tell(wanted)
-    return f"it goes in with {play:g} mm of play in no place here: give the sizes of a smaller device"
+    return ""
 
 
 def list_settings(recipe: PhoneShelfRecipe, *, top: float) -> Iterator[dict[str, Any]]:
@@ -76,11 +78,12 @@ def list_settings(recipe: PhoneShelfRecipe, *, top: float) -> Iterator[dict[str,
 
 
 def with_settings(recipe: PhoneShelfRecipe, settings: dict[str, Any]) -> PhoneShelfRecipe:
-    """Return a recipe with other values of keys such as device.lean."""
-    update: dict[str, Any] = {}
-    for table in ("device", "deck"):
-        values = {key.split(".")[1]: value for key, value in settings.items() if key.startswith(f"{table}.")}
-        update[table] = getattr(recipe, table).model_copy(update=values)
+    """Return a recipe with other values of keys such as device.lean, whose tables it has."""
+    values: dict[str, dict[str, Any]] = {}
+    for key, value in settings.items():
+        table, name = key.split(".")
+        values.setdefault(table, {})[name] = value
+    update = {table: getattr(recipe, table).model_copy(update=changed) for table, changed in values.items()}
     return recipe.model_copy(update=update)
 
 

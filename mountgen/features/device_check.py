@@ -10,7 +10,7 @@ import numpy as np
 
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError, InspectionError
-from mountgen.features.device_advice import LEANS, advise_play, advise_settings
+from mountgen.features.device_advice import LEANS, advise_change, advise_settings
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.profile import RIGHT, Profile
 from mountgen.features.seat import SEAT_GAP, Seat, find_largest, find_seat
@@ -68,7 +68,8 @@ def check_device(
 
 def _advise_play(recess: Recess, recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool]) -> str:
     play = np.ceil(10.0 * max(SEAT_GAP, recipe.device.play + 0.5 * SEAT_GAP) - 1e-6) / 10.0
-    return advise_play(suits, recipe, play=float(play), top=float(np.ptp(recess.rim @ recess.up)))
+    advice = advise_change(suits, recipe, {"device.play": float(play)}, top=float(np.ptp(recess.rim @ recess.up)))
+    return advice or f"it goes in with {play:g} mm of play in no place here: give the sizes of a smaller device"
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from mountgen.verdict import Check
 if TYPE_CHECKING:
     from mountgen.features.tab_place import Tab
     from mountgen.features.tape_pads import Pad
+    from mountgen.recipe import PhoneShelfRecipe
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,7 @@ class Part:
     """A finished part.
 
     soft: where it is meant to touch or flex; device: what must reach its seat; checks: verdicts of the features.
-    tabs, pads: what holds it in the recess.
+    tabs, pads: what holds it in the recess. suits: of a shelf, whether the device of another recipe goes in and is held.
     """
 
     body: Body
@@ -55,6 +57,7 @@ class Part:
     notes: tuple[str, ...] = ()
     tabs: tuple[Tab, ...] = ()
     pads: tuple[Pad, ...] = ()
+    suits: Callable[[PhoneShelfRecipe], bool] | None = None
 
     def soft_faces(self) -> Bools:
         """Return, for each face of the mesh, whether its middle lies in a soft zone, (F,) bool."""

@@ -82,7 +82,7 @@ def make_phone_shelf(
     return Part(
         body=body, device=device, soft=tuple(zone for plan in holds for zone in plan.soft),
         checks=checks if pads is None else (*checks, *pads.checks), notes=() if pads is None else pads.notes,
-        tabs=() if tabs is None else tabs.tabs, pads=() if pads is None else pads.pads,
+        tabs=() if tabs is None else tabs.tabs, pads=() if pads is None else pads.pads, suits=suits,
     )  # fmt: skip
 
 

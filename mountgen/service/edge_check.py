@@ -5,12 +5,14 @@ The limits are those that interior rules set for makers of vehicles, taken as a 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import ceil
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import lid_height
+from mountgen.features.device_advice import advise_change
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
 from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
@@ -22,6 +24,7 @@ PROUD, SUNK = 3.2, 2.5  # mm, least radius of an edge at or above the surround, 
 SUNK_FROM = 1.0  # mm below the surround from which an edge counts as below it
 SLACK = 0.1  # mm by which a measured radius may be short: facets
 SHARP = 0.5  # mm; an edge of less radius is sharp
+BLUNT = 1.0  # mm, radius of an edge that is no longer sharp, with as much to spare again
 SHORT = 10.0  # mm of edge in all that sandpaper makes good in a minute: no verdict rests on less
 FACING = 0.5  # cosine between an edge and the way out of the mouth, from which it faces an occupant
 PROJECTION = 9.5  # mm past the surround
@@ -32,6 +35,8 @@ RUN_OUT, SCOOPED = 1.125, 1.25
 WALL_SHARE = 0.45  # of a wall's or divider's thickness that each of its two upper edges takes at most, in a tray
 RADII = "radii of 2.5 or 3.2 mm by zone in rules on interior projections (Directive 74/60/EEC, UN R21; a digest was read)"
 HEIGHT = "projections of more than 9.5 mm must give way in rules on interiors (74/60/EEC 5.1, a sentence of it was read)"
+# measured on the tray of the examples: 0.1 mm between a tongue of 7.2 mm and the corner of the mouth, 0.26 mm at 8 mm
+NOTCH = "where the mouth bends beside the tongue a notch may be left, narrower than a printed line: let it fuse"
 
 
 def judge_edges(case: Case) -> Finding:
@@ -47,7 +52,7 @@ def judge_edges(case: Case) -> Finding:
     projection, place = measure_projection(case.part.body.mesh, case.recess.lid)
     sharp = _pick_sharp(edges)
     checks = (
-        _judge_radius(edges, case.recipe),
+        _judge_radius(edges, case),
         _judge_sharp(edges, sharp, case.recipe),
         _judge_projection(projection, place, case.recipe),
     )
@@ -82,7 +87,7 @@ def _pick_sharp(edges: Edges) -> Bools:
     return np.asarray((edges.radius < SHARP) & (edges.normals[:, 2] > FACING))
 
 
-def _judge_radius(edges: Edges, recipe: Recipe) -> Check:
+def _judge_radius(edges: Edges, case: Case) -> Check:
     source = f"{RADII}; the greater one where the part is flush or stands out, less what 10 mm of edge have: our rule"
     limits = np.where(_is_sunk(edges), SUNK, PROUD)
     order = np.argsort(edges.radius - limits)
@@ -92,45 +97,76 @@ def _judge_radius(edges: Edges, recipe: Recipe) -> Check:
     worst = order[long[0]]
     radius, limit = float(edges.radius[worst]), float(limits[worst])
     verdict: Verdict = "pass" if radius >= limit - SLACK else "caution"
-    remedy = "" if verdict == "pass" else advise_radius(recipe, limit)
+    remedy = ""
+    if verdict != "pass":
+        top = float(np.ptp(case.recess.rim @ case.recess.up))
+        remedy = advise_radius(case.recipe, limit, suits=case.part.suits, top=top)
     return Check(
         "radius of exposed edges", verdict, radius, limit, "mm", source, remedy, describe_place(edges.points[worst].tolist())
     )
 
 
-def advise_radius(recipe: Recipe, radius: float) -> str:
-    """Return what to set so that the edges become as round as `radius` mm: the rounding, and what must be thicker for it."""
+def advise_radius(
+    recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfRecipe], bool] | None = None, top: float = 0.0
+) -> str:
+    """Return what to set so that the edges become round enough: the rounding, what must be thicker, and what then must move.
+
+    Args:
+        recipe: of the part.
+        radius: what its edges must have, mm.
+        suits: of a shelf, whether the device of a recipe goes in and is held.
+        top: height of the mouth, mm.
+    """
     advice = f"body.edge_radius does not reach that edge: sand it to a radius of {radius:g} mm"
     if isinstance(recipe, PhoneShelfRecipe | TrayRecipe):
         scooped = isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None and recipe.lip.scoop > 0.0
         radius = ceil(10.0 * (SCOOPED if scooped else RUN_OUT) * radius - 1e-6) / 10.0
     if recipe.body.edge_radius >= radius:
         return advice
-    needed = {
-        ("lip", "thickness"): 2.0 * radius, ("flange", "thickness"): radius / FLANGE_SHARE,
-        ("pull_tab", "thickness"): 2.0 * radius,
-    } | (_list_walls(recipe, radius) if isinstance(recipe, TrayRecipe) else {})  # fmt: skip
-    rimless = isinstance(recipe, TrayRecipe) and recipe.flange is None
-    settings = [f"body.edge_radius = {radius:g}"]
-    for (section, key), size in needed.items():
-        table = getattr(recipe, section, None)
-        if (table is not None and getattr(table, key) < size) or (rimless and section == "flange"):
-            settings.append(f"{section}.{key} = {ceil(10.0 * size - 1e-6) / 10.0:g}")
-    if rimless and recipe.body.wall is not None:
+    sizes = {"lip.thickness": 2.0 * radius, "flange.thickness": radius / FLANGE_SHARE, "pull_tab.thickness": 2.0 * radius}
+    if isinstance(recipe, TrayRecipe):
+        sizes |= _list_walls(recipe, radius)
+    settings = {"body.edge_radius": radius} | _pick_small(recipe, sizes)
+    notch = f"; {NOTCH}" if "pull_tab.thickness" in settings else ""
+    if isinstance(recipe, TrayRecipe) and recipe.flange is None:
         wall = recipe.body.wall
+        settings |= {key: ceil(10.0 * size - 1e-6) / 10.0 for key, size in sizes.items() if key.startswith("flange.")}
         return (
             f"each edge of a wall of {wall:g} mm has room for {WALL_SHARE * wall:.1f} mm: sand it round, or, "
-            f"if the scan shows as much panel beside the mouth, give the tray a rim: set {' and '.join(settings)}"
+            f"if the scan shows as much panel beside the mouth, give the tray a rim: {_tell(settings)}{notch}"
         )
-    return f"set {' and '.join(settings)}, or sand the edge round"
+    if isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None and suits is not None:
+        change, lip = advise_change(suits, recipe, settings, top=top), recipe.lip.thickness
+        if not change:
+            return (
+                f"each edge of a lip of {lip:g} mm has room for {0.5 * lip:g} mm, and a thicker one leaves the device no room: "
+                "sand it round"
+            )
+        return f"{change}, or sand the edge round"
+    return f"{_tell(settings)}, or sand the edge round{notch}"
 
 
-def _list_walls(recipe: TrayRecipe, radius: float) -> dict[tuple[str, str], float]:
-    """Return what a tray must have between the two edges of its rim for a rounding, mm by table and key."""
+def _pick_small(recipe: Recipe, sizes: dict[str, float]) -> dict[str, float]:
+    """Return which of a recipe's sizes, mm by key, are less than they must be, rounded up."""
+    small = {}
+    for key, size in sizes.items():
+        section, name = key.split(".")
+        table = getattr(recipe, section, None)
+        if table is not None and getattr(table, name) < size:
+            small[key] = ceil(10.0 * size - 1e-6) / 10.0
+    return small
+
+
+def _tell(settings: dict[str, float]) -> str:
+    return f"set {' and '.join(f'{key} = {size:g}' for key, size in settings.items())}"
+
+
+def _list_walls(recipe: TrayRecipe, radius: float) -> dict[str, float]:
+    """Return what a tray must have between the two edges of its rim for a rounding, mm by key."""
     wide = radius / WALL_SHARE
-    needed = {("flange", "width"): wide - recipe.body.wall}
+    needed = {"flange.width": wide - recipe.body.wall}
     if recipe.dividers is not None and recipe.dividers.height is None:
-        needed["dividers", "thickness"] = wide
+        needed["dividers.thickness"] = wide
     return needed
 
 
@@ -143,9 +179,11 @@ def _judge_sharp(edges: Edges, sharp: Bools, recipe: Recipe) -> Check:
     middle = edges.points[sharp][int(np.argmin(edges.radius[sharp]))]
     remedy = ""
     if verdict == "fail":
-        small = recipe.body.edge_radius < SHARP
+        room = {"lip.thickness": 2.0 * BLUNT, "flange.thickness": BLUNT / FLANGE_SHARE, "pull_tab.thickness": 2.0 * BLUNT}
         remedy = (
-            "set body.edge_radius = 1" if small else f"sand it to a radius of {SUNK:g} mm: body.edge_radius does not reach it"
+            _tell({"body.edge_radius": BLUNT} | _pick_small(recipe, room))
+            if recipe.body.edge_radius < SHARP
+            else f"sand it to a radius of {SUNK:g} mm: body.edge_radius does not reach it"
         )
     return Check("sharp edges towards occupants", verdict, length, SHORT, "mm", source, remedy, describe_place(middle.tolist()))
 
