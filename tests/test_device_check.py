@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pytest
 
-from mountgen.features import device_check
+from mountgen.features import device_check, phone_shelf
 from mountgen.features.device_advice import advise_change
-from mountgen.features.device_check import LEAST_REST, gauge_scan, judge_mouth, judge_rest, sweep_device
+from mountgen.features.device_check import LEAST_REST, gauge_scan, judge_lip, judge_mouth, judge_rest, sweep_device
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.phone_shelf import plan_shelf
 from mountgen.features.seat import SEAT_GAP, WAY_GAP, Seat, find_seat
@@ -97,6 +98,34 @@ def test_a_place_at_which_the_device_clears_the_scan_is_named() -> None:
     again = gauge_scan(sweep_device(moved), recess)
     assert again.gap > CLEARANCE - 0.03
     assert device_check._judge_scan(again, moved, recess, recipe).verdict == "pass"
+
+
+@pytest.mark.parametrize(
+    ("tilt", "lean", "height"), [(0.0, 25.0, 1.0), (-5.0, 25.0, 1.0), (-12.0, 10.0, 0.5), (5.0, 25.0, 1.5), (5.0, 40.0, 1.5)]
+)
+def test_the_lip_named_holds_the_device(tilt: float, lean: float, height: float) -> None:
+    """On a deck that slopes the device stands higher, or lower, behind a higher lip."""
+    recess, space, _ = prepared()
+    suits = partial(phone_shelf._suits, recess, space)
+
+    def look(**lip_and_device: Any) -> Check:
+        tables = {"deck": {"tilt": tilt}, "device": {"lean": lean}, "lip": {"height": height}}
+        recipe = recipe_of(**{table: keys | lip_and_device.get(table, {}) for table, keys in tables.items()})
+        profile = plan_shelf(recess, recipe)
+        seat = find_seat(profile, space, recipe.device)
+        assert seat is not None
+        return judge_lip(profile, seat, recess, recipe, suits)
+
+    check = look()
+    assert check.verdict == "caution"
+    changed: dict[str, dict[str, float]] = {}
+    for key, value in read_remedy(check.remedy)[0].items():
+        table, name = key.split(".")
+        changed.setdefault(table, {})[name] = float(value)
+    assert "height" in changed["lip"]
+    assert look(**changed).verdict == "pass"
+    lower = round(changed["lip"]["height"] - 0.1, 1)
+    assert look(lip={"height": lower}).verdict == "caution"  # it is the lowest that does
 
 
 LYING = {"pose": "lying", "width": 50.0}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -14,7 +15,7 @@ from mountgen.errors import EnduranceError
 from mountgen.features.part import SoftZone
 from mountgen.heat import find_sustained_modulus
 from mountgen.material import find_material
-from mountgen.recipe import PlugRecipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Finding
 from mountgen.service.load_check import find_distance, judge_load
@@ -227,6 +228,21 @@ def test_a_stout_span_does_not_bend() -> None:
     assert [piece["model"] for piece in thin.facts["pieces"]] == ["beam", "column"]
     assert passes(stout)
     assert passes(thin)
+
+
+def test_a_thicker_lip_behind_which_the_device_does_not_go_in_is_not_named_alone() -> None:
+    def advise(suits: Callable[[PhoneShelfRecipe], bool]) -> str:
+        recipe = shelf_recipe(
+            device={"length": 59.0, "width": 19.5, "thickness": 8.0, "mass": 2.0}, body={"edge_radius": 0.4},
+            lip={"height": 8.0, "thickness": 1.0, "scoop": 19.0},
+        )  # fmt: skip
+        case = make_case(block(-29.5, FLOOR + 0.5, -19.5, 29.5, -9.5, 0.0), lying(-9.5), recipe)
+        found = judge_load(replace(case, part=replace(case.part, suits=suits)))
+        return by_name(found)["lip stress when braking"].remedy
+
+    lower = advise(lambda tried: tried.deck.height == 6.0)
+    assert re.fullmatch(r"set lip\.thickness = [\d.]+ and deck\.height = 6", lower)
+    assert "give the sizes of a smaller one" in advise(lambda tried: False)
 
 
 def test_a_lip_is_a_cantilever_pushed_at_its_edge() -> None:

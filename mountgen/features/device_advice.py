@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from itertools import chain, product
 from typing import TYPE_CHECKING, Any
 
@@ -35,16 +35,18 @@ def advise_settings(
 
 
 def advise_change(
-    suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, change: dict[str, Any], *, top: float
+    suits: Callable[[PhoneShelfRecipe], bool] | None, recipe: PhoneShelfRecipe, change: Mapping[str, Any], *, top: float
 ) -> str:
     """Return a change of a recipe with what else must change for its device still to go in; "" where nothing was found.
 
     Args:
-        suits: whether the device of a recipe goes in and is held.
+        suits: whether the device of a recipe goes in and is held; None where nobody can say: then the change alone is returned.
         recipe: the recipe.
         change: values by key, such as {"device.play": 0.1}.
         top: height of the mouth, mm.
     """
+    if suits is None:
+        return _tell(change)
     for settings in chain([{}], list_settings(recipe, top=top)):
         wanted = {**change, **settings}
         if suits(with_settings(recipe, wanted)):
@@ -87,7 +89,7 @@ def with_settings(recipe: PhoneShelfRecipe, settings: dict[str, Any]) -> PhoneSh
     return recipe.model_copy(update=update)
 
 
-def _tell(settings: dict[str, Any]) -> str:
+def _tell(settings: Mapping[str, Any]) -> str:
     return "set " + " and ".join(f"{key} = {_write(value)}" for key, value in settings.items())
 
 

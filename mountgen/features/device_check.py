@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from mountgen.errors import FeatureError, InspectionError
 from mountgen.features.device_advice import LEANS, advise_change, advise_settings
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.profile import RIGHT, Profile
-from mountgen.features.seat import SEAT_GAP, Seat, find_largest, find_seat
+from mountgen.features.seat import SEAT_GAP, Pose, Seat, find_largest, find_seat, pose_device
 from mountgen.field import InsertableSpace
 from mountgen.gap import TOLERANCE, clip_mesh
 from mountgen.kernel import Mesh
@@ -60,7 +60,7 @@ def check_device(
         judge_mouth(profile, seat, recess, recipe.device),
     ]
     if recipe.lip is not None:
-        checks.append(_judge_lip(profile, seat, recipe.lip.height))
+        checks.append(judge_lip(profile, seat, recess, recipe, suits))
     if recipe.device.pose == "leaning":
         checks.append(judge_rest(profile, seat, space, recipe.device))
     return tuple(checks)
@@ -204,13 +204,39 @@ def _bears(seat: Seat | None) -> bool:
     return seat is not None and seat.rest_top >= LEAST_REST * seat.pose.tall
 
 
-def _judge_lip(profile: Profile, seat: Seat, height: float) -> Check:
-    pose = seat.pose
-    overlap = profile.lip_top(profile.lip_back(pose.low, pose.high)) - float(pose.foot[1]) + SEAT_GAP
+def judge_lip(
+    profile: Profile, seat: Seat, recess: Recess, recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool]
+) -> Check:
+    """Judge how far the lip stands above the device's foot; name the lowest lip that holds it, and lets it in."""
+    overlap = _measure_overlap(profile, seat.pose)
     verdict: Verdict = "pass" if overlap >= LEAST_OVERLAP else "caution"
-    remedy = "" if verdict == "pass" else f"set lip.height = {height + LEAST_OVERLAP - overlap:.1f}"
+    remedy = "" if verdict == "pass" else _advise_lip(profile, recess, recipe, suits)
     source = "our rule: a rounded edge of the device rides over less of a lip than that on a bump"
     return Check("lip holds the device", verdict, overlap, LEAST_OVERLAP, "mm", source, remedy)
+
+
+def _measure_overlap(profile: Profile, pose: Pose) -> float:
+    return profile.lip_top(profile.lip_back(pose.low, pose.high)) - float(pose.foot[1]) + SEAT_GAP
+
+
+def _advise_lip(
+    profile: Profile, recess: Recess, recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool]
+) -> str:
+    """Return the lowest lip that holds the device; behind a higher one it stands further back, at another height of the deck."""
+    top = float(np.ptp(recess.rim @ recess.up))
+    for tenth in range(int(10.0 * profile.lip_height + 1e-6) + 1, int(10.0 * top)):
+        height = tenth / 10.0
+        higher = replace(profile, lip_height=height)
+
+        def holds(device: Device, higher: Profile = higher) -> bool:
+            return _measure_overlap(higher, pose_device(higher, device)) >= LEAST_OVERLAP
+
+        if holds(recipe.device):
+            advice = advise_change(
+                lambda tried: holds(tried.device) and suits(tried), recipe, {"lip.height": height}, top=top
+            )
+            return advice or f"it goes in over a lip of {height:g} mm in no place here: give the sizes of a smaller device"
+    return f"set deck.tilt = 0 and lip.height = {max(LEAST_OVERLAP, profile.lip_height):g}"
 
 
 def is_held(profile: Profile, seat: Seat, recess: Recess, device: Device) -> bool:

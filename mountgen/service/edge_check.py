@@ -135,7 +135,7 @@ def advise_radius(
             f"each edge of a wall of {wall:g} mm has room for {WALL_SHARE * wall:.1f} mm: sand it round, or, "
             f"if the scan shows as much panel beside the mouth, give the tray a rim: {_tell(settings)}{notch}"
         )
-    if isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None and suits is not None:
+    if isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None:
         change, lip = advise_change(suits, recipe, settings, top=top), recipe.lip.thickness
         if not change:
             return (

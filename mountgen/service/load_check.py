@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Any
 
+import numpy as np
+
+from mountgen.features.device_advice import advise_change
 from mountgen.heat import HIGH_STRESS, ROOM_C, find_modulus, find_sustained_modulus, judge_softening
 from mountgen.parked import find_service_temperature
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
@@ -204,6 +207,16 @@ def _judge_answers(case: Case, answers: Sequence[Answer], burden: Burden, noun: 
         )
 
 
+def _advise_lip(case: Case, recipe: PhoneShelfRecipe, thickness: float) -> str:
+    """Return how thick a lip must be, with what else must change for the device still to go in behind it."""
+    top = float(np.ptp(case.recess.rim @ case.recess.up))
+    advice = advise_change(case.part.suits, recipe, {"lip.thickness": thickness}, top=top)
+    return advice or (
+        f"it would have to be {thickness:g} mm thick, and behind such a lip the device goes in no place here: "
+        "give the sizes of a smaller one"
+    )
+
+
 def _judge_lip(case: Case, burden: Burden) -> Iterator[Check]:
     """Judge the lip where braking throws the device against its upper edge; bent at its root, it is pulled along up."""
     recipe, material = case.recipe, case.material
@@ -221,7 +234,7 @@ def _judge_lip(case: Case, burden: Burden) -> Iterator[Check]:
     remedy = ""
     if bent.stress > limit:
         need = find_passing_thickness(bent, lip.thickness, sag_limit=bent.sag, stress_limit=limit)
-        remedy = f"set lip.thickness = {round_up(need):g}"
+        remedy = _advise_lip(case, recipe, round_up(need))
     source = (
         f"{PEAK_SHARE:g} (our rule) of {strength.low:g} MPa {'across' if across else 'along'} the layers as printed "
         f"({strength.source}; {strength.tag}); "
