@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from mountgen.features import device_check, phone_shelf
-from mountgen.features.device_advice import advise_change
+from mountgen.features.device_advice import advise_change, advise_settings, with_settings
 from mountgen.features.device_check import LEAST_REST, gauge_scan, judge_lip, judge_mouth, judge_rest, sweep_device
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.phone_shelf import plan_shelf
@@ -19,7 +19,7 @@ from mountgen.features.seat import SEAT_GAP, WAY_GAP, Seat, find_seat
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.verdict import Check
 from tests.remedies import read_remedy
-from tests.test_phone_shelf import CLEARANCE, DEVICE, FACET, WIDTH, prepared, recipe_of, shelf
+from tests.test_phone_shelf import CLEARANCE, DEVICE, FACET, HEIGHT, WIDTH, prepared, recipe_of, shelf
 
 PLAY = 1.0  # mm
 
@@ -70,15 +70,36 @@ def test_a_lean_at_which_the_rest_bears_enough_is_named() -> None:
     profile = plan_shelf(recess, recipe)
     seat = find_seat(profile, space, recipe.device)
     assert seat is not None
-    check = judge_rest(profile, replace(seat, rest_top=10.0), space, recipe.device)
+    check = judge_rest(profile, replace(seat, rest_top=10.0), space, recipe.device, other=str)
     assert (check.verdict, check.value, check.basis) == ("caution", pytest.approx(10.0 / 62.0), "our rule")
     lean = number_after("device.lean", check.remedy)
     assert lean == 25.0  # the nearest of those tried
     better = recipe_of(device={"lean": lean})
     found = find_seat(plan_shelf(recess, better), space, better.device)
     assert found is not None
-    assert judge_rest(plan_shelf(recess, better), found, space, better.device).verdict == "pass"
+    assert judge_rest(plan_shelf(recess, better), found, space, better.device, other=str).verdict == "pass"
     assert found.rest_top >= LEAST_REST * found.pose.tall
+
+
+def test_where_no_lean_will_do_another_deck_or_pose_is_named_at_which_the_rest_bears_enough() -> None:
+    """80 mm high on a deck at 15 mm in a mouth of 90 mm: it passes at no lean, but on a lower deck."""
+    recess, space, _ = prepared()
+    recipe = recipe_of(device={"width": 80.0})
+    suits = partial(phone_shelf._suits, recess, space)
+    profile = plan_shelf(recess, recipe_of())
+    seat = find_seat(profile, space, recipe_of().device)
+    assert seat is not None
+    seat = replace(seat, rest_top=10.0)
+    check = judge_rest(profile, seat, space, recipe.device, other=lambda: advise_settings(suits, recipe, top=float(HEIGHT)))
+    assert check.verdict == "caution"
+    (settings,) = read_remedy(check.remedy)
+    better = with_settings(recipe, {key: value.strip('"') if '"' in value else float(value) for key, value in settings.items()})
+    profile = plan_shelf(recess, better)
+    found = find_seat(profile, space, better.device)
+    assert found is not None
+    assert better.device.pose == "lying" or judge_rest(profile, found, space, better.device, other=str).verdict == "pass"
+    nothing = judge_rest(plan_shelf(recess, recipe), seat, space, recipe.device, other=str)
+    assert "give the sizes of a smaller device" in nothing.remedy
 
 
 def test_a_place_at_which_the_device_clears_the_scan_is_named() -> None:

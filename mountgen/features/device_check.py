@@ -62,7 +62,8 @@ def check_device(
     if recipe.lip is not None:
         checks.append(judge_lip(profile, seat, recess, recipe, suits))
     if recipe.device.pose == "leaning":
-        checks.append(judge_rest(profile, seat, space, recipe.device))
+        top = float(np.ptp(recess.rim @ recess.up))
+        checks.append(judge_rest(profile, seat, space, recipe.device, other=lambda: advise_settings(suits, recipe, top=top)))
     return tuple(checks)
 
 
@@ -185,8 +186,15 @@ def _advise_mouth(device: Device, least: float, most: float) -> str:
     return f"a device with device.{key} = {fits:g} passes with its play at device.place = {middle:.1f}"
 
 
-def judge_rest(profile: Profile, seat: Seat, space: InsertableSpace, device: Device) -> Check:
-    """Judge how far up its back the rest bears a leaning device; name the lean nearest to its own at which it bears enough."""
+def judge_rest(
+    profile: Profile, seat: Seat, space: InsertableSpace, device: Device, *, other: Callable[[], str]
+) -> Check:
+    """Judge how far up its back the rest bears a leaning device; name the lean nearest to its own at which it bears enough.
+
+    Args:
+        profile: the side of the shelf. seat: where the device stands. space: what the scan leaves free. device: the recipe's.
+        other: finds what else could be set where no lean alone will do; "" for nothing.
+    """
     share = seat.rest_top / seat.pose.tall
     verdict: Verdict = "pass" if share >= LEAST_REST else "caution"
     remedy = ""
@@ -194,7 +202,7 @@ def judge_rest(profile: Profile, seat: Seat, space: InsertableSpace, device: Dev
         leans = [lean for lean in LEANS if _bears(find_seat(profile, space, device.model_copy(update={"lean": float(lean)})))]
         remedy = "the recess has no room behind it: " + (
             f"set device.lean = {min(leans, key=lambda lean: abs(lean - device.lean))}" if leans
-            else 'set device.pose = "lying", or a higher deck.height'
+            else other() or "no other place does it: give the sizes of a smaller device"
         )  # fmt: skip
     source = "our rule: what leans on less of its back than that rocks about the upper edge of its rest"
     return Check("rest behind the device", verdict, share, LEAST_REST, "share", source, remedy)
