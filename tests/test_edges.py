@@ -204,36 +204,33 @@ def test_a_part_deep_in_its_recess_has_no_edge_to_touch() -> None:
     assert (facts["least_radius"], facts["exposed_edge_length"]) == (None, 0.0)
 
 
-def test_the_device_still_goes_in_behind_a_lip_as_thick_as_named(tmp_path: Path) -> None:
-    """In the cubby of the examples a lip of 8 mm pushes out a device that leans by 35 degrees: what lets it in is named too."""
+def test_no_lip_is_named_behind_which_the_device_does_not_go_in(tmp_path: Path) -> None:
+    """In the cubby of the examples a lip of 8 mm pushes out a device that leans by 35 degrees: sandpaper is named instead."""
     (tmp_path / "plain.toml").write_text('name = "plain"\nbase = "phone-shelf"\n', encoding="utf-8")
     usual = ["device.lean=35", "tabs=false", "tape=false", "cable=false", "drains=false"]
     scan = EXAMPLE.parent / "scans" / "dash_cubby.ply"
     recipe = load_recipe(tmp_path / "plain.toml", overrides=usual, scan=scan)
     ground = lay_ground(recipe, store=Store(None), clock=Clock(Listening()))
 
-    def look(settings: dict[str, Any]) -> tuple[Check, set[str]]:
+    def look(settings: dict[str, Any]) -> Check:
         changed = with_settings(cast(PhoneShelfRecipe, recipe), settings)
         part = build_part(replace(ground, recipe=changed))
         case: Any = SimpleNamespace(part=part, recess=ground.recess, recipe=changed)
-        checks = {check.name: check for check in (*part.checks, *judge_edges(case).checks)}
-        return checks["radius of exposed edges"], {name for name, check in checks.items() if check.verdict != "pass"}
+        return next(check for check in judge_edges(case).checks if check.name == "radius of exposed edges")
 
-    check, before = look({})
-    assert check.verdict == "caution"
-    settings = {key: float(value) for key, value in read_remedy(check.remedy)[0].items()}
-    assert settings["lip.thickness"] == 2.0 * settings["body.edge_radius"]
+    check = look({})
+    assert (check.verdict, read_remedy(check.remedy)) == ("caution", [])
+    assert check.remedy.endswith("a thicker one leaves the device no room: sand it round")
     with pytest.raises(FeatureError, match="does not go in"):
-        look({key: settings[key] for key in ("body.edge_radius", "lip.thickness")})
-    rounded, after = look(settings)
-    assert rounded.verdict == "pass"
-    assert after <= before
+        look({"body.edge_radius": 4.0, "lip.thickness": 8.0})
 
 
 def test_a_lip_that_cannot_be_thicker_is_sanded() -> None:
     tables = {"name": "part", "deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
               "lip": {"height": 4, "thickness": 3}}  # fmt: skip
-    remedy = advise_radius(PhoneShelfRecipe.model_validate(tables), 3.2, suits=lambda _: False, top=70.0)
+    recipe = PhoneShelfRecipe.model_validate(tables)
+    assert read_remedy(advise_radius(recipe, 3.2, suits=lambda tried: tried.lip is not None and tried.lip.thickness == 7.2))
+    remedy = advise_radius(recipe, 3.2, suits=lambda _: False)
     assert remedy == (
         "each edge of a lip of 3 mm has room for 1.5 mm, and a thicker one leaves the device no room: sand it round"
     )

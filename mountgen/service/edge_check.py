@@ -12,7 +12,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import lid_height
-from mountgen.features.device_advice import advise_change
+from mountgen.features.device_advice import with_settings
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
 from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
@@ -97,25 +97,20 @@ def _judge_radius(edges: Edges, case: Case) -> Check:
     worst = order[long[0]]
     radius, limit = float(edges.radius[worst]), float(limits[worst])
     verdict: Verdict = "pass" if radius >= limit - SLACK else "caution"
-    remedy = ""
-    if verdict != "pass":
-        top = float(np.ptp(case.recess.rim @ case.recess.up))
-        remedy = advise_radius(case.recipe, limit, suits=case.part.suits, top=top)
+    remedy = "" if verdict == "pass" else advise_radius(case.recipe, limit, suits=case.part.suits)
     return Check(
         "radius of exposed edges", verdict, radius, limit, "mm", source, remedy, describe_place(edges.points[worst].tolist())
     )
 
 
-def advise_radius(
-    recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfRecipe], bool] | None = None, top: float = 0.0
-) -> str:
-    """Return what to set so that the edges become round enough: the rounding, what must be thicker, and what then must move.
+def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfRecipe], bool] | None = None) -> str:
+    """Return what to set so that the edges become round enough: the rounding, and what must be thicker for it.
 
     Args:
         recipe: of the part.
         radius: what its edges must have, mm.
-        suits: of a shelf, whether the device of a recipe goes in and is held.
-        top: height of the mouth, mm.
+        suits: of a shelf, whether the device of a recipe goes in and is held: a lip behind which it does not is not named, nor
+            another deck and lean for its sake, which change the whole part.
     """
     advice = f"body.edge_radius does not reach that edge: sand it to a radius of {radius:g} mm"
     if isinstance(recipe, PhoneShelfRecipe | TrayRecipe):
@@ -135,14 +130,12 @@ def advise_radius(
             f"each edge of a wall of {wall:g} mm has room for {WALL_SHARE * wall:.1f} mm: sand it round, or, "
             f"if the scan shows as much panel beside the mouth, give the tray a rim: {_tell(settings)}{notch}"
         )
-    if isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None:
-        change, lip = advise_change(suits, recipe, settings, top=top), recipe.lip.thickness
-        if not change:
-            return (
-                f"each edge of a lip of {lip:g} mm has room for {0.5 * lip:g} mm, and a thicker one leaves the device no room: "
-                "sand it round"
-            )
-        return f"{change}, or sand the edge round"
+    if isinstance(recipe, PhoneShelfRecipe) and suits is not None and not suits(with_settings(recipe, settings)):
+        lip = 0.0 if recipe.lip is None else recipe.lip.thickness
+        return (
+            f"each edge of a lip of {lip:g} mm has room for {0.5 * lip:g} mm, and a thicker one leaves the device no room: "
+            "sand it round"
+        )
     return f"{_tell(settings)}, or sand the edge round{notch}"
 
 
