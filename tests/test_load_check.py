@@ -21,7 +21,8 @@ from mountgen.service.case import Finding
 from mountgen.service.load_check import find_distance, judge_load
 from mountgen.stiffness import bend_beam, find_frequency, find_load
 from mountgen.verdict import Check
-from tests.decks import FLOOR, block, lying, make_case, shelf_recipe, table
+from tests.decks import FLOOR, UP, block, lying, make_case, shelf_recipe, table
+from tests.recesses import box_recess
 
 NAMES = ["deck sag, hot and crept", "deck stress at rest", "deck stress at a jolt", "natural frequency of the deck"]
 
@@ -104,10 +105,32 @@ def test_what_nothing_carries_fails_and_says_how_to_stand_it_on_the_floor() -> N
     assert "nothing that was scanned" in judge(shelf, 3.0).checks[0].remedy
 
 
-def read_key(remedy: str, key: str) -> float:
-    found = re.search(rf"{re.escape(key)} = ([\d.]+)", remedy)
+def test_another_scan_is_asked_for_only_where_nothing_was_scanned_below() -> None:
+    """A shelf of facets 1.4 mm above its floor: the floor was scanned, and no scan would bring it nearer."""
+    shelf = block(-20.0, FLOOR + 1.4, -10.0, 20.0, FLOOR + 9.0, 0.0)
+    case = make_case(shelf, lying(FLOOR + 9.0), shelf_recipe())
+    faceted = replace(case, part=replace(case.part, body=replace(case.part.body, faceted=True)))
+    (check,) = judge_load(faceted).checks
+    assert (check.name, check.verdict) == ("deck held by the recess", "fail")
+    assert "facets stand off the floor" in check.remedy
+    assert read_number(check.remedy, "up to ") == pytest.approx(1.4)
+    assert "scan the floor" not in check.remedy
+    assert "facets" not in judge_load(case).checks[0].remedy
+
+    whole = box_recess(60, 40, left=20, right=20, up=UP)
+    floor = (whole.vertices[whole.faces][:, :, 1] <= FLOOR).all(axis=1)
+    blind = make_case(shelf, lying(FLOOR + 9.0), shelf_recipe(), recess=replace(whole, faces=whole.faces[~floor]))
+    assert "scan the floor below" in judge_load(blind).checks[0].remedy
+
+
+def read_number(remedy: str, before: str) -> float:
+    found = re.search(rf"{re.escape(before)}([\d.]+)", remedy)
     assert found is not None, remedy
     return float(found[1])
+
+
+def read_key(remedy: str, key: str) -> float:
+    return read_number(remedy, f"{key} = ")
 
 
 def test_a_thin_deck_fails_and_its_remedies_pass() -> None:

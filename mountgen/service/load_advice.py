@@ -6,9 +6,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import ceil, floor, inf, isfinite
 
+import numpy as np
+
+from mountgen.arrays import Floats
 from mountgen.heat import HIGH_STRESS, judge_softening, rank_materials
 from mountgen.material import Material
-from mountgen.recipe import BlockBody, PhoneShelfRecipe, Recipe
+from mountgen.recipe import BlockBody, PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.service.bearing import Span, level_axes
 from mountgen.service.case import Case
 from mountgen.service.deck import Piece, cut_by_ribs
@@ -18,6 +21,8 @@ from mountgen.service.print_check import word_direction
 from mountgen.stiffness import PEAK_SHARE, SUSTAINED_SHARE
 
 MOST_RIBS, THICKEST = 20, 50.0  # that a recipe takes; mm
+SEEN = 0.5  # of the cells below a deck, from which the floor counts as scanned: then another scan would change nothing
+HIGH_END = 95.0  # per cent of its cells stand no higher above the floor: single ones look past an edge
 STEP = 0.1  # mm, to which sizes in a remedy are rounded up
 
 
@@ -46,10 +51,6 @@ def advise(
         most_stress: MPa, of the stress at rest, where it must be less than its own limit; 0 where no size helps.
     """
     strength = answer.strength.low
-    if answer.piece.model == "not carried":
-        if recipe.fit.reach != "full":
-            return 'set fit.reach = "full", so that the part stands on the floor'
-        return "scan the floor below the part too: nothing that was scanned carries it there"
     rest_limit = min(SUSTAINED_SHARE * strength, most_stress)
     options = _advise_way(case, answers, burden) if most_stress == inf else []
     if answer.piece.origin is not None and isfinite(answer.crept.sag) and most_stress > 0.0:
@@ -62,6 +63,24 @@ def advise(
     if not options:
         options = [*_advise_both(case, recipe, answer, answers, burden), *_advise_mass(recipe, answers, most_stress)]
     return ", or ".join(options) or "nothing that a recipe says would do: take a cooler place, or carry less"
+
+
+def advise_loose(case: Case, gap: Floats) -> str:
+    """Return what would carry a deck that nothing carries.
+
+    Args:
+        case: the part.
+        gap: (N,) mm from the deck's underside straight down to the scan, cell by cell; inf where nothing was scanned below.
+    """
+    recipe, seen = case.recipe, np.isfinite(gap)
+    if recipe.fit.reach != "full":
+        return 'set fit.reach = "full", so that the part stands on the floor'
+    if np.count_nonzero(seen) < SEEN * len(gap):
+        return "scan the floor below the part too: nothing that was scanned carries it there"
+    stands = round_up(float(np.percentile(gap[seen], HIGH_END)))
+    facets = ", for facets stand off the floor" if case.part.body.faceted else ""
+    other = ", or set carries = false" if isinstance(recipe, PlugRecipe | TrayRecipe) else ""
+    return f"nothing that was scanned carries it{facets}: fill the up to {stands:g} mm between it and the floor with foam{other}"
 
 
 def _advise_mass(recipe: Recipe, answers: Sequence[Answer], most_stress: float) -> list[str]:

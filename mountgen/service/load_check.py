@@ -16,7 +16,7 @@ from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.service.bearing import SETTLES, Bearing, find_spans, level_axes, lie_inside, lie_on, map_bearing
 from mountgen.service.case import Case, Finding
 from mountgen.service.deck import GATHERED, SOURCES, Piece, list_pieces
-from mountgen.service.load_advice import advise, choose_other, round_up
+from mountgen.service.load_advice import advise, advise_loose, choose_other, round_up
 from mountgen.service.load_answer import (
     Answer,
     Burden,
@@ -90,7 +90,7 @@ def judge_load(case: Case) -> Finding:
         return Finding(checks=(_judge_unknown(case, lacks, pieces, burden, carried.noun),), facts=facts)
     answers = answer_all(pieces, burden, case.material)
     checks = (
-        *_judge_held(case, answers, burden, carried.noun), *_judge_answers(case, answers, burden, carried.noun),
+        *_judge_held(case, answers, burden, carried.noun, bearing), *_judge_answers(case, answers, burden, carried.noun),
         *_judge_lip(case, burden),
     )  # fmt: skip
     return Finding(checks=checks, facts=facts | {"pieces": [_list_facts(answer) for answer in answers]})
@@ -138,13 +138,14 @@ def _tell_strength(answer: Answer, share: float) -> str:
     )
 
 
-def _judge_held(case: Case, answers: Sequence[Answer], burden: Burden, noun: str) -> Iterator[Check]:
+def _judge_held(case: Case, answers: Sequence[Answer], burden: Burden, noun: str, bearing: Bearing) -> Iterator[Check]:
     """Say what nothing holds, and what has no stiffness left: neither sags by any number of millimetres."""
     loose = [answer for answer in answers if answer.piece.model == "not carried"]
     if loose:
         area = sum(answer.piece.loaded for answer in loose)
         source = f"by definition; {SOURCES['not carried']}, nor does a wall within {SETTLES:g} mm of settling (our rule)"
-        remedy = advise(case, case.recipe, loose[0], answers, burden)
+        below = np.concatenate([bearing.gap[answer.piece.origin.cells] for answer in loose if answer.piece.origin is not None])
+        remedy = advise_loose(case, below)
         yield Check(f"{noun} held by the recess", "fail", area, 0.0, "mm²", source, remedy, loose[0].piece.place)
     soft = [answer for answer in answers if answer not in loose and not isfinite(answer.crept.sag)]
     if soft:
