@@ -6,7 +6,7 @@ more than a tolerance. They cross at about ten degrees (see `section.py`), which
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from math import ceil, radians, tan
@@ -20,7 +20,7 @@ from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, prism_solid, solids_of, tessellate
 from mountgen.pocket import find_pockets
-from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, turn_back, turn_over
+from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
 from mountgen.post_search import find_posts
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
 from mountgen.sampling import Indices
@@ -57,6 +57,7 @@ EDGE_ERROR = 0.002  # mm between an edge and the faces it bounds
 CROSSING_ROUNDS, CROSSING_ERROR = 40, 1e-9  # of looking for where a meridian crosses a field, at most; mm it may still move
 TANGLE = 0.4  # mm; a wall along the floor may come out of it by this much without being cut there: the floor is safe itself
 FLOOR_SAMPLE = 0.3  # mm
+MOST_LOST = 0.05  # of the room, that may be lost above what the wall goes around; facets, its alternative, leave 2 to 4 % unused
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
 
 
@@ -126,18 +127,48 @@ def fit_shell(space: InsertableSpace) -> Shell:
         LoftError: wall and floor do not meet in a simple curve, however much they are relaxed.
     """
     posts, shells = [], []
-    kept = np.zeros(space.height.shape, dtype=np.bool_)
+    kept: list[Post] = []
+    base = np.zeros(space.height.shape, dtype=np.bool_)
     for post in find_posts(space, choose_split(space)):
+        base |= post.ground | post.island & (space.height < space.top)
         try:
-            if (post.island & kept).any():
+            if any((post.island & other.island).any() for other in kept):
                 raise LoftError("a post stands on one that cannot be cut out", "the floor", "the floor goes over both")
             post, shell = _fit_post(space, post)
         except (FieldError, KernelError, LoftError, SectionError):
-            kept |= post.island  # the floor goes over it, which is safe
+            kept.append(post)  # the floor goes over it, or the wall around it, which is safe
             continue
         posts.append(post)
         shells.append(shell)
     space = level_posts(space, posts)
+    return replace(_fit_trunk(space, kept, base), posts=tuple(shells))
+
+
+def _fit_trunk(space: InsertableSpace, kept: Sequence[Post], base: Bools) -> Shell:
+    """Fit wall, floor and pockets over the posts that are `kept`, or around those at the wall, whichever costs less room.
+
+    Raises:
+        LoftError: neither can be fitted.
+    """
+    over, most = None, MOST_LOST * space.volume()
+    try:
+        over = _fit_pockets(space)
+        if not kept:
+            return over
+        most = _measure_unused(over, space)
+    except LoftError:
+        if not kept:
+            raise
+    try:
+        return _fit_pockets(raise_to_mouth(space, kept, base, most=most))
+    except (FieldError, LoftError, SectionError):
+        if over is None:
+            raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead") from None
+    return over
+
+
+def _fit_pockets(space: InsertableSpace) -> Shell:
+    """Fit wall and floor, and what room there is under that floor."""
     trunk = _fit_tube(space)
     foot = meet_field(trunk.wall, trunk.floor)
     pockets = []
@@ -146,7 +177,18 @@ def fit_shell(space: InsertableSpace) -> Shell:
             pockets.append(_fit_tube(pocket))
         except (FieldError, LoftError, SectionError):
             continue  # its room stays unused, which is safe
-    return replace(trunk, pockets=tuple(pockets), posts=tuple(shells))
+    return replace(trunk, pockets=tuple(pockets))
+
+
+def _measure_unused(shell: Shell, space: InsertableSpace) -> float:
+    """Return the room that a shell leaves unused under its floor and pockets, mm³."""
+    level = space.height
+    for each in (shell, *shell.pockets):
+        plan = meet_field(each.wall, each.floor).space[:, :2]
+        inside = fill_loop(plan, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
+        level = np.where(inside, each.floor.at(space.x, space.y)[..., 0].T, level)
+    under = np.minimum(level, space.top) - space.height
+    return float(under[under > 0.0].sum()) * space.pitch**2
 
 
 def _fit_post(space: InsertableSpace, post: Post) -> tuple[Post, Shell]:

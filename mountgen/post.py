@@ -29,6 +29,7 @@ MOST_UNCUT = 0.12  # mm; what stands out farther counts as this much
 NEARBY = 1.0  # mm around what stands out within which a post is made larger
 BELOW = 1.0  # mm; how far below the ground around it a post reaches
 ROOM = 6.0  # mm around a post that its own space has: more than any step of the fit looks past its outline
+ABOVE = 5.0  # mm above the mouth's highest point, to which ground is raised that the wall is to go around
 CARRY = 1.0  # mm over which the ground carried on under a post is smoothed
 
 
@@ -61,6 +62,36 @@ def level_posts(space: InsertableSpace, posts: Sequence[Post]) -> InsertableSpac
     carried = ndimage.gaussian_filter(space.height[row, col], CARRY / space.pitch)
     filled = np.where(gone, carried, space.height).astype(np.float32)
     return replace(space, height=dilate_cone(filled, slope=1.0 / tan(radians(space.draft_deg)), pitch=space.pitch))
+
+
+def raise_to_mouth(space: InsertableSpace, posts: Sequence[Post], base: Bools, *, most: float) -> InsertableSpace:
+    """Return the space without the room above those posts that stand at its wall: the wall goes around them.
+
+    Args:
+        space: the insertable space.
+        posts: what stands in it, none cut out.
+        base: (R, C) bool, all that is no wall: floor and posts.
+        most: mm³ of room that may be lost.
+
+    Raises:
+        FieldError: none stands at the wall, or more room would be lost.
+    """
+    from scipy import ndimage
+
+    raised = np.zeros(space.height.shape, dtype=np.bool_)
+    row, col = ndimage.distance_transform_edt(~base, return_distances=False, return_indices=True)
+    for post in posts:
+        behind = ~base & post.island[row, col]  # the wall's own nodes, and those past the mouth
+        if behind.any():
+            raised |= post.island | behind
+    full = np.where(raised, np.maximum(space.height, space.top + ABOVE), space.height).astype(np.float32)
+    filled = replace(space, height=dilate_cone(full, slope=1.0 / tan(radians(space.draft_deg)), pitch=space.pitch))
+    pieces, _ = ndimage.label(filled.height < space.top)  # around a ridge from wall to wall only one half would be left
+    largest = 1 + int(np.argmax(np.bincount(pieces.ravel(), minlength=2)[1:]))
+    left = replace(filled, height=np.where(pieces == largest, filled.height, space.top + ABOVE))
+    if not raised.any() or space.volume() - left.volume() > most:
+        raise FieldError("nothing at the wall can be gone around at less loss", "body", "it is made of facets instead")
+    return filled
 
 
 def turn_over(space: InsertableSpace, post: Post) -> InsertableSpace:

@@ -6,11 +6,14 @@ from math import radians, tan
 
 import numpy as np
 import pytest
+import shapely
 
 from mountgen import loft
 from mountgen.arrays import Floats
+from mountgen.errors import LoftError
 from mountgen.field import InsertableSpace
-from mountgen.loft import fit_shell
+from mountgen.kernel import mesh_volume, tessellate
+from mountgen.loft import fit_shell, meet_field, shell_solid
 from mountgen.post import leave_foot, level_posts
 from mountgen.post_search import find_posts
 
@@ -152,3 +155,57 @@ def test_a_post_whose_fit_does_not_get_better_is_given_up_and_the_floor_goes_ove
     top = (np.abs(x + 1.0) < 3.0) & (np.abs(y) < 3.0)
     over = shell.floor.at_points(x[top].astype(np.float64), y[top].astype(np.float64))[:, 0]
     assert over.min() > BOSS[2] - 0.03
+
+
+@pytest.mark.parametrize(("half", "goes_around"), [(6.0, True), (11.0, False)])
+def test_what_can_neither_be_cut_out_nor_gone_over_is_gone_around_unless_that_costs_more_than_facets(
+    monkeypatch: pytest.MonkeyPatch, half: float, goes_around: bool
+) -> None:
+    """A block at the lower wall whose top lies 15 mm below the mouth: going around it costs 3.6 % of the room, or 6 %."""
+    block = ((-half, -25.0), (half, -12.0), -15.0)
+    space = _space(_box(*block))
+    fit_tube = loft._fit_tube
+
+    def refuse(*given: object) -> object:
+        raise LoftError("it stands out of its fit", "the floor", "none")
+
+    def go_over(given: InsertableSpace) -> object:
+        return refuse() if given is space else fit_tube(given)
+
+    monkeypatch.setattr(loft, "_fit_post", refuse)
+    monkeypatch.setattr(loft, "_fit_tube", go_over)
+    if not goes_around:
+        with pytest.raises(LoftError, match="do not meet"):
+            fit_shell(space)
+        return
+    shell = fit_shell(space)
+    assert shell.posts == ()
+    foot = meet_field(shell.wall, shell.floor)
+    plan = shapely.Polygon(foot.space[:, :2])
+    assert not plan.intersects(shapely.box(-half, -20.0, half, -12.0).buffer(-0.1))
+    bare = (WIDTH - 2.0 * DEPTH / LEAN) * (HEIGHT - 2.0 * DEPTH / LEAN)
+    taken = 2.0 * (half + 15.0 / LEAN) * (8.0 - 15.0 / LEAN)  # its faces lean out by as much as the wall comes in
+    assert plan.area == pytest.approx(bare - taken, rel=0.03)  # corners are rounded
+    around = shell.wall.at(np.linspace(0.0, 1.0, 200), np.array([-4.0]))[:, 0, :2]
+    assert not shapely.Polygon(around).intersects(shapely.box(-half, -20.0, half, -12.0).buffer(-0.1))
+
+
+@pytest.mark.parametrize(("thing", "goes_around"), [(RIB, True), (RIDGE, False), (BOSS, False)])
+def test_what_cannot_be_cut_out_is_gone_around_at_the_wall_where_that_costs_less_room_than_going_over(
+    monkeypatch: pytest.MonkeyPatch, thing: tuple[tuple[float, float], tuple[float, float], float], goes_around: bool
+) -> None:
+    """Around a ridge from wall to wall only half of the recess would be left, around a boss there is no wall."""
+    space = _space(_box(*thing))
+    monkeypatch.setattr(loft, "find_pockets", lambda *given: ())  # as where their walls cannot be fitted
+    over = loft._fit_pockets(space)
+    lost = loft._measure_unused(over, space)
+
+    def refuse(*given: object) -> object:
+        raise LoftError("it stands out of its fit", "the floor", "none")
+
+    monkeypatch.setattr(loft, "_fit_post", refuse)
+    shell = fit_shell(space)
+    assert np.array_equal(shell.floor.poles, over.floor.poles) != goes_around
+    if goes_around:
+        left = mesh_volume(tessellate(shell_solid(shell, space, below=0.0, reach=None)))
+        assert space.volume() - left < 0.6 * lost
