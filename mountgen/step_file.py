@@ -23,6 +23,11 @@ from mountgen.kernel import solids_of
 from mountgen.safe_write import write_file
 
 SCHEMA = "AP242DIS"  # the kernel's word for ISO 10303-242, managed model based 3D engineering
+SETTINGS = {
+    "write.step.schema": SCHEMA,
+    "write.step.unit": "MM",
+    "write.surfacecurve.mode": "0",  # edges in space only: with curves on the faces besides, a valid tray was none once read
+}
 TIME_STAMP = "1980-01-01T00:00:00"  # fixed, as in the 3MF package, so that the same part gives the same file
 
 _NOT_ASCII = re.compile(
@@ -56,7 +61,7 @@ def encode_step(solid: Any, *, name: str, description: str = "", author: str = "
     stream = io.BytesIO()
     with quiet_kernel():
         writer = STEPControl_Writer()  # the first one defines the settings that are set next
-        with _settings({"write.step.schema": SCHEMA, "write.step.unit": "MM"}):
+        with _settings(SETTINGS):
             status = writer.Transfer(only, STEPControl_StepModelType.STEPControl_AsIs)
             if status != IFSelect_ReturnStatus.IFSelect_RetDone:
                 raise _refused(where, status)

@@ -62,6 +62,12 @@ def test_the_kernel_reads_back_one_valid_closed_solid_in_millimetres(tmp_path: P
     assert re.search(r"SI_UNIT\(\.MILLI\.,\.METRE\.\)", unfold(path.read_bytes()))
 
 
+def test_edges_are_written_in_space_only(tmp_path: Path) -> None:
+    """Whoever reads both must make them agree: a valid tray was not valid once read, and files are a quarter larger."""
+    path = write_step(wavy_solid(), tmp_path / "part.step", name="part")
+    assert b"PCURVE" not in path.read_bytes()
+
+
 def test_the_layer_above_the_kernel_reads_it_too(tmp_path: Path) -> None:
     cadquery = pytest.importorskip("cadquery")
     path = write_step(box_solid(), tmp_path / "part.step", name="part")
