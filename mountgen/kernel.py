@@ -420,7 +420,7 @@ def solid_of_mesh(mesh: Mesh) -> Solid:
 
 
 def solid_volume(solid: Solid) -> float:
-    """Return the volume of a solid by its own faces, mm³: within a thousandth, a twentieth of the time that its facets take."""
+    """Return the volume of a solid by its own faces, mm³: within 0.4 % on plugs, a twentieth of the time that its facets take."""
     from OCP.BRepGProp import BRepGProp
     from OCP.GProp import GProp_GProps
 
