@@ -2,19 +2,22 @@
 
 Between its nodes the height field is a chord: within a pitch of a wall's upper end, and over bumps of the scan, a level set is
 some hundredths of a millimetre off. So wall, floor, posts and pockets are sampled and held against the scan's own triangles,
-and where a sample is too near, the sixteen poles that carry it move by what is missing: the face then moves by just as much
-there, and less and less within two knots. What is more than a fitting error is left for the gauge to report.
+and where a sample is too near, the sixteen poles that carry it move, each by its weight there: the least movement of poles that
+moves the face by what is missing, so that the face beside it moves little. What is more than a fitting error is left for the
+gauge to report.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 
 import numpy as np
 import shapely
 
 from mountgen.arrays import Bools, Floats
+from mountgen.compiled import compiled
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import KernelError
 from mountgen.field import InsertableSpace
@@ -25,19 +28,20 @@ from mountgen.nearest import find_nearest, is_within
 from mountgen.raster import sample_grid
 from mountgen.sampling import Indices, sort_nearby
 from mountgen.section import local_slope, sample_height
-from mountgen.spline import Surface
+from mountgen.spline import DEGREE, Surface
 from mountgen.surface import surface_of
 
-STEP = 0.5  # mm between samples
-AIM = 0.025  # mm; how much nearer than asked a sample may be when it is done
-WORTH = 0.029  # mm; from which it is moved
-CLOSE = 0.01  # mm; a sample that lacks more has closer ones all about it looked at
-CROWD = 4  # of them each way
+STEP = 0.4  # mm between samples
+AIM = 0.015  # mm; how much nearer than asked a sample may be when it is done; facets of the face add their chord
+WORTH = 0.018  # mm; from which it is moved
+CLOSE = ((0.0, 0.3), (0.018, 0.08))  # mm; samples that lack as much have closer ones all about them looked at, then these
+CROWD = 3  # of them each way
 MOST = 0.25  # mm; more than this is a fault, not a fitting error
-BESIDE = 0.35  # mm; only what lies as near as this to the insertable surface bounds the body
-SUNK = 0.04  # mm; what lies farther below it is cut away by another face
+BESIDE = 0.15  # mm; only what lies as near as this to the insertable surface bounds the body
 STRAIGHT = 0.4  # least share of a movement that leads away from the scan
-ROUNDS = 4
+ROUNDS = 6
+LEVELS = 0.1  # mm between the loops by which it is told what lies inside a wall
+BURIED = 0.05  # mm; what lies deeper inside another part of the shell bounds nothing
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,47 @@ class Walk:
 
     place: Callable[[Surface, Floats, Floats], Floats]
     away: Callable[[Surface, Floats, Floats], Floats]
+
+
+class Room:
+    """What a shell's wall holds over its floor, or, on the other `side`, under a post's cap.
+
+    foot: where the wall meets that field, in plan.
+    """
+
+    def __init__(self, shell: Shell, *, side: float = 1.0) -> None:
+        """Find the foot.
+
+        Raises:
+            KernelError: wall and field do not meet in one curve.
+        """
+        self.shell, self.side = shell, side
+        self.foot = shapely.make_valid(shapely.Polygon(meet_field(shell.wall, shell.floor).space[:, :2]))
+
+    def is_over(self, points: Floats, *, by: float = 0.0) -> Bools:
+        """Return which points (N, 3) lie on this side of the field, or `by` mm beyond it."""
+        field = self.shell.floor.at_points(points[:, 0], points[:, 1])[:, 0]
+        return np.asarray(self.side * (points[:, 2] - field) > -by)
+
+    def holds(self, points: Floats, *, by: float) -> Bools:
+        """Return which points (N, 3) lie inside this room grown by `by` mm."""
+        inside = self.is_over(points, by=by)
+        some = np.flatnonzero(inside)
+        level = np.rint((points[some, 2] - self.shell.wall.v.breaks[0]) / LEVELS).astype(np.int64)
+        loops = self._loops
+        level = np.clip(level, 0, len(loops) - 1)
+        for k in np.unique(level):
+            here = some[level == k]
+            inside[here] = shapely.contains_xy(shapely.buffer(loops[k], by), points[here, 0], points[here, 1])
+        return inside
+
+    @cached_property
+    def _loops(self) -> list[shapely.Geometry]:
+        wall = self.shell.wall
+        low, high = wall.v.breaks[[0, -1]]
+        z = low + LEVELS * np.arange(int((high - low) / LEVELS) + 1)
+        grid = wall.at(np.arange(0.0, 1.0, 0.25 / wall.u.poles), z)
+        return [shapely.make_valid(shapely.Polygon(grid[:, k, :2])) for k in range(len(z))]
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,57 +127,86 @@ def relieve_shell(shell: Shell, space: InsertableSpace, recess: Recess, *, clear
     """
     scan = surface_of(recess)
     asked = np.array([clearance[name] for name in ZONES])[classify_faces(scan.vertices, scan.faces, recess.lid)]
-    return _relieve(shell, space, make_standing(scan, asked), inward=1.0)
+    return _relieve(shell, space, make_standing(scan, asked))
 
 
-def _relieve(shell: Shell, space: InsertableSpace, standing: Standing, *, inward: float) -> Shell:
-    """Return a shell relieved, `inward` 1.0 for one that bounds the body, -1.0 for one that is cut out of it."""
-    wall, floor = shell.wall, shell.floor
+def _relieve(shell: Shell, space: InsertableSpace, standing: Standing) -> Shell:
+    """Return a shell relieved, with the posts that are cut out of it and the pockets under its floor."""
     try:
-        foot = shapely.make_valid(shapely.Polygon(meet_field(wall, floor).space[:, :2]))
+        trunk, posts, pockets = Room(shell), [Room(post, side=-1.0) for post in shell.posts], [Room(p) for p in shell.pockets]
     except KernelError:
         return shell  # its edge is left to the kernel, which shifts of a hundredth could confuse
 
+    def is_bare(points: Floats) -> Bools:
+        bare = np.ones(len(points), dtype=np.bool_)
+        for other in (*posts, *pockets):
+            bare &= ~other.holds(points, by=-BURIED)
+        return bare
+
+    def is_cut(points: Floats) -> Bools:
+        return trunk.holds(points, by=BURIED)
+
+    def is_below(points: Floats) -> Bools:
+        return ~trunk.holds(points, by=-BURIED)
+
+    relieve = partial(_relieve_room, space=space, standing=standing)
+    return replace(
+        relieve(trunk, is_bare),
+        posts=tuple(relieve(post, is_cut) for post in posts),
+        pockets=tuple(relieve(pocket, is_below) for pocket in pockets),
+    )
+
+
+def _relieve_room(room: Room, bounds: Callable[[Floats], Bools], *, space: InsertableSpace, standing: Standing) -> Shell:
+    """Return a room's shell with both faces relieved where they bound the body. bounds: whether points (N, 3) do."""
+    wall, floor = room.shell.wall, room.shell.floor
+
     def on_wall(points: Floats) -> Bools:
-        over = inward * (points[:, 2] - floor.at_points(points[:, 0], points[:, 1])[:, 0]) > 0.0
-        return np.asarray(over & _bounds_body(points, space))
+        return np.asarray(room.is_over(points) & bounds(points))
 
     def on_floor(points: Floats) -> Bools:
-        return np.asarray(shapely.contains_xy(foot, points[:, 0], points[:, 1]) & _bounds_body(points, space))
+        return np.asarray(shapely.contains_xy(room.foot, points[:, 0], points[:, 1]) & bounds(points))
 
+    beside = partial(_lies_beside, space=space)
     return replace(
-        shell,
-        wall=_relieve_face(wall, _wall_grid(wall), on_wall, _walk_wall(inward), standing),
-        floor=_relieve_face(floor, _floor_grid(floor), on_floor, _WALK_FLOOR, standing),
-        pockets=tuple(_relieve(pocket, space, standing, inward=1.0) for pocket in shell.pockets),
-        posts=tuple(_relieve(post, space, standing, inward=-1.0) for post in shell.posts),
+        room.shell,
+        wall=_relieve_face(wall, _wall_grid(wall), beside, on_wall, _walk_wall(room.side), standing),
+        floor=_relieve_face(floor, _floor_grid(floor), beside, on_floor, _WALK_FLOOR, standing),
     )
 
 
 def _relieve_face(
-    face: Surface, at: Samples, bounds: Callable[[Floats], Bools], walk: Walk, standing: Standing
+    face: Surface, at: Samples, beside: Callable[[Floats], Bools], bounds: Callable[[Floats], Bools], walk: Walk,
+    standing: Standing,
 ) -> Surface:
     """Return a face moved where it is too near to the scan: at samples, then at closer ones about what nearly is.
 
-    bounds: whether points of the face (N, 3) bound the body, (N,).
+    An edge runs between samples that bound the body and others that do not; so both kinds are looked at more closely.
+
+    beside, bounds: whether points of the face (N, 3) lie near the insertable surface, and whether they bound the body, (N,).
     """
-    for closer in (False, True):
-        points = walk.place(face, at.u, at.v)
-        if closer:
-            close = is_within(standing.tree, points, travel=0.0, bound=np.full(len(points), -CLOSE))
-            at = at.pick(close).crowd(face)
+    points = walk.place(face, at.u, at.v)
+    for close in (None, *CLOSE):
+        if close is not None:
+            least, most = (is_within(standing.tree, points, travel=0.0, bound=np.full(len(points), -by)) for by in close)
+            at = at.pick(least & ~most).crowd(face)
             points = walk.place(face, at.u, at.v)
-        which = np.flatnonzero(bounds(points))
-        at = at.pick(which[sort_nearby(points[which])])
+        which = np.flatnonzero(beside(points))
+        which = which[sort_nearby(points[which])]
+        at, points = at.pick(which), points[which]
+        bounding = bounds(points)
+        some = at.pick(bounding)
         for _ in range(ROUNDS):
-            face, moved = _relieve_once(face, at, walk, standing)
-            if not moved:
+            face, some = _relieve_once(face, some, walk, standing)
+            if not len(some.u):
                 break
+        if close is not None:  # what bounds the body keeps its distance now
+            at, points = at.pick(~bounding), points[~bounding]
     return face
 
 
-def _relieve_once(face: Surface, at: Samples, walk: Walk, standing: Standing) -> tuple[Surface, bool]:
-    """Return a face moved where its samples are too near to the scan, and whether any was."""
+def _relieve_once(face: Surface, at: Samples, walk: Walk, standing: Standing) -> tuple[Surface, Samples]:
+    """Return a face moved where its samples are too near to the scan, and those samples: no other comes nearer by that."""
     points = walk.place(face, at.u, at.v)
     found = find_nearest(standing.tree, points, travel=0.0, bound=np.full(len(points), -WORTH))
     near = np.flatnonzero(found.face >= 0)
@@ -143,32 +217,52 @@ def _relieve_once(face: Surface, at: Samples, walk: Walk, standing: Standing) ->
     off = points - signed.foot
     gain = (off * away).sum(axis=1) / np.maximum(np.linalg.norm(off, axis=1), 1e-9)
     wanted = np.flatnonzero((lack > WORTH) & (lack < MOST) & (gain > STRAIGHT) & ~signed.border)
-    if not len(wanted):
-        return face, False
+    at = at.pick(wanted)
     step = (lack[wanted] - AIM) / gain[wanted]
-    return _move_poles(face, at.u[wanted], at.v[wanted], step[:, None] * away[wanted]), True
+    return _move_poles(face, at.u, at.v, step, away[wanted]), at
 
 
-def _bounds_body(points: Floats, space: InsertableSpace) -> Bools:
+def _lies_beside(points: Floats, *, space: InsertableSpace) -> Bools:
     """Return which points (N, 3) lie under the lid and about on the insertable surface."""
     slope = sample_grid(local_slope(space), points[:, :2], origin=space.origin, pitch=space.pitch)
     over = (points[:, 2] - sample_height(space, points[:, :2])) / np.sqrt(1.0 + slope**2)
     under: Bools = lid_height(space.lid, points[:, 0], points[:, 1]) > points[:, 2]
-    return under & (over < BESIDE) & (over > -SUNK)
+    return under & (over < BESIDE) & (over > -MOST)
 
 
-def _move_poles(face: Surface, u: Floats, v: Floats, shift: Floats) -> Surface:
-    """Return a face whose poles moved by the longest of the shifts (N, 3) that ask each of them to."""
-    i, _ = face.u.local(u)
-    j, _ = face.v.local(v)
-    poles = np.array(face.poles)
-    longest = np.zeros((*poles.shape[:2], 3))
-    size = np.linalg.norm(shift, axis=1)
-    for k in np.argsort(size):  # the longest last, so that it counts
-        rows = (i[k] + np.arange(4)) % face.u.poles
-        longest[np.ix_(rows, j[k] + np.arange(4))] = shift[k]
-    poles += longest[..., 2:] if poles.shape[2] == 1 else longest
-    return Surface(face.u, face.v, poles)
+def _move_poles(face: Surface, u: Floats, v: Floats, step: Floats, away: Floats) -> Surface:
+    """Return a face with poles moved so that its points at (u, v), each (N,), move by `step` (N,) mm or more along `away` (N, 3).
+
+    One point after the other, the longest step first: what it still lacks by the least movement of its poles in sum of squares.
+
+    References:
+        S. Kaczmarz (1937), Angenäherte Auflösung von Systemen linearer Gleichungen, Bull. Int. Acad. Polon. Sci. A 35:355-357.
+    """
+    longest_first = np.argsort(-step, kind="stable")
+    (i, a), (j, b) = face.u.local(u[longest_first]), face.v.local(v[longest_first])
+    moves = np.zeros((face.u.poles, face.v.poles, 3))
+    _move_in_turn(i, a, j, b, step[longest_first], np.ascontiguousarray(away[longest_first]), moves)
+    return Surface(face.u, face.v, face.poles + (moves[..., 2:] if face.poles.shape[2] == 1 else moves))
+
+
+@compiled(error_model="numpy")
+def _move_in_turn(i, a, j, b, step, away, moves):  # type: ignore[no-untyped-def]
+    count_u = moves.shape[0]
+    for n in range(step.shape[0]):
+        moved, squares = 0.0, 0.0
+        for k in range(DEGREE + 1):
+            for m in range(DEGREE + 1):
+                pole, weight = moves[(i[n] + k) % count_u, j[n] + m], a[n, k] * b[n, m]
+                squares += weight * weight
+                for d in range(3):
+                    moved += weight * pole[d] * away[n, d]
+        if moved >= step[n]:
+            continue
+        for k in range(DEGREE + 1):
+            for m in range(DEGREE + 1):
+                share = (step[n] - moved) * a[n, k] * b[n, m] / squares
+                for d in range(3):
+                    moves[(i[n] + k) % count_u, j[n] + m, d] += share * away[n, d]
 
 
 def _wall_grid(wall: Surface) -> Samples:

@@ -14,11 +14,12 @@ from mountgen.datum import find_datum, lid_height
 from mountgen.errors import LoftError
 from mountgen.facet import facet_body
 from mountgen.field import InsertableSpace, build_space
-from mountgen.inspection import _gauge_walls
+from mountgen.inspection import ZONES, _gauge_walls
 from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
 from mountgen.recipe import Mouth
 from mountgen.section import sample_height
+from mountgen.shell_relief import relieve_shell
 from mountgen.surface import Surface
 from tests.checks import assert_clears, assert_printable, is_valid
 from tests.known import known_recess, make_fit, mend_scan
@@ -69,8 +70,8 @@ def test_a_plain_recess_gives_one_valid_solid_of_few_faces(name: str) -> None:
 
 @pytest.mark.parametrize("name", PLAIN)
 def test_no_point_leaves_the_insertable_space(name: str) -> None:
-    sunk = _sunk(_space(name), _plug(name)[1])
-    assert sunk.max() <= 0.04
+    sunk = _sunk(_space(name), tessellate(_plug(name)[0], chord=0.006))
+    assert sunk.max() <= 0.05  # the fit's 0.03 and what corrections leave; relieving the faces comes after it
     assert np.quantile(sunk, 0.5) > -0.1  # and it does lie on its surface
 
 
@@ -81,7 +82,9 @@ def test_nearly_all_of_the_space_is_filled(name: str) -> None:
 
 
 def test_the_scan_is_cleared_at_rest_and_on_the_way_in() -> None:
-    assert_clears(_plug("dished_tray")[1], known_recess("dished_tray", triangles=TRIANGLES).recess, 0.5 - 0.03)
+    recess, space = known_recess("dished_tray", triangles=TRIANGLES).recess, _space("dished_tray")
+    shell = relieve_shell(_shell("dished_tray"), space, recess, clearance=dict.fromkeys(ZONES, 0.5))
+    assert_clears(tessellate(make_block(shell, space).solid), recess, 0.5 - 0.03)
 
 
 def test_moving_the_scan_rigidly_changes_nothing() -> None:
