@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import floor
 from typing import TYPE_CHECKING
 
-from mountgen.heat import find_part_temperature, find_place
+from mountgen.heat import COLDEST_AMBIENT, PLACES, find_part_temperature, find_place
 
 if TYPE_CHECKING:
     from mountgen.recipe import ParkedPlace
@@ -33,9 +33,25 @@ def find_service_temperature(place: ParkedPlace, *, hours: float | None = None) 
     )
 
 
-def tell_cooler(temp_c: float, limit_c: float, ambient_c: float) -> str:
-    """Return up to which outside air, rounded down to a degree, a part that gets `temp_c` warm stays within a limit, in words.
+def advise_cooler(place: ParkedPlace, limit_c: float) -> str:
+    """Return what of a recipe's [place] must be otherwise for a part there to stay within a limit, computed place by place.
 
-    In every kind of place the part is as much warmer as the air outside is.
+    Args:
+        place: of the recipe; the part gets hotter there than the limit.
+        limit_c: °C.
+
+    Returns:
+        str: the kind of place that passes and is nearest to its own, and the hottest air outside, in whole degrees; "" where
+        neither can be.
     """
-    return f"up to {floor(ambient_c - (temp_c - limit_c) + 1e-6)} °C outside passes"
+    others = {key: find_service_temperature(place.model_copy(update={"where": key})) for key in PLACES if key != place.where}
+    passing = [key for key, temp_c in others.items() if temp_c <= limit_c]
+    advice = []
+    if passing:
+        nearest = max(passing, key=others.__getitem__)
+        advice.append(f'set place.where = "{nearest}" ({PLACES[nearest].words}, {others[nearest]:.0f} °C)')
+    # in every kind of place the part is as much warmer as the air outside is
+    ambient = floor(place.ambient - (find_service_temperature(place) - limit_c) + 1e-6)
+    if ambient >= COLDEST_AMBIENT:
+        advice.append(f"set place.ambient = {ambient}, the hottest air outside that passes")
+    return f"if it stays cooler there, {', or '.join(advice)}" if advice else ""

@@ -18,6 +18,7 @@ from mountgen.service.cautions import list_cautions
 from mountgen.service.surroundings import RISE, judge_surroundings
 from mountgen.verdict import Check
 from tests.recesses import box_recess
+from tests.remedies import read_remedy
 from tests.solids import box_mesh
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -85,9 +86,12 @@ def test_cable_and_charging_are_asked_of_a_shelf_with_a_cable_only() -> None:
     hot = checks["heat near the handset when parked"]
     assert (hot.verdict, hot.limit, hot.basis) == ("caution", 45.0, "read")
     assert hot.value == pytest.approx(35.0 + 43.0, abs=0.01)  # a summer day and a recess in a sunlit car
-    assert "up to 2 °C outside passes" in hot.remedy
-    winter = judge(shelf(cable={"width": 14}, place={"ambient": 2}), mesh)
-    assert winter["heat near the handset when parked"].verdict == "pass"
+    assert read_remedy(hot.remedy) == [{"place.where": '"shade_parked_dash"'}, {"place.ambient": "2"}]
+    for place in ({"where": "shade_parked_dash"}, {"ambient": 2}):
+        cooler = judge(shelf(cable={"width": 14}, place=place), mesh)
+        assert cooler["heat near the handset when parked"].verdict == "pass"
+    less = judge(shelf(cable={"width": 14}, place={"ambient": 3}), mesh)
+    assert less["heat near the handset when parked"].verdict == "caution"
     cool = judge(shelf(cable={"width": 14}, place={"where": "cabin_cooled_drive"}), mesh)
     assert cool["heat near the handset when parked"].verdict == "pass"
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from math import floor
-
 import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.clearance import find_hottest
+from mountgen.parked import advise_cooler
 from mountgen.place import describe_place
-from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
+from mountgen.recipe import ParkedPlace, PhoneShelfRecipe, Recipe, TrayRecipe
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check, Verdict
 
@@ -37,7 +36,7 @@ def judge_surroundings(case: Case) -> Finding:
         handset = find_hottest(recipe)
         facts["handset_c"] = handset
         if recipe.cable is not None:
-            checks += [*_judge_cable(recipe), _judge_charging(handset, recipe.place.ambient)]
+            checks += [*_judge_cable(recipe), _judge_charging(handset, recipe.place)]
     return Finding(checks=tuple(checks), facts=facts)
 
 
@@ -94,12 +93,11 @@ def _advise_edge(recipe: PhoneShelfRecipe) -> str:
     return f"set body.edge_radius = {CABLE:g}{lip}, or lay the cable loosely"
 
 
-def _judge_charging(cabin: float, ambient: float) -> Check:
+def _judge_charging(cabin: float, place: ParkedPlace) -> Check:
     verdict: Verdict = "pass" if cabin <= CHARGING_C else "caution"
     source = "a page on handsets (read): they charge between 5 and 45 °C, and stop by themselves when hotter"
     remedy = "" if verdict == "pass" else (
-        "no key of the recipe cools it: take the handset out of the parked vehicle and charge it only once the cabin has "
-        "cooled; correct place.where, or place.ambient if it stays cooler there "
-        f"(up to {floor(CHARGING_C - (cabin - ambient))} °C outside passes)"
+        "take the handset out of the parked vehicle, and charge it only once the cabin has cooled; or, "
+        f"{advise_cooler(place, CHARGING_C)}"
     )  # fmt: skip
     return Check("heat near the handset when parked", verdict, cabin, CHARGING_C, "°C", source, remedy)
