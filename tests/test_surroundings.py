@@ -27,8 +27,8 @@ SHELF: dict[str, Any] = {
 }  # fmt: skip
 
 
-def judge(recipe: Recipe, mesh: Mesh, device: Device | None = None) -> dict[str, Check]:
-    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh), device=device)
+def judge(recipe: Recipe, mesh: Mesh, device: Device | None = None, suits: Any = None) -> dict[str, Check]:
+    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh), device=device, suits=suits)
     case: Any = SimpleNamespace(recipe=recipe, part=part, recess=box_recess(60, 40))  # its rim ends at y = 20, which is up
     return {check.name: check for check in judge_surroundings(case).checks}
 
@@ -94,6 +94,22 @@ def test_cable_and_charging_are_asked_of_a_shelf_with_a_cable_only() -> None:
     assert less["heat near the handset when parked"].verdict == "caution"
     cool = judge(shelf(cable={"width": 14}, place={"where": "cabin_cooled_drive"}), mesh)
     assert cool["heat near the handset when parked"].verdict == "pass"
+
+
+def test_a_lip_with_room_for_the_rounding_is_named_only_with_what_lets_the_device_in() -> None:
+    mesh = box_mesh((10.0, 10.0, 10.0), (0.0, -20.0, -12.0))
+    thin = shelf(cable={"width": 14}, body={"edge_radius": 0.4}, lip={"height": 4, "thickness": 1})
+
+    def advise(suits: Any) -> str:
+        return judge(thin, mesh, suits=suits)["edge under the cable"].remedy
+
+    sizes = {"body.edge_radius": "1", "lip.thickness": "2"}
+    assert read_remedy(advise(lambda tried: tried.lip.thickness == 2.0)) == [sizes]
+    assert read_remedy(advise(lambda tried: tried.lip.thickness == 2.0 and tried.deck.height == 8.0)) == [
+        sizes | {"deck.height": "8"}
+    ]
+    assert read_remedy(advise(lambda tried: tried.device.length <= 17.0)) == [sizes | {"device.length": "17"}]
+    assert read_remedy(advise(lambda tried: False)) == [{"lip": "false"}]
 
 
 def recipes() -> dict[str, Recipe]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
-    from mountgen.recipe import PhoneShelfRecipe
+    from mountgen.recipe import PhoneShelfRecipe, Recipe
 
 LEANS = tuple(range(5, 80, 5))  # degrees that are tried when the recipe's own lean does not do
 DECK_STEP = 2.0  # mm between the heights of the deck that are tried; twice that, and every other lean, where both may change
@@ -54,6 +54,26 @@ def advise_change(
         if suits(with_settings(recipe, wanted)):
             return tell_settings(wanted)
     return ""
+
+
+def advise_thicker(
+    suits: Callable[[PhoneShelfRecipe], bool] | None, recipe: Recipe, change: Mapping[str, Any], *, top: float
+) -> str:
+    """Return a change of sizes; where it makes a lip thicker, with what else must change for the device still to go in behind it.
+
+    Args:
+        suits: of a shelf, whether the device of a recipe goes in and is held; None where nobody can say.
+        recipe: of any part.
+        change: values by key, such as {"lip.thickness": 2.0}.
+        top: height of the mouth, mm.
+    """
+    from mountgen.recipe import PhoneShelfRecipe
+
+    if not isinstance(recipe, PhoneShelfRecipe) or "lip.thickness" not in change or suits is None:
+        return tell_settings(change)
+    advice = advise_change(suits, recipe, change, top=top) or advise_smaller(suits, recipe, change)
+    thick = f"with lip.thickness = {change['lip.thickness']:g} the device goes in nowhere here"
+    return advice or f"{thick}: set lip = false, or give it another recess"
 
 
 def advise_tried(suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, *, top: float) -> str:

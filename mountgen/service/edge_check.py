@@ -12,10 +12,10 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import lid_height
-from mountgen.features.device_advice import with_settings
+from mountgen.features.device_advice import advise_thicker, with_settings
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
-from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.service.case import Case, Finding
 from mountgen.service.edges import Edges, find_exposed_edges
 from mountgen.verdict import Check, Verdict
@@ -53,7 +53,7 @@ def judge_edges(case: Case) -> Finding:
     sharp = _pick_sharp(edges)
     checks = (
         _judge_radius(edges, case),
-        _judge_sharp(edges, sharp, case.recipe),
+        _judge_sharp(edges, sharp, case),
         _judge_projection(projection, place, case.recipe),
     )
     facts = {
@@ -163,7 +163,7 @@ def _list_walls(recipe: TrayRecipe, radius: float) -> dict[str, float]:
     return needed
 
 
-def _judge_sharp(edges: Edges, sharp: Bools, recipe: Recipe) -> Check:
+def _judge_sharp(edges: Edges, sharp: Bools, case: Case) -> Check:
     source = f"our rule: an edge of less than {SHARP:g} mm radius that looks out of the mouth, over 10 mm of its length"
     length = float(edges.length[sharp].sum())
     verdict: Verdict = "fail" if length > SHORT else "pass"
@@ -173,8 +173,9 @@ def _judge_sharp(edges: Edges, sharp: Bools, recipe: Recipe) -> Check:
     remedy = ""
     if verdict == "fail":
         room = {"lip.thickness": 2.0 * BLUNT, "flange.thickness": BLUNT / FLANGE_SHARE, "pull_tab.thickness": 2.0 * BLUNT}
+        recipe, top = case.recipe, float(np.ptp(case.recess.rim @ case.recess.up))
         remedy = (
-            _tell({"body.edge_radius": BLUNT} | _pick_small(recipe, room))
+            advise_thicker(case.part.suits, recipe, {"body.edge_radius": BLUNT} | _pick_small(recipe, room), top=top)
             if recipe.body.edge_radius < SHARP
             else f"sand it to a radius of {SUNK:g} mm: body.edge_radius does not reach it"
         )
@@ -195,5 +196,10 @@ def _advise_lower(recipe: Recipe, excess: float) -> str:
     flange = None if isinstance(recipe, PhoneShelfRecipe) else getattr(recipe, "flange", None)
     if flange is not None:
         thickness = int(10.0 * (flange.thickness - excess) + 1e-6) / 10.0
-        return f"set flange.thickness = {thickness:g}" if thickness > 0.0 else "set flange = false"
+        if thickness < recipe.printer.line_width:
+            return "set flange = false"
+        rounded = {"body.edge_radius": thickness} if thickness < recipe.body.edge_radius else {}
+        return _tell({"flange.thickness": thickness} | rounded)
+    if isinstance(recipe, PlugRecipe):
+        return f"set plug.below = {ceil(10.0 * (recipe.plug.below + excess) - 1e-6) / 10.0:g}"
     return "correct mouth.plane: the part is made flush with it"

@@ -290,7 +290,7 @@ def _judge_rest(made: Sequence[Tab], tabs: RetainingTabs) -> Check:
 
 
 def _advise_hold(case: Case, recipe: PhoneShelfRecipe, tabs: RetainingTabs, pull: float, jolt: float) -> str:
-    """Return the narrowest arms that hold against a jolt, N, and the smallest tape pads, each tried; else the device they hold."""
+    """Return the narrowest arms that hold against a jolt, N, and the smallest pads, each tried; else the device that is held."""
     options = []
     wider = None if case.part.trial is None else find_width(case.part.trial, tabs, case.material, jolt)
     if wider is not None:
