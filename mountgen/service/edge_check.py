@@ -35,8 +35,6 @@ RUN_OUT, SCOOPED = 1.125, 1.25
 WALL_SHARE = 0.45  # of a wall's or divider's thickness that each of its two upper edges takes at most, in a tray
 RADII = "radii of 2.5 or 3.2 mm by zone in rules on interior projections (Directive 74/60/EEC, UN R21; a digest was read)"
 HEIGHT = "projections of more than 9.5 mm must give way in rules on interiors (74/60/EEC 5.1, a sentence of it was read)"
-# measured on the tray of the examples: 0.1 mm between a tongue of 7.2 mm and the corner of the mouth, 0.26 mm at 8 mm
-NOTCH = "where the mouth bends beside the tongue a notch may be left, narrower than a printed line: let it fuse"
 
 
 def judge_edges(case: Case) -> Finding:
@@ -122,13 +120,12 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
     if isinstance(recipe, TrayRecipe):
         sizes |= _list_walls(recipe, radius)
     settings = {"body.edge_radius": radius} | _pick_small(recipe, sizes)
-    notch = f"; {NOTCH}" if "pull_tab.thickness" in settings else ""
     if isinstance(recipe, TrayRecipe) and recipe.flange is None:
         wall = recipe.body.wall
         settings |= {key: ceil(10.0 * size - 1e-6) / 10.0 for key, size in sizes.items() if key.startswith("flange.")}
         return (
             f"each edge of a wall of {wall:g} mm has room for {WALL_SHARE * wall:.1f} mm: sand it round, or, "
-            f"if the scan shows as much panel beside the mouth, give the tray a rim: {_tell(settings)}{notch}"
+            f"if the scan shows as much panel beside the mouth, give the tray a rim: {_tell(settings)}"
         )
     if isinstance(recipe, PhoneShelfRecipe) and suits is not None and not suits(with_settings(recipe, settings)):
         lip = 0.0 if recipe.lip is None else recipe.lip.thickness
@@ -136,7 +133,7 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
             f"each edge of a lip of {lip:g} mm has room for {0.5 * lip:g} mm, and a thicker one leaves the device no room: "
             "sand it round"
         )
-    return f"{_tell(settings)}, or sand the edge round{notch}"
+    return f"{_tell(settings)}, or sand the edge round"
 
 
 def _pick_small(recipe: Recipe, sizes: dict[str, float]) -> dict[str, float]:
