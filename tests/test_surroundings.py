@@ -86,12 +86,15 @@ def test_cable_and_charging_are_asked_of_a_shelf_with_a_cable_only() -> None:
     hot = checks["heat near the handset when parked"]
     assert (hot.verdict, hot.limit, hot.basis) == ("caution", 45.0, "read")
     assert hot.value == pytest.approx(35.0 + 43.0, abs=0.01)  # a summer day and a recess in a sunlit car
-    assert read_remedy(hot.remedy) == [{"place.where": '"shade_parked_dash"'}, {"place.ambient": "2"}]
-    for place in ({"where": "shade_parked_dash"}, {"ambient": 2}):
-        cooler = judge(shelf(cable={"width": 14}, place=place), mesh)
-        assert cooler["heat near the handset when parked"].verdict == "pass"
-    less = judge(shelf(cable={"width": 14}, place={"ambient": 3}), mesh)
-    assert less["heat near the handset when parked"].verdict == "caution"
+    assert read_remedy(hot.remedy) == [{"place.where": '"shade_parked_dash"'}]
+    shade = judge(shelf(cable={"width": 14}, place={"where": "shade_parked_dash"}), mesh)
+    assert shade["heat near the handset when parked"].verdict == "pass"
+    desert = {"where": "cabin_cooled_drive", "ambient": 50}
+    (cooler,) = read_remedy(judge(shelf(cable={"width": 14}, place=desert), mesh)["heat near the handset when parked"].remedy)
+    assert cooler == {"place.ambient": "45"}  # no place is cooler than the air outside
+    for ambient, verdict in ((45, "pass"), (46, "caution")):
+        again = judge(shelf(cable={"width": 14}, place=desert | {"ambient": ambient}), mesh)
+        assert again["heat near the handset when parked"].verdict == verdict
     cool = judge(shelf(cable={"width": 14}, place={"where": "cabin_cooled_drive"}), mesh)
     assert cool["heat near the handset when parked"].verdict == "pass"
 

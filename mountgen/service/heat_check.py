@@ -9,6 +9,7 @@ from typing import Any
 from mountgen.errors import EnduranceError
 from mountgen.heat import (
     AMBIENT_C,
+    COLDEST_AMBIENT,
     ROOM_C,
     Softening,
     find_modulus,
@@ -18,7 +19,7 @@ from mountgen.heat import (
     rank_materials,
 )
 from mountgen.material import Material
-from mountgen.parked import advise_cooler, find_service_temperature
+from mountgen.parked import SUMMER, advise_cooler, find_service_temperature
 from mountgen.recipe import ParkedPlace, PlugRecipe, Recipe
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check
@@ -86,10 +87,9 @@ def _judge_softening(
         advice = [_name_material(better, materials)]
         if limit is None:
             advice.insert(0, f"give hdt_045 of [{material.key}] in a sheet of your own (sheet)")
-        cooler = "" if limit is None else advise_cooler(place, limit)
-        advice += [cooler] if cooler else []
+        cooler = "" if limit is None else advise_cooler(place, limit, coldest_c=COLDEST_AMBIENT if better is None else SUMMER)
         kept = "it still holds its shape, but with little in hand: " if found.verdict == "caution" else ""
-        remedy = kept + ", or ".join(advice)
+        remedy = kept + ", or ".join(advice) + (f"; or, {cooler}" if cooler else "")
     return Check("heat of the parked vehicle", found.verdict, found.part_temp_c, limit, "°C", source, remedy)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from mountgen.clearance import find_hottest
 from mountgen.errors import EnduranceError
 from mountgen.material import Material
-from mountgen.parked import advise_cooler
+from mountgen.parked import advise_cooler, find_cooler, find_service_temperature
 from mountgen.place import describe_place
 from mountgen.recipe import ParkedPlace, PhoneShelfRecipe, TapePads
 from mountgen.service.case import Case, Finding
@@ -83,15 +83,24 @@ def judge_tape(case: Case) -> Finding:
     peel, overhang = find_peel(case, bonds, loads, mass=mass, centre=centre)
     limit = STATIC_KPA * left
 
-    def holds(those: Sequence[Bond]) -> bool:
-        pull, _ = find_peel(case, those, loads, mass=mass, centre=centre)
-        return sum(bond.area for bond in those) >= needed and pull <= limit
+    def size_pads(left: float) -> TapePads | None:
+        """Return the smallest pads that hold where so much of the tape's strength is left."""
+        needed, limit = max(_find_area(load, mass, left) for load in loads), STATIC_KPA * left
 
-    times = max(needed / (tape.count * tape.length * tape.width), (peel / limit) ** 0.5 if limit > 0.0 else inf)
-    enough = find_enough(case.part, case.recess, gauge, tape=tape, times=times, holds=holds)
+        def holds(those: Sequence[Bond]) -> bool:
+            pull, _ = find_peel(case, those, loads, mass=mass, centre=centre)
+            return sum(bond.area for bond in those) >= needed and pull <= limit
+
+        times = max(needed / (tape.count * tape.length * tape.width), (peel / limit) ** 0.5 if limit > 0.0 else inf)
+        return find_enough(case.part, case.recess, gauge, tape=tape, times=times, holds=holds)
+
+    enough = size_pads(left)
     lightest = mass - recipe.device.mass
     bears = floor(100.0 * (mass * area / needed - lightest)) / 100.0 if 0.0 < needed < inf else 0.0  # kg of device
-    cooler = advise_cooler(recipe.place, WARM)
+    cooler = ""
+    if not isfinite(needed) and (elsewhere := find_cooler(recipe.place, WARM)) is not None:
+        there = size_pads(find_heat_factor(find_service_temperature(elsewhere)) * trim.credit)
+        cooler = f'if it stays cooler there, set place.where = "{elsewhere.where}"{_name_pads(tape, there)}'
     advice = _advise(tape, enough, needed=needed, area=area, bears=bears, has_tabs=bool(case.part.tabs), cooler=cooler)
     worst = max(loads[1:], key=lambda load: needs[load.name])
     where = describe_place(min(bonds, key=lambda bond: bond.area).pad.middle.tolist())
@@ -170,16 +179,23 @@ def _advise(
     """Say what would hold: other pads, else a device of `bears` kg at most, or a cooler place where no tape does."""
     hold = "" if has_tabs else ", or add a hold of another kind ([tabs])"
     if not isfinite(needed):
-        return f"no area of tape holds in this heat{hold}; {cooler}"
+        return f"no area of tape holds in this heat{hold or ', so the tabs must'}{cooler and '; or, ' + cooler}"
     if enough is not None:
-        keys = [key for key in ("length", "width", "count") if getattr(enough, key) != getattr(tape, key)]
-        return " and ".join(f"set tape.{key} = {getattr(enough, key):g}" for key in keys) + hold
+        return _name_pads(tape, enough).removeprefix(" and ") + hold
     count = ceil(needed / max(area / tape.count, 1e-9))
     more = f"{count} pads like these" if count <= MOST_PADS else f"{needed / 100:.0f} cm² of tape"
     lighter = f"set device.mass = {bears:g}, which these pads bear" if bears > 0.0 else (
         "make the part lighter (body.wall), as the tape does not bear it alone"
     )  # fmt: skip
     return f"it takes {more}, for which no room was found: {lighter}{hold}"
+
+
+def _name_pads(tape: TapePads, other: TapePads | None) -> str:
+    """Return what of other pads differs, as a remedy goes on with it."""
+    if other is None:
+        return " and pads as large as there is room for"
+    keys = [key for key in ("length", "width", "count") if getattr(other, key) != getattr(tape, key)]
+    return "".join(f" and set tape.{key} = {getattr(other, key):g}" for key in keys)
 
 
 def _judge_trim(trim: Trim, tape: TapePads) -> Check:

@@ -33,9 +33,10 @@ def advise_wall(
         table, key = getattr(recipe, name, None), SIZES.get(name, "thickness")
         if table is not None and getattr(table, key) is not None:
             given[f"{name}.{key}"] = float(getattr(table, key))
-    wanted = ceil(10.0 * enough - 1e-6) / 10.0
     thin = [key for key, size in given.items() if size < enough]
     if thin:
+        short = max(min(given[key] for key in thin) - thickness, 0.0)  # what a leaning wall comes out thinner by
+        wanted = ceil(10.0 * (enough + short) - 1e-6) / 10.0
         return fits(dict.fromkeys(thin, wanted))
     wall, reach = given.get("body.wall"), recipe.fit.reach
     if reach != "full" and reach < 2.0 * enough:
