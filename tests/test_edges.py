@@ -176,6 +176,17 @@ def test_the_settings_named_make_a_recipe_that_is_taken(kind: type[Recipe], tabl
     kind.model_validate({"name": "part", **changed})  # refuses what has no room for its roundings
 
 
+def test_a_plug_or_flange_that_stands_out_is_told_how_much_lower_passes() -> None:
+    check, _ = judge(block(12.0))
+    assert check["projection past the surround"].remedy == "set plug.below = 2.5"
+    assert judge(block(12.0 - 2.5))[0]["projection past the surround"].verdict == "pass"
+    thick = PlugRecipe.model_validate({"name": "plug", "flange": {"width": 6, "thickness": 4}, "body": {"edge_radius": 3}})
+    lower = judge(block(12.0), thick)[0]["projection past the surround"].remedy
+    assert read_remedy(lower) == [{"flange.thickness": "1.5", "body.edge_radius": "1.5"}]  # else the recipe is refused
+    thin = PlugRecipe.model_validate({"name": "plug", "flange": {"width": 6, "thickness": 2}})
+    assert read_remedy(judge(block(12.0), thin)[0]["projection past the surround"].remedy) == [{"flange": "false"}]
+
+
 def test_projection_is_measured_from_the_surround() -> None:
     checks, facts = judge(block(9.0))
     assert facts["projection"] == pytest.approx(9.0)
