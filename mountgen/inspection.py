@@ -101,6 +101,7 @@ def inspect_body(
     flexible: Bools | None = None,
     probe: Probe | None = None,
     advise_wall: Callable[[float, float], str] | None = None,
+    advise_sound: Callable[[], str] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Inspection:
     """Gauge a part against the scan it was made from.
@@ -114,6 +115,7 @@ def inspect_body(
         probe: of this very mesh, its faces put in order by `sort_soft`, at `find_travel` and `BAND_AT_REST`; made where
             it is not at hand.
         advise_wall: of the thickness found and of what is enough, mm, to what makes it so.
+        advise_sound: finds what makes the part one whole body, where it is not.
         progress: called with what is being gauged.
 
     Returns:
@@ -214,7 +216,7 @@ def inspect_body(
         _judge_insertion(insertion, reach, wanted),
         _judge_unseen(unseen, contact_area, samples, hidden),
         _judge_walls(thinnest, wall_min, line_width, advise_wall or _advise_any_wall),
-        *_judge_soundness(sound),
+        *_judge_soundness(sound, advise_sound or _advise_any_soundness),
     )
     return Inspection(
         rest=rest, insertion=insertion, zones=named,
@@ -522,18 +524,19 @@ def _judge_walls(
     )
 
 
-def _judge_soundness(sound: Soundness) -> list[Check]:
+def _advise_any_soundness() -> str:
+    return "leave out one feature after the other to find the one that does it"
+
+
+def _judge_soundness(sound: Soundness, advise: Callable[[], str]) -> list[Check]:
     manifold: Verdict = "pass" if sound.manifold else "fail"
     pieces: Verdict = "fail" if sound.pieces != 1 else "caution" if sound.hollows else "pass"
+    advice = "" if (manifold, pieces) == ("pass", "pass") else advise()
     loose = "" if pieces == "pass" else (
-        'a shut hollow cannot be cleaned out and traps air: set body.open = "back", or "underneath"' if pieces == "caution"
-        else "make features reach into the body, or leave out what cuts it through"
+        f"a shut hollow cannot be cleaned out and traps air: {advice}" if pieces == "caution"
+        else f"it is in {sound.pieces} pieces: {advice}"
     )  # fmt: skip
-    broken = (
-        ""
-        if sound.manifold
-        else f"{sound.reason}: leave out one feature after the other to find the one that does it"
-    )
+    broken = "" if sound.manifold else f"{sound.reason}: {advice}"
     closed = "by definition: a mesh bounds a solid only if it is closed and agrees with itself"
     return [
         Check("manifold", manifold, float(sound.manifold), 1.0, "", closed, broken),

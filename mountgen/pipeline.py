@@ -7,10 +7,13 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from hashlib import sha256
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
 
 from mountgen.clearance import find_enlargement, resolve_clearance
 from mountgen.datum import Recess, find_datum
@@ -164,7 +167,10 @@ def make(
     for note in (*part.notes, *part.body.notes):
         progress.say(f"note       {note}")
 
-    case = prove_part(part, ground, clock=clock, pictures=pictures)
+    def remake(other: Recipe) -> Part:
+        return build_part(replace(ground, recipe=other))
+
+    case = prove_part(part, ground, clock=clock, pictures=pictures, remake=remake)
     if ground.shell is not None and not case.inspection.is_clear:
         case = _make_of_facets(case, ground, clock=clock)
     part, body, inspection = case.part, case.part.body, case.inspection
@@ -336,7 +342,8 @@ def _make_of_facets(case: Case, ground: Ground, *, clock: Clock) -> Case:
 
 
 def prove_part(
-    part: Part, ground: Ground, *, clock: Clock, wall_lines: int = WALL_LINES, pictures: bool = False
+    part: Part, ground: Ground, *, clock: Clock, wall_lines: int = WALL_LINES, pictures: bool = False,
+    remake: Callable[[Recipe], Part] | None = None,
 ) -> Case:
     """Draw back a part's facets where they stand too near to the scan, and gauge what is then printed.
 
@@ -346,6 +353,7 @@ def prove_part(
         clock: times the stages.
         wall_lines: printed lines side by side that its walls need.
         pictures: whether the files of judges will be wanted.
+        remake: makes the part of another recipe for the same scan, to find out what would make it whole; slow.
 
     Returns:
         Case: the part with its final mesh, ready to be judged.
@@ -353,13 +361,16 @@ def prove_part(
     Raises:
         InspectionError: the part cannot be gauged.
     """
+    from mountgen.features.device_advice import advise_thicker
     from mountgen.inspection import inspect_body
     from mountgen.relief import relieve_mesh
     from mountgen.service.case import Case
+    from mountgen.service.sound_advice import advise_sound
     from mountgen.service.wall_advice import advise_wall
     from mountgen.thin import thin_mesh
 
     recipe, body = ground.recipe, part.body
+    fits = partial(advise_thicker, part.suits, recipe, top=float(np.ptp(ground.recess.rim @ ground.recess.up)))
     with clock.stage("draw back facets"):
         body = replace(body, mesh=thin_mesh(body.mesh))
         part = replace(part, body=body)
@@ -375,12 +386,25 @@ def prove_part(
             line_width=printer.line_width,
             flexible=part.soft_faces(),
             probe=relieved.probe,
-            advise_wall=lambda found, enough: advise_wall(recipe, thickness=found, enough=enough),
+            advise_wall=lambda found, enough: advise_wall(recipe, thickness=found, enough=enough, fits=fits),
+            advise_sound=None if remake is None else lambda: advise_sound(recipe, partial(_is_whole, remake)),
         )
     return Case(
         recipe=recipe, scan=ground.scan, recess=ground.recess, part=replace(part, body=body), material=ground.material,
         materials=ground.materials, inspection=inspection, pictures=pictures,
     )  # fmt: skip
+
+
+def _is_whole(remake: Callable[[Recipe], Part], recipe: Recipe) -> bool:
+    """Return whether a recipe's part can be made, is closed and one body, and has no shut hollow."""
+    from mountgen.soundness import check_soundness
+
+    try:
+        mesh = remake(recipe).body.mesh
+    except NO_FACETS:
+        return False
+    sound = check_soundness(np.asarray(mesh.vertices), np.asarray(mesh.faces))
+    return sound.manifold and sound.pieces == 1 and not sound.hollows
 
 
 @dataclass(frozen=True, eq=False)

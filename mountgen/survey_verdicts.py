@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, hypot, sqrt
+from math import ceil, hypot, log, sqrt
 
 from mountgen.arrays import Bools
 from mountgen.datum import Recess
@@ -14,7 +14,7 @@ from mountgen.survey_points import Patch, Points
 from mountgen.survey_sheets import Island, Twin
 from mountgen.survey_sight import GRAZING_DEG, WANTED, Border
 from mountgen.tolerance import COVERAGE, PRINT_TOLERANCE
-from mountgen.verdict import Check, Verdict
+from mountgen.verdict import Check, Verdict, format_number
 
 EDGE_RADIUS = 2.0  # mm; of a usual edge of trim that bulges out, between whose points the scan cuts the corner
 CHORD_SHARE = 0.25  # of the clearance that this may take
@@ -164,14 +164,23 @@ def judge_unit(scan: Scan, mouth: float) -> Check:
     """Say whether the size of the mouth, mm, is likely for a recess in a vehicle, and if not, which unit would make it so."""
     low, high = USUAL_MOUTH
     fits = low <= mouth <= high
-    likely = [unit for unit, size in MM_PER_UNIT.items() if low <= mouth * size / scan.mm_per_unit <= high]
-    remedy = "" if fits else (
-        f"if the recess is not {mouth:.0f} mm across, the file is in another unit: try --unit {' or --unit '.join(likely)}"
-        " (scan.unit in the recipe), and check a length by hand with survey's --length"
-    )  # fmt: skip
+    remedy = "" if fits else f"if the recess is not {format_number(mouth)} mm across, {_name_unit(scan, mouth)}"
     source = f"our rule: recesses in vehicles that take a part are {low:g} to {high:g} mm across"
     limit = low if mouth < low else high
     return Check("size of the mouth", "pass" if fits else "caution", round(mouth, 1), limit, "mm", source, remedy)
+
+
+def _name_unit(scan: Scan, mouth: float) -> str:
+    """Return in which units the mouth would be of a usual size and how large, the likeliest first; else how large in each."""
+    low, high = USUAL_MOUTH
+    sizes = {unit: mouth * size / scan.mm_per_unit for unit, size in MM_PER_UNIT.items() if size != scan.mm_per_unit}
+    middle = sqrt(low * high)
+    likely = sorted((unit for unit in sizes if low <= sizes[unit] <= high), key=lambda unit: abs(log(sizes[unit] / middle)))
+    if not likely:
+        told = ", ".join(f"{format_number(sizes[unit])} mm as {unit}" for unit in sizes)
+        return f"the scan is out of scale, for no unit makes it likely ({told}): scale it in the scanner's program"
+    told = ", or ".join(f'set scan.unit = "{unit}" (--unit {unit}), which makes it {sizes[unit]:.0f} mm' for unit in likely)
+    return f"the file is in another unit: {told}; check a length by hand with survey's --length"
 
 
 def judge_spacing(spacing: float, clearance: float) -> Check:

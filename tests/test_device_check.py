@@ -59,7 +59,8 @@ def test_a_place_inside_the_mouth_is_named(place: float) -> None:
 def test_a_device_wider_than_the_mouth_is_told_how_long_one_would_do() -> None:
     check = mouth_check(length=204.0, place=3.0)
     assert check.verdict == "fail"
-    fits, place = number_after("device.length", check.remedy), number_after("device.place", check.remedy)
+    (named,) = read_remedy(check.remedy)
+    fits, place = float(named["device.length"]), float(named["device.place"])
     assert (fits, place) == (WIDTH - 2 * PLAY, 0.0)
     assert mouth_check(length=fits, place=place).verdict == "pass"
 
@@ -99,7 +100,25 @@ def test_where_no_lean_will_do_another_deck_or_pose_is_named_at_which_the_rest_b
     assert found is not None
     assert better.device.pose == "lying" or judge_rest(profile, found, space, better.device, other=str).verdict == "pass"
     nothing = judge_rest(plan_shelf(recess, recipe), seat, space, recipe.device, other=str)
-    assert "give the sizes of a smaller device" in nothing.remedy
+    assert "no other lean, deck or pose does it, nor does a device of 70 % of its size" in nothing.remedy
+    worse = plan_shelf(recess, recipe)
+    smaller = judge_rest(worse, seat, space, recipe.device, other=lambda: device_check._advise_rest(small(suits), recipe, 90.0))
+    sizes = {key: float(value) for key, value in read_remedy(smaller.remedy)[0].items()}
+    assert set(sizes) == {"device.width"}
+    assert suits(with_settings(recipe, sizes))
+    assert not suits(with_settings(recipe, {key: value + 2.0 for key, value in sizes.items()}))
+
+
+def small(suits: Any) -> Any:
+    """As if neither lean nor deck nor pose could be changed."""
+
+    def tried(recipe: PhoneShelfRecipe) -> bool:
+        usual = recipe_of()
+        return (recipe.device.lean, recipe.device.orientation, recipe.deck.height, recipe.device.pose) == (
+            usual.device.lean, usual.device.orientation, usual.deck.height, usual.device.pose
+        ) and suits(recipe)  # fmt: skip
+
+    return tried
 
 
 def test_a_place_at_which_the_device_clears_the_scan_is_named() -> None:
@@ -110,7 +129,8 @@ def test_a_place_at_which_the_device_clears_the_scan_is_named() -> None:
     recipe = recipe_of(device={"length": 196.0, "place": 1.8})
     found = gauge_scan(sweep_device(seated), recess)
     assert found.gap == pytest.approx(0.2, abs=0.01)
-    check = device_check._judge_scan(found, seated, recess, recipe)
+    seats = partial(phone_shelf._seat_device, recess, prepared()[1])
+    check = device_check._judge_scan(found, recess, recipe, seats)
     assert check.verdict == "caution"
     place = number_after("device.place", check.remedy)
     assert place < wanted.place
@@ -118,7 +138,29 @@ def test_a_place_at_which_the_device_clears_the_scan_is_named() -> None:
     moved = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
     again = gauge_scan(sweep_device(moved), recess)
     assert again.gap > CLEARANCE - 0.03
-    assert device_check._judge_scan(again, moved, recess, recipe).verdict == "pass"
+    assert device_check._judge_scan(again, recess, recipe, seats).verdict == "pass"
+
+
+def test_where_no_place_clears_the_scan_the_largest_device_that_does_is_named() -> None:
+    """199.5 mm long in a box of 200: 0.25 mm are left on either side wherever else it stands, and 0.6 are asked for."""
+    recess, space, _ = prepared()
+    recipe = recipe_of(device={"length": 199.5})
+    profile, seat, _ = seat_of(length=199.5)
+    found = gauge_scan(sweep_device(SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)), recess)
+    assert found.gap == pytest.approx(0.25, abs=0.01)
+    seats = partial(phone_shelf._seat_device, recess, space)
+    check = device_check._judge_scan(found, recess, recipe, seats)
+    assert check.verdict == "caution"
+    (sizes,) = read_remedy(check.remedy)
+    assert set(sizes) == {"device.length"}
+    better = recipe_of(device={"length": float(sizes["device.length"])})
+    assert 190.0 < better.device.length < WIDTH - 2 * CLEARANCE
+    seated = seats(better)
+    assert seated is not None
+    assert device_check._judge_scan(gauge_scan(sweep_device(seated), recess), recess, better, seats).verdict == "pass"
+    none = device_check._judge_scan(found, recess, recipe, lambda tried: None)
+    assert "no place up to 20 mm to either side clears it: none of 80 other leans, decks and poses does" in none.remedy
+    assert "a device of 70 % of its size" in none.remedy
 
 
 @pytest.mark.parametrize(

@@ -156,8 +156,7 @@ def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
         (TrayRecipe, {"body": {"wall": 2}, "pull_tab": {"width": 16, "length": 14, "thickness": 7}},
          "each edge of a wall of 2 mm has room for 0.9 mm: sand it round, or, if the scan shows as much panel beside the mouth, "
          "give the tray a rim: set body.edge_radius = 3.6 and pull_tab.thickness = 7.2 and flange.thickness = 3.8 and "
-         "flange.width = 6; where the mouth bends beside the tongue a notch may be left, narrower than a printed line: "
-         "let it fuse"),
+         "flange.width = 6"),
         (TrayRecipe, {"body": {"wall": 2}, "flange": {"width": 4, "thickness": 2}, "dividers": {"count_x": 1}},
          "set body.edge_radius = 3.6 and flange.thickness = 3.8 and flange.width = 6 and dividers.thickness = 8, "
          "or sand the edge round"),
@@ -175,6 +174,17 @@ def test_the_settings_named_make_a_recipe_that_is_taken(kind: type[Recipe], tabl
     for section, key, value in re.findall(r"(\w+)\.(\w+) = ([\d.]+)", remedy):
         changed.setdefault(section, {})[key] = float(value)
     kind.model_validate({"name": "part", **changed})  # refuses what has no room for its roundings
+
+
+def test_a_plug_or_flange_that_stands_out_is_told_how_much_lower_passes() -> None:
+    check, _ = judge(block(12.0))
+    assert check["projection past the surround"].remedy == "set plug.below = 2.5"
+    assert judge(block(12.0 - 2.5))[0]["projection past the surround"].verdict == "pass"
+    thick = PlugRecipe.model_validate({"name": "plug", "flange": {"width": 6, "thickness": 4}, "body": {"edge_radius": 3}})
+    lower = judge(block(12.0), thick)[0]["projection past the surround"].remedy
+    assert read_remedy(lower) == [{"flange.thickness": "1.5", "body.edge_radius": "1.5"}]  # else the recipe is refused
+    thin = PlugRecipe.model_validate({"name": "plug", "flange": {"width": 6, "thickness": 2}})
+    assert read_remedy(judge(block(12.0), thin)[0]["projection past the surround"].remedy) == [{"flange": "false"}]
 
 
 def test_projection_is_measured_from_the_surround() -> None:

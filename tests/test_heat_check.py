@@ -23,6 +23,7 @@ from mountgen.service.case import Case, Finding
 from mountgen.service.heat_check import choose_material, is_loaded, judge_heat
 from mountgen.verdict import Check
 from tests.decks import FLOOR, block, lying, make_case, shelf_recipe
+from tests.remedies import read_remedy
 
 SHELF = block(-29.5, FLOOR + 0.5, -19.5, 29.5, -9.5, 0.0)
 NAME = "heat of the parked vehicle"
@@ -92,6 +93,26 @@ def test_the_material_named_passes_and_is_the_nearest(place: str, ambient: float
         limit = judge_softening(other, 50.0).pass_to_c
         if found.value <= limit < again.limit:  # between the two only what says too little of itself
             assert None in (other.modulus, other.strength_z, other.shrinkage_pct), key
+
+
+@pytest.mark.parametrize("where", ["dash_top_sun", "closed_compartment"])
+@pytest.mark.parametrize("sky", ["clear", "cloudy"])
+def test_the_cooler_places_named_pass_and_are_the_hottest_that_do(where: str, sky: str) -> None:
+    """Whatever of [place] the recipe says besides, it is kept: hours parked, colour and sky."""
+    place = {"where": where, "sky": sky, "ambient": 41.0, "hours": 3.0}
+    found = judge(material="petg", place=place)[NAME]
+    assert found.verdict != "pass"
+    advice = {key: value for each in read_remedy(found.remedy) for key, value in each.items()}
+    named = advice["place.where"].strip('"')
+    again = judge(material="petg", place=place | {"where": named})[NAME]
+    assert again.verdict == "pass"
+    for other in set(PLACES) - {named}:
+        temp = judge(material="petg", place=place | {"where": other})[NAME].value
+        assert temp <= again.value or temp > again.limit, other
+    if "place.ambient" in advice:
+        ambient = int(advice["place.ambient"])
+        assert judge(material="petg", place=place | {"ambient": ambient})[NAME].verdict == "pass"
+        assert judge(material="petg", place=place | {"ambient": ambient + 1})[NAME].verdict != "pass"
 
 
 def test_what_is_to_be_known_of_the_material_named_is_said_with_it() -> None:

@@ -23,6 +23,7 @@ from mountgen.service.keep_out import OUT, judge_keep_outs, measure_device, plac
 from mountgen.stl_file import encode_stl
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
+from tests.remedies import read_remedy
 from tests.solids import ball_mesh, box_mesh
 
 PART = ((20.0, 10.0, 8.0), (-10.0, -5.0, -12.0))  # size and corner: x -10..10, y -5..5, z -12..-4
@@ -46,13 +47,13 @@ def make_case(
     device: Device | None = None,
     recess: Recess = RECESS,
     mm: float = 1.0,
+    seats: Any = None,
     **tables: Any,
 ) -> Any:
     body = SimpleNamespace(mesh=part or box_mesh(*PART))
     scan = replace(as_scan(recess), mm_per_unit=mm)
-    return SimpleNamespace(
-        part=SimpleNamespace(body=body, device=device), recess=recess, scan=scan, recipe=recipe_of(*keep_outs, **tables)
-    )
+    part_of_it = SimpleNamespace(body=body, device=device, seats=seats)
+    return SimpleNamespace(part=part_of_it, recess=recess, scan=scan, recipe=recipe_of(*keep_outs, **tables))
 
 
 def judge(*keep_outs: KeepOut, **options: Any) -> Check:
@@ -186,6 +187,22 @@ def test_another_place_for_the_device_is_named_that_passes() -> None:
     assert float(found[1]) == pytest.approx(-11.0, abs=1.0)
     moved = Device(Mesh(mesh.vertices + np.array([float(found[1]), 0.0, 0.0]), mesh.faces), legs)
     assert judge(lever, part=far, device=moved).verdict == "pass"
+
+    def seats(recipe: PhoneShelfRecipe) -> Device | None:
+        """Seat a device in the middle only, as long as the recipe's and never across: its length runs across the mouth."""
+        if recipe.device.place or recipe.device.orientation == "portrait":
+            return None
+        length = recipe.device.length
+        return Device(box_mesh((length, 6.0, 12.0), (-0.5 * length, -3.0, -15.0)), legs)
+
+    nearer = box((14, -20, -30), (18, 20, 30), name="lever", kind="lever", margin=6)
+    again = judge(nearer, part=far, device=Device(mesh, legs), seats=seats)
+    (named,) = read_remedy(again.remedy)
+    assert named == {"device.length": "16"}  # 14 mm to the lever less 6, on both sides of the middle
+    shorter = seats(recipe_of(device=HANDSET | {"length": 16.0}))
+    assert judge(nearer, part=far, device=shorter, seats=seats).verdict == "pass"
+    nothing = judge(nearer, part=far, device=Device(mesh, legs), seats=lambda tried: None)
+    assert "none of 80 other leans, decks and poses does, nor a device of 70 % of its size" in nothing.remedy
 
 
 def test_a_flange_that_comes_near_is_told_how_narrow_it_must_be() -> None:

@@ -265,7 +265,10 @@ def test_a_thicker_lip_behind_which_the_device_does_not_go_in_is_not_named_alone
 
     lower = advise(lambda tried: tried.deck.height == 6.0)
     assert re.fullmatch(r"set lip\.thickness = [\d.]+ and deck\.height = 6", lower)
-    assert "give the sizes of a smaller one" in advise(lambda tried: False)
+    shorter = advise(lambda tried: tried.device.length <= 50.0)
+    assert re.fullmatch(r"the largest device that would: set lip\.thickness = [\d.]+ and device\.length = 50", shorter)
+    nowhere = advise(lambda tried: False)
+    assert re.fullmatch(r"with lip\.thickness = [\d.]+ the device goes in nowhere here: set lip = false, .*", nowhere)
 
 
 def test_a_lip_is_a_cantilever_pushed_at_its_edge() -> None:

@@ -12,10 +12,11 @@ import pytest
 from mountgen.datum import Recess
 from mountgen.pipeline import list_odd_sizes
 from mountgen.recipe import PlugRecipe
-from mountgen.scan import Mend
+from mountgen.scan import MM_PER_UNIT, Mend
 from mountgen.service.scan_check import judge_scan_use
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
+from tests.remedies import read_remedy
 
 BOTTOM = (-10.0, -8.0, 10.0, 8.0)  # of the box's floor, mm
 
@@ -33,13 +34,28 @@ def test_a_sound_scan_passes() -> None:
 
 
 def test_a_mouth_in_another_unit_is_told() -> None:
-    """60 mm read a tenth as large: numbers in centimetres taken for millimetres."""
+    """60 mm read a quarter, and a sixtieth, as large: each unit named makes it a usual size, the likeliest comes first."""
+    for scale, units in ((0.25, ["cm", "inch"]), (1.0 / 60.0, ["inch"])):
+        recess = box_recess()
+        small = replace(recess, vertices=recess.vertices * scale, rim=recess.rim * scale)
+        check = judge(small)["size of the mouth"]
+        assert (check.verdict, check.value) == ("caution", pytest.approx(60.0 * scale))
+        named = [settings["scan.unit"].strip('"') for settings in read_remedy(check.remedy)]
+        assert named == units
+        for unit in named:
+            mm = MM_PER_UNIT[unit]
+            assert f"--unit {unit}), which makes it {60.0 * scale * mm:.0f} mm" in check.remedy
+            read_so = replace(recess, vertices=small.vertices * mm, rim=small.rim * mm)
+            assert judge(read_so, unit=unit, mm_per_unit=mm)["size of the mouth"].verdict == "pass"
+
+
+def test_a_mouth_that_no_unit_makes_likely_is_told_its_size_in_each() -> None:
     recess = box_recess()
-    small = replace(recess, vertices=recess.vertices * 0.25, rim=recess.rim * 0.25)
-    check = judge(small)["size of the mouth"]
-    assert (check.verdict, check.value) == ("caution", pytest.approx(15.0))
-    assert "--unit cm" in check.remedy
-    assert "scan.unit" in check.remedy
+    huge = replace(recess, vertices=recess.vertices * 15.0, rim=recess.rim * 15.0)
+    check = judge(huge)["size of the mouth"]
+    assert (check.verdict, check.value, check.limit) == ("caution", pytest.approx(900.0), 500.0)
+    assert read_remedy(check.remedy) == []
+    assert "9000 mm as cm" in check.remedy
 
 
 def test_floor_that_nobody_saw_is_told_with_its_share() -> None:

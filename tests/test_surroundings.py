@@ -18,6 +18,7 @@ from mountgen.service.cautions import list_cautions
 from mountgen.service.surroundings import RISE, judge_surroundings
 from mountgen.verdict import Check
 from tests.recesses import box_recess
+from tests.remedies import read_remedy
 from tests.solids import box_mesh
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -26,8 +27,8 @@ SHELF: dict[str, Any] = {
 }  # fmt: skip
 
 
-def judge(recipe: Recipe, mesh: Mesh, device: Device | None = None) -> dict[str, Check]:
-    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh), device=device)
+def judge(recipe: Recipe, mesh: Mesh, device: Device | None = None, suits: Any = None) -> dict[str, Check]:
+    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh), device=device, suits=suits)
     case: Any = SimpleNamespace(recipe=recipe, part=part, recess=box_recess(60, 40))  # its rim ends at y = 20, which is up
     return {check.name: check for check in judge_surroundings(case).checks}
 
@@ -85,11 +86,33 @@ def test_cable_and_charging_are_asked_of_a_shelf_with_a_cable_only() -> None:
     hot = checks["heat near the handset when parked"]
     assert (hot.verdict, hot.limit, hot.basis) == ("caution", 45.0, "read")
     assert hot.value == pytest.approx(35.0 + 43.0, abs=0.01)  # a summer day and a recess in a sunlit car
-    assert "up to 2 °C outside passes" in hot.remedy
-    winter = judge(shelf(cable={"width": 14}, place={"ambient": 2}), mesh)
-    assert winter["heat near the handset when parked"].verdict == "pass"
+    assert read_remedy(hot.remedy) == [{"place.where": '"shade_parked_dash"'}]
+    shade = judge(shelf(cable={"width": 14}, place={"where": "shade_parked_dash"}), mesh)
+    assert shade["heat near the handset when parked"].verdict == "pass"
+    desert = {"where": "cabin_cooled_drive", "ambient": 50}
+    (cooler,) = read_remedy(judge(shelf(cable={"width": 14}, place=desert), mesh)["heat near the handset when parked"].remedy)
+    assert cooler == {"place.ambient": "45"}  # no place is cooler than the air outside
+    for ambient, verdict in ((45, "pass"), (46, "caution")):
+        again = judge(shelf(cable={"width": 14}, place=desert | {"ambient": ambient}), mesh)
+        assert again["heat near the handset when parked"].verdict == verdict
     cool = judge(shelf(cable={"width": 14}, place={"where": "cabin_cooled_drive"}), mesh)
     assert cool["heat near the handset when parked"].verdict == "pass"
+
+
+def test_a_lip_with_room_for_the_rounding_is_named_only_with_what_lets_the_device_in() -> None:
+    mesh = box_mesh((10.0, 10.0, 10.0), (0.0, -20.0, -12.0))
+    thin = shelf(cable={"width": 14}, body={"edge_radius": 0.4}, lip={"height": 4, "thickness": 1})
+
+    def advise(suits: Any) -> str:
+        return judge(thin, mesh, suits=suits)["edge under the cable"].remedy
+
+    sizes = {"body.edge_radius": "1", "lip.thickness": "2"}
+    assert read_remedy(advise(lambda tried: tried.lip.thickness == 2.0)) == [sizes]
+    assert read_remedy(advise(lambda tried: tried.lip.thickness == 2.0 and tried.deck.height == 8.0)) == [
+        sizes | {"deck.height": "8"}
+    ]
+    assert read_remedy(advise(lambda tried: tried.device.length <= 17.0)) == [sizes | {"device.length": "17"}]
+    assert read_remedy(advise(lambda tried: False)) == [{"lip": "false"}]
 
 
 def recipes() -> dict[str, Recipe]:

@@ -14,12 +14,14 @@ from mountgen.errors import FeatureError, KernelError
 from mountgen.features import dividers
 from mountgen.features.cavity import SPARE, hollow_inside, raise_space, sample_shell
 from mountgen.features.dividers import leave_standing, make_dividers, place_walls
+from mountgen.features.flange import make_flange
 from mountgen.features.part import Part
-from mountgen.features.pull_tab import find_hole
-from mountgen.features.tray import make_tray
+from mountgen.features.pull_tab import ROOT, find_hole, make_pull_tab
+from mountgen.features.tray import _outline_below, make_tray
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, Solid, combine_many, mesh_volume, tessellate
-from mountgen.recipe import Dividers, PullTab, TrayRecipe
+from mountgen.recipe import Dividers, Flange, PullTab, TrayRecipe
+from mountgen.service.print_shape import find_narrowest
 from mountgen.shape import make_box
 from mountgen.surface import Surface
 from tests.checks import assert_printable
@@ -248,6 +250,27 @@ def test_pull_tab_stands_out_of_the_upper_side_and_clears_the_scan(name: str, le
     start = np.array([[0.5 * (out[:, 0].min() + out[:, 0].max()) + 0.01, -5.0, length - 4.0 - 0.5 * hole - 0.01]])
     far, _ = surface.cast(start, np.array([[0.0, 1.0, 0.0]]))
     assert np.isinf(far[0]) == (hole > 0.0)
+
+
+def test_no_slot_is_left_between_a_thick_tongue_and_a_flange() -> None:
+    """In a round mouth a straight back meets the flange's edge at both its ends at a small angle: it is filled up to there."""
+    recess, space, shell = prepare("cylinder")
+    flange, tab, radius = Flange(width=6.0, thickness=3.8), PullTab(width=16.0, length=9.0, thickness=7.2), 1.0
+    border = make_flange(recess, space.mouth, flange=flange, clearance=CLEARANCE, radius=radius)
+    outline = _outline_below(shell, space, depth=ROOT)
+    behind = np.array([[0.01, float(outline[:, 1].max()) - 0.25, 40.0]])  # the sagitta is 1.1 mm there
+    tops = []
+    for rim in (None, border):
+        mesh = tessellate(make_pull_tab(space, outline, tab, wall=WALL, radius=radius, border=rim))
+        tops.append(40.0 - float(Surface(mesh.vertices, mesh.faces).cast(behind, np.array([[0.0, 0.0, -1.0]]))[0][0]))
+    x, y, _ = behind.T
+    assert tops[0] == pytest.approx(float(lid_height(space.lid, x, y)[0]), abs=0.1)
+    assert tops[1] == pytest.approx(float(border.top_height(x, y)[0]) - 0.3 * radius, abs=0.1)
+    tables = {"flange": flange.model_dump(), "pull_tab": tab.model_dump(), "body": {"wall": WALL, "edge_radius": radius}}
+    mesh = make_tray(shell, space, recess, recipe=TrayRecipe.model_validate({"name": "tray", **tables})).body.mesh
+    assert_printable(mesh)
+    assert find_narrowest(mesh, below=0.9).gap > 0.45
+    assert least_gap(mesh, recess) >= CLEARANCE - TOLERANCE
 
 
 def test_a_tongue_wider_than_the_mouth_names_the_widest_that_fits() -> None:

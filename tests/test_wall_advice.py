@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from mountgen import pipeline
-from mountgen.recipe import PlugRecipe, Recipe, TrayRecipe
+from mountgen.features.device_advice import advise_thicker
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.service.wall_advice import advise_wall
 from tests.remedies import read_remedy
 from tests.test_pipeline import Listening, lay_frustum
@@ -34,6 +35,20 @@ def test_only_what_the_recipe_has_is_named(
     remedy = advise_wall(kind.model_validate({"name": "part", **tables}), thickness=thickness, enough=ENOUGH)
     assert next(iter(read_remedy(remedy)), {}) == settings
     assert settings or "no key of the recipe" in remedy
+
+
+def test_a_thicker_lip_is_named_with_what_lets_the_device_in_behind_it() -> None:
+    recipe = PhoneShelfRecipe.model_validate({
+        "name": "shelf", "body": {"edge_radius": 0.4}, "deck": {"height": 14}, "lip": {"height": 4, "thickness": 1},
+        "device": {"length": 100, "width": 60, "thickness": 9, "mass": 0.2},
+    })  # fmt: skip
+
+    def fits(change: Any) -> str:
+        return advise_thicker(lambda tried: tried.lip is not None and tried.deck.height == 10.0, recipe, change, top=60.0)
+
+    assert read_remedy(advise_wall(recipe, thickness=0.98, enough=ENOUGH)) == [{"lip.thickness": "1.4"}]
+    remedy = advise_wall(recipe, thickness=0.98, enough=ENOUGH, fits=fits)
+    assert read_remedy(remedy) == [{"lip.thickness": "1.4", "deck.height": "10"}]
 
 
 @pytest.mark.parametrize("tables", [{"fit": {"reach": 1.0}}, {"body": {"wall": 1.0}}])

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from itertools import chain, product
+from itertools import chain, islice, product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from mountgen.recipe import PhoneShelfRecipe
+    from mountgen.recipe import PhoneShelfRecipe, Recipe
 
 LEANS = tuple(range(5, 80, 5))  # degrees that are tried when the recipe's own lean does not do
 DECK_STEP = 2.0  # mm between the heights of the deck that are tried; twice that, and every other lean, where both may change
 LEAN_WEIGHT = 0.5  # mm of deck height that a degree of lean counts as, where both may change
+LEAST_SHARE = 0.7  # of a device's size that one named instead of it has; a smaller one is no advice
+TRIED = 80  # other leans, decks and poses that are looked at where each takes a gauge
 
 
 def advise_settings(
@@ -30,7 +32,7 @@ def advise_settings(
     first = [] if lowest is None else [{"deck.height": lowest}]
     for settings in (*first, *list_settings(recipe, top=top)):
         if suits(with_settings(recipe, settings)):
-            return _tell(settings)
+            return tell_settings(settings)
     return ""
 
 
@@ -46,11 +48,81 @@ def advise_change(
         top: height of the mouth, mm.
     """
     if suits is None:
-        return _tell(change)
+        return tell_settings(change)
     for settings in chain([{}], list_settings(recipe, top=top)):
         wanted = {**change, **settings}
         if suits(with_settings(recipe, wanted)):
-            return _tell(wanted)
+            return tell_settings(wanted)
+    return ""
+
+
+def advise_thicker(
+    suits: Callable[[PhoneShelfRecipe], bool] | None, recipe: Recipe, change: Mapping[str, Any], *, top: float
+) -> str:
+    """Return a change of sizes; where it makes a lip thicker, with what else must change for the device still to go in behind it.
+
+    Args:
+        suits: of a shelf, whether the device of a recipe goes in and is held; None where nobody can say.
+        recipe: of any part.
+        change: values by key, such as {"lip.thickness": 2.0}.
+        top: height of the mouth, mm.
+    """
+    from mountgen.recipe import PhoneShelfRecipe
+
+    if not isinstance(recipe, PhoneShelfRecipe) or "lip.thickness" not in change or suits is None:
+        return tell_settings(change)
+    advice = advise_change(suits, recipe, change, top=top) or advise_smaller(suits, recipe, change)
+    thick = f"with lip.thickness = {change['lip.thickness']:g} the device goes in nowhere here"
+    return advice or f"{thick}: set lip = false, or give it another recess"
+
+
+def advise_tried(suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, *, top: float) -> str:
+    """Return what makes a device suit, found by trying: another lean, deck or pose, else a smaller device; else what was tried.
+
+    Args:
+        suits: whether a recipe's device passes; slow, so it is not asked of all settings.
+        recipe: the recipe whose device does not.
+        top: height of the mouth, mm.
+    """
+    for settings in islice(list_settings(recipe, top=top), TRIED):
+        if suits(with_settings(recipe, settings)):
+            return tell_settings(settings)
+    return advise_smaller(suits, recipe) or (
+        f"none of {TRIED} other leans, decks and poses does, nor a device of {100 * LEAST_SHARE:.0f} % of its size: give it "
+        'another recess, or make a tray (kind = "tray")'
+    )
+
+
+def advise_smaller(
+    suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, change: Mapping[str, Any] | None = None
+) -> str:
+    """Return the largest device that suits, to a millimetre: shorter across, else along, else both; "" where none was found.
+
+    Args:
+        suits: whether the device of a recipe passes.
+        recipe: the recipe whose device does not.
+        change: what else is changed of it, values by key.
+    """
+    device = recipe.device
+    across, along = ("length", "width") if device.orientation == "landscape" else ("width", "length")
+
+    def shrink(keys: tuple[str, ...], percent: float) -> dict[str, Any]:
+        sizes = {f"device.{key}": float(np.floor(getattr(device, key) * percent / 100.0)) for key in keys}
+        return {**(change or {}), **sizes}
+
+    def passes(settings: dict[str, Any]) -> bool:
+        tried = with_settings(recipe, settings)
+        sizes = tried.device
+        return sizes.length >= sizes.width >= sizes.thickness and suits(tried)
+
+    for keys in ((across,), (along,), ("length", "width")):
+        low, high = 100.0 * LEAST_SHARE, 100.0
+        if not passes(shrink(keys, low)):
+            continue
+        while high - low > 0.25:
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if passes(shrink(keys, middle)) else (low, middle)
+        return f"the largest device that would: {tell_settings(shrink(keys, low))}"
     return ""
 
 
@@ -89,7 +161,8 @@ def with_settings(recipe: PhoneShelfRecipe, settings: dict[str, Any]) -> PhoneSh
     return recipe.model_copy(update=update)
 
 
-def _tell(settings: Mapping[str, Any]) -> str:
+def tell_settings(settings: Mapping[str, Any]) -> str:
+    """Return values by key as a remedy says them: "set deck.height = 10 and device.lean = 30"."""
     return "set " + " and ".join(f"{key} = {_write(value)}" for key, value in settings.items())
 
 

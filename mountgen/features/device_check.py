@@ -10,9 +10,18 @@ import numpy as np
 
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError, InspectionError
-from mountgen.features.device_advice import LEANS, advise_change, advise_settings
+from mountgen.features.device_advice import (
+    LEANS,
+    LEAST_SHARE,
+    advise_change,
+    advise_settings,
+    advise_smaller,
+    advise_tried,
+    tell_settings,
+    with_settings,
+)
 from mountgen.features.part import Device as SeatedDevice
-from mountgen.features.profile import RIGHT, Profile
+from mountgen.features.profile import Profile
 from mountgen.features.seat import SEAT_GAP, Pose, Seat, find_largest, find_seat, pose_device
 from mountgen.field import InsertableSpace
 from mountgen.gap import TOLERANCE, clip_mesh
@@ -30,12 +39,12 @@ LOOK = 10.0  # mm about the device's way within which obstacles are looked for
 EDGE = 2.0  # mm between the points of the device that are held against the scan
 SHIFTS = (1.0, 2.0, 4.0, 6.0, 8.0, 12.0, 16.0, 20.0)  # mm to either side that are tried for a device that comes too near
 SMALLEST_LIP = 1.0  # mm; a smaller one is no advice
-LEAST_SIZE = 0.7  # of a device's size that one named instead of it has; a smaller one is no advice
 
 
 def check_device(
     seated: SeatedDevice, part: Mesh, profile: Profile, seat: Seat, recess: Recess, space: InsertableSpace, *,
     recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool],
+    seats: Callable[[PhoneShelfRecipe], SeatedDevice | None],
 ) -> tuple[Check, ...]:
     """Gauge the device on its way to its seat, against the finished mesh and the scan, and how it is held there.
 
@@ -45,7 +54,7 @@ def check_device(
     Args:
         seated: the device at its seat and the way out. part: the finished mesh.
         profile: the side of the shelf. seat: where the device was put. recess: the scan. space: what it leaves free.
-        recipe: the recipe. suits: whether the device of a recipe goes in and is held.
+        recipe: the recipe. suits: whether the device of a recipe goes in and is held. seats: that device at its seat.
     """
     swept = sweep_device(seated)
     to_part, to_scan = gauge_part(swept, part), gauge_scan(swept, recess)
@@ -56,21 +65,32 @@ def check_device(
             f"recipe: device; it is held {SEAT_GAP:g} mm off its seat",
             "" if reaches == "pass" else _advise_play(recess, recipe, suits),
         ),
-        _judge_scan(to_scan, seated, recess, recipe),
+        _judge_scan(to_scan, recess, recipe, seats),
         judge_mouth(profile, seat, recess, recipe.device),
     ]
     if recipe.lip is not None:
         checks.append(judge_lip(profile, seat, recess, recipe, suits))
     if recipe.device.pose == "leaning":
         top = float(np.ptp(recess.rim @ recess.up))
-        checks.append(judge_rest(profile, seat, space, recipe.device, other=lambda: advise_settings(suits, recipe, top=top)))
+        checks.append(judge_rest(profile, seat, space, recipe.device, other=lambda: _advise_rest(suits, recipe, top)))
     return tuple(checks)
 
 
 def _advise_play(recess: Recess, recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool]) -> str:
     play = np.ceil(10.0 * max(SEAT_GAP, recipe.device.play + 0.5 * SEAT_GAP) - 1e-6) / 10.0
     advice = advise_change(suits, recipe, {"device.play": float(play)}, top=float(np.ptp(recess.rim @ recess.up)))
-    return advice or f"it goes in with {play:g} mm of play in no place here: give the sizes of a smaller device"
+    if advice:
+        return advice
+    smaller = advise_smaller(suits, recipe, {"device.play": float(play)})
+    return f"it goes in with {play:g} mm of play in no place here: {smaller or _tell_none()}"
+
+
+def _advise_rest(suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, top: float) -> str:
+    return advise_settings(suits, recipe, top=top) or advise_smaller(suits, recipe)
+
+
+def _tell_none() -> str:
+    return f"nor does a device of {100 * LEAST_SHARE:.0f} % of its size; give it another recess"
 
 
 @dataclass(frozen=True)
@@ -130,24 +150,34 @@ def _solid_of(mesh: Mesh) -> Any:
     return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
 
 
-def _judge_scan(found: WayGap, seated: SeatedDevice, recess: Recess, recipe: PhoneShelfRecipe) -> Check:
+def _judge_scan(
+    found: WayGap, recess: Recess, recipe: PhoneShelfRecipe, seats: Callable[[PhoneShelfRecipe], SeatedDevice | None]
+) -> Check:
     clearance = recipe.fit.clearance
     limit = round(clearance - TOLERANCE, 6)
     verdict: Verdict = "pass" if found.gap >= limit else "caution" if found.gap > 0.0 else "fail"
-    remedy = "" if verdict == "pass" else _advise_move(seated, recess, limit, recipe.device.place)
+    remedy = "" if verdict == "pass" else _advise_move(seats, recess, limit, recipe)
     place = "" if found.point is None else describe_place(found.point)
     value = found.gap if np.isfinite(found.gap) else None
     source = f"recipe: fit.clearance {clearance:g} mm"
     return Check("device clears the recess", verdict, value, limit, "mm", source, remedy, place)
 
 
-def _advise_move(seated: SeatedDevice, recess: Recess, limit: float, place: float) -> str:
-    """Return the nearest place across the mouth at which a device clears the scan, found by trying."""
+def _advise_move(
+    seats: Callable[[PhoneShelfRecipe], SeatedDevice | None], recess: Recess, limit: float, recipe: PhoneShelfRecipe
+) -> str:
+    """Return the nearest place across the mouth at which a device clears the scan, else what else does: each is gauged."""
+
+    def clears(tried: PhoneShelfRecipe) -> bool:
+        seated = seats(tried)
+        return seated is not None and gauge_scan(sweep_device(seated), recess).gap >= limit
+
     for shift in (sign * step for step in SHIFTS for sign in (-1.0, 1.0)):
-        moved = SeatedDevice(Mesh(seated.mesh.vertices + shift * RIGHT, seated.mesh.faces), seated.legs)
-        if gauge_scan(sweep_device(moved), recess).gap >= limit:
-            return f"set device.place = {place + shift:g}"
-    return f"no place up to {SHIFTS[-1]:g} mm to either side will do: change device.lean, or set a lower deck.height"
+        settings = {"device.place": recipe.device.place + shift}
+        if clears(with_settings(recipe, settings)):
+            return tell_settings(settings)
+    other = advise_tried(clears, recipe, top=float(np.ptp(recess.rim @ recess.up)))
+    return f"no place up to {SHIFTS[-1]:g} mm to either side clears it: {other}"
 
 
 def judge_mouth(profile: Profile, seat: Seat, recess: Recess, device: Device) -> Check:
@@ -181,9 +211,13 @@ def _advise_mouth(device: Device, least: float, most: float) -> str:
         place = device.place + (least if least > 0.0 else most)
         return f"set device.place = {np.ceil(10.0 * place) / 10.0 if least > 0.0 else np.floor(10.0 * place) / 10.0:g}"
     key = "length" if device.orientation == "landscape" else "width"
-    middle = device.place + 0.5 * (least + most)
-    fits = np.floor(10.0 * (device.across - (least - most))) / 10.0
-    return f"a device with device.{key} = {fits:g} passes with its play at device.place = {middle:.1f}"
+    place = round(device.place + 0.5 * (least + most), 1)
+    shift = place - device.place
+    fits = np.floor(10.0 * (device.across - 2.0 * max(least - shift, shift - most)) + 1e-6) / 10.0
+    sizes = f"device.{key} = {fits:g}"
+    if key == "length" and fits < device.width:
+        sizes += f" and device.width = {fits:g}"
+    return f"the largest device that passes with its play: set {sizes} and device.place = {place + 0.0:g}"
 
 
 def judge_rest(
@@ -202,7 +236,7 @@ def judge_rest(
         leans = [lean for lean in LEANS if _bears(find_seat(profile, space, device.model_copy(update={"lean": float(lean)})))]
         remedy = "the recess has no room behind it: " + (
             f"set device.lean = {min(leans, key=lambda lean: abs(lean - device.lean))}" if leans
-            else other() or "no other place does it: give the sizes of a smaller device"
+            else other() or f"no other lean, deck or pose does it, {_tell_none()}"
         )  # fmt: skip
     source = "our rule: what leans on less of its back than that rocks about the upper edge of its rest"
     return Check("rest behind the device", verdict, share, LEAST_REST, "share", source, remedy)
@@ -240,11 +274,17 @@ def _advise_lip(
             return _measure_overlap(higher, pose_device(higher, device)) >= LEAST_OVERLAP
 
         if holds(recipe.device):
-            advice = advise_change(
-                lambda tried: holds(tried.device) and suits(tried), recipe, {"lip.height": height}, top=top
-            )
-            return advice or f"it goes in over a lip of {height:g} mm in no place here: give the sizes of a smaller device"
+            def does(tried: PhoneShelfRecipe) -> bool:
+                return holds(tried.device) and suits(tried)
+
+            change = {"lip.height": height}
+            advice = advise_change(does, recipe, change, top=top)
+            return advice or _tell_no_lip(height, advise_smaller(does, recipe, change))
     return f"set deck.tilt = 0 and lip.height = {max(LEAST_OVERLAP, profile.lip_height):g}"
+
+
+def _tell_no_lip(height: float, smaller: str) -> str:
+    return f"it goes in over a lip of {height:g} mm in no place here: {smaller or _tell_none()}"
 
 
 def is_held(profile: Profile, seat: Seat, recess: Recess, device: Device) -> bool:
@@ -319,13 +359,13 @@ def _advise_size(goes_in: Callable[[Device, float], bool], device: Device, lip: 
     advice = []
     for key, way in ((across, "across"), (tall, "high" if device.pose == "leaning" else "deep")):
         size = getattr(device, key)
-        best = find_largest(lambda value, key=key: sized(**{key: value}), size, smallest=LEAST_SIZE * size)  # type: ignore[misc]
+        best = find_largest(lambda value, key=key: sized(**{key: value}), size, smallest=LEAST_SHARE * size)  # type: ignore[misc]
         if best is not None:
             advice.append(f"{np.floor(best):.0f} mm {way}")
     if not advice:
         share = find_largest(
             lambda percent: sized(length=device.length * percent / 100, width=device.width * percent / 100),
-            100.0, smallest=100.0 * LEAST_SIZE,
+            100.0, smallest=100.0 * LEAST_SHARE,
         )  # fmt: skip
         if share is not None:
             advice.append(" x ".join(f"{np.floor(size * share / 100):.0f}" for size in (device.length, device.width)) + " mm")

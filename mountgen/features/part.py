@@ -14,6 +14,7 @@ from mountgen.verdict import Check
 
 if TYPE_CHECKING:
     from mountgen.features.tab_place import Tab
+    from mountgen.features.tabs import TabTrial
     from mountgen.features.tape_pads import Pad
     from mountgen.recipe import PhoneShelfRecipe
 
@@ -48,6 +49,7 @@ class Part:
 
     soft: where it is meant to touch or flex; device: what must reach its seat; checks: verdicts of the features.
     tabs, pads: what holds it in the recess. suits: of a shelf, whether the device of another recipe goes in and is held.
+    seats: of a shelf, that device at its seat; None where it does not go in or is not held. trial: to try other tabs on it.
     """
 
     body: Body
@@ -58,6 +60,8 @@ class Part:
     tabs: tuple[Tab, ...] = ()
     pads: tuple[Pad, ...] = ()
     suits: Callable[[PhoneShelfRecipe], bool] | None = None
+    seats: Callable[[PhoneShelfRecipe], Device | None] | None = None
+    trial: TabTrial | None = None
 
     def soft_faces(self) -> Bools:
         """Return, for each face of the mesh, whether its middle lies in a soft zone, (F,) bool."""

@@ -33,7 +33,7 @@ from mountgen.shape import cut_at_once, cut_in_turn, extrude, require_one_solid,
 from mountgen.snap import find_permissible_strain
 
 if TYPE_CHECKING:
-    from mountgen.features.tabs import TabPlan
+    from mountgen.features.tabs import TabPlan, TabTrial
     from mountgen.features.tape_pads import PadPlan
     from mountgen.recipe import Device
     from mountgen.shape import Outline
@@ -73,16 +73,18 @@ def make_phone_shelf(
             solid, space, shell, up=recess.up, wall=recipe.body.wall, ribs=recipe.body.ribs,
             opening=recipe.body.open, carved=True,
         )  # fmt: skip
-    solid, tabs, pads = _add_holds(solid, recess, recipe)
+    solid, tabs, pads, trial = _add_holds(solid, recess, recipe)
     holds = [plan for plan in (tabs, pads) if plan is not None]
     mesh = tessellate(solid)
     device = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
-    checks = check_device(device, mesh, profile, seat, recess, space, recipe=recipe, suits=suits)
+    seats = partial(_seat_device, recess, space)
+    checks = check_device(device, mesh, profile, seat, recess, space, recipe=recipe, suits=suits, seats=seats)
     body = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes)
     return Part(
         body=body, device=device, soft=tuple(zone for plan in holds for zone in plan.soft),
         checks=checks if pads is None else (*checks, *pads.checks), notes=() if pads is None else pads.notes,
         tabs=() if tabs is None else tabs.tabs, pads=() if pads is None else pads.pads, suits=suits,
+        seats=seats, trial=trial,
     )  # fmt: skip
 
 
@@ -112,15 +114,15 @@ def _carve(make: Callable[..., Block], tools: list[Solid]) -> tuple[Block, Solid
 
 def _add_holds(
     solid: Solid, recess: Recess, recipe: PhoneShelfRecipe
-) -> tuple[Solid, TabPlan | None, PadPlan | None]:
-    """Add what holds the shelf in the recess: retaining tabs and tape pads."""
-    from mountgen.features.tabs import carve_tabs, plan_tabs
+) -> tuple[Solid, TabPlan | None, PadPlan | None, TabTrial | None]:
+    """Add what holds the shelf in the recess, retaining tabs and tape pads; and return what other tabs can be tried on."""
+    from mountgen.features.tabs import TabTrial, carve_tabs, plan_tabs
     from mountgen.features.tape_pads import plan_pads
 
     if recipe.tabs is None and recipe.tape is None:
-        return solid, None, None
+        return solid, None, None, None
     mesh = tessellate(solid, chord=PLAN_CHORD)
-    tabs = pads = None
+    tabs = pads = trial = None
     if recipe.tabs is not None:
         find_permissible_strain(find_material(recipe.material, load_materials(recipe.sheet)))  # or it is not for tabs
         tabs = plan_tabs(mesh, recess, tabs=recipe.tabs)
@@ -130,8 +132,9 @@ def _add_holds(
         solid = combine_many(solid, pads.cut, "cut", what="tape pads")
         solid = require_one_solid(solid, what="tape pads", remedy="make tape.length or tape.width smaller")
     if tabs is not None and recipe.tabs is not None:
+        trial = TabTrial(solid, mesh, recess)
         solid = carve_tabs(solid, tabs, tabs=recipe.tabs)
-    return solid, tabs, pads
+    return solid, tabs, pads, trial
 
 
 def _goes_in(
@@ -143,16 +146,27 @@ def _goes_in(
 
 def _suits(recess: Recess, space: InsertableSpace, recipe: PhoneShelfRecipe) -> bool:
     """Return whether a recipe's device stands on a deck that has a body below it, goes in and is held."""
+    return _find_held(recess, space, recipe) is not None
+
+
+def _seat_device(recess: Recess, space: InsertableSpace, recipe: PhoneShelfRecipe) -> SeatedDevice | None:
+    """Return a recipe's device at its seat; None as for `_find_held`."""
+    found = _find_held(recess, space, recipe)
+    return None if found is None else SeatedDevice(mesh=found[1].pose.mesh(found[0]), legs=found[1].legs)
+
+
+def _find_held(recess: Recess, space: InsertableSpace, recipe: PhoneShelfRecipe) -> tuple[Profile, Seat] | None:
+    """Return the side of a recipe's shelf and its seat; None where no body is below it, or the device is not held there."""
     if recipe.device.across > float(np.ptp(recess.rim[:, 0])):
-        return False
+        return None
     try:
         profile = plan_shelf(recess, recipe)
     except FeatureError:
-        return False
+        return None
     if not has_floor(profile, space, recipe):
-        return False
+        return None
     seat = find_seat(profile, space, recipe.device)
-    return seat is not None and is_held(profile, seat, recess, recipe.device)
+    return (profile, seat) if seat is not None and is_held(profile, seat, recess, recipe.device) else None
 
 
 def plan_shelf(recess: Recess, recipe: PhoneShelfRecipe, *, lip_height: float | None = None) -> Profile:

@@ -10,6 +10,7 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
+from mountgen.features.flange import Border
 from mountgen.features.rounding import round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine_many, solids_of
@@ -23,10 +24,14 @@ SAG = 3.0  # mm by which the mouth's edge may curve away behind the tongue, or t
 AIM = 0.02  # mm of height that a place may lose for each mm it is nearer to the middle
 HOLE, BRIDGE = (9.0, 22.0), 4.0  # mm; a finger's hole, least and largest, and what must be left around it
 TWO_EDGES = 0.45  # of the tongue's thickness that each of its two edges may take
+EASED = 0.3  # of a flange's rounding by which what fills up beside it ends below its top: there the rounding slopes by 45 degrees
+LAP = 0.1  # mm below the mouth from which the filling reaches as far out as the mouth
 BEAD = 1.2  # mm by which a bead without room for a hole stands out, towards the inside
 
 
-def make_pull_tab(space: InsertableSpace, outline: Floats, tab: PullTab, *, wall: float, radius: float) -> Solid:
+def make_pull_tab(
+    space: InsertableSpace, outline: Floats, tab: PullTab, *, wall: float, radius: float, border: Border | None = None
+) -> Solid:
     """Make the tongue, to be united with the tray.
 
     Args:
@@ -35,6 +40,7 @@ def make_pull_tab(space: InsertableSpace, outline: Floats, tab: PullTab, *, wall
         tab: the recipe's table.
         wall: the tray's wall, mm.
         radius: rounding of its edges, mm.
+        border: the tray's flange.
 
     Raises:
         FeatureError: the mouth's upper side is too narrow or too curved; says the largest width that would fit.
@@ -66,7 +72,14 @@ def make_pull_tab(space: InsertableSpace, outline: Floats, tab: PullTab, *, wall
         bore = make_cylinder(base, np.array([0.0, -1.0, 0.0]), radius=0.5 * hole, height=60.0)
         tongue = combine_many(tongue, [bore], "cut", what="pull tab")
     tongue = _round_tongue(tongue, brow, min(radius, TWO_EDGES * tab.thickness))
-    return _rooted(tongue, region, low, high, outer - 0.5 * min(tab.thickness, wall), foot, float(level.min()))
+    strip = shapely.box(low, outer - 0.5 * min(tab.thickness, wall), high, region.bounds[3] + SAG)
+    fills = [_fill(region, strip, foot, float(level.min()))]
+    if border is not None:  # or a slot would be left between the tongue's back and the flange's edge, narrow where they meet
+        ledge = border.top_height(edge[:, 0], edge[:, 1]).min() - EASED * min(border.radius, border.thickness)
+        mouth = shapely.make_valid(shapely.Polygon(space.mouth)).buffer(-INSET)
+        if ledge > brow:
+            fills = [_fill(region, strip, foot, float(ledge)), _fill(mouth, strip, brow - LAP, float(ledge))]
+    return combine_many(tongue, fills, "fuse", what="pull tab")
 
 
 def _round_tongue(tongue: Solid, brow: float, radius: float) -> Solid:
@@ -136,13 +149,12 @@ def _front(low: float, high: float, foot: float, tip: float, corner: float) -> O
     return round_polygon([(low, foot - 1.0), (high, foot - 1.0), (high, tip), (low, tip)], [0.0, 0.0, corner, corner])
 
 
-def _rooted(tongue: Solid, region: Any, low: float, high: float, back: float, foot: float, brow: float) -> Solid:
-    """Return the tongue with what lies between it and a curved wall filled up to the mouth."""
+def _fill(region: Any, strip: Any, foot: float, brow: float) -> Solid:
+    """Return what of a region, in plan, lies between a tongue and a curved wall, filled from one height up to another."""
     import shapely
 
-    strip = shapely.intersection(region, shapely.box(low, back, high, region.bounds[3] + 1.0))
-    parts = [g for g in shapely.get_parts(strip) if g.geom_type == "Polygon"]
+    parts = [g for g in shapely.get_parts(shapely.intersection(region, strip)) if g.geom_type == "Polygon"]
     plan = max(parts, key=lambda g: g.area).simplify(0.5 * INSET)
     block = round_polygon(np.asarray(plan.exterior.coords)[:-1, :2], 0.0)
     axes = Axes(np.array([0.0, 0.0, foot]), UPRIGHT.right, UPRIGHT.up)
-    return combine_many(tongue, [extrude(block, axes=axes, height=brow - foot - INSET)], "fuse", what="pull tab")
+    return extrude(block, axes=axes, height=brow - foot - INSET)

@@ -86,6 +86,29 @@ class _Profile:
         freeze(self, "missing", "bool")
 
 
+@dataclass(frozen=True, eq=False)
+class TabTrial:
+    """What a recipe's tabs were cut into, to try others on it. solid: without tabs; mesh: on which their places were sought."""
+
+    solid: Solid
+    mesh: Mesh
+    recess: Recess
+
+    def place(self, tabs: RetainingTabs) -> tuple[Tab, ...]:
+        """Return other tabs as they would be placed; none where they have no room."""
+        try:
+            return plan_tabs(self.mesh, self.recess, tabs=tabs).tabs
+        except FeatureError:
+            return ()
+
+    def cut(self, tabs: RetainingTabs) -> Mesh | None:
+        """Return the finished part with other tabs; None where it cannot be made."""
+        try:
+            return tessellate(carve_tabs(self.solid, plan_tabs(self.mesh, self.recess, tabs=tabs), tabs=tabs))
+        except (FeatureError, KernelError):
+            return None
+
+
 def cut_tabs(solid: Solid, recess: Recess, *, tabs: RetainingTabs, mesh: Mesh | None = None) -> TabResult:
     """Cut retaining tabs into the two ends of a solid.
 

@@ -36,7 +36,7 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     tongue = None
     if recipe.pull_tab is not None:
         outline = _outline_below(shell, space, depth=ROOT)
-        tongue = make_pull_tab(space, outline, recipe.pull_tab, wall=wall, radius=radius)
+        tongue = make_pull_tab(space, outline, recipe.pull_tab, wall=wall, radius=radius, border=border)
 
     def put_together(check: bool) -> Block:
         block = make_body(shell, space, reach=reach, border=border, cavity=cavity, standing=walls, check=check)

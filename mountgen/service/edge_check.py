@@ -12,10 +12,10 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import lid_height
-from mountgen.features.device_advice import with_settings
+from mountgen.features.device_advice import advise_thicker, with_settings
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
-from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.service.case import Case, Finding
 from mountgen.service.edges import Edges, find_exposed_edges
 from mountgen.verdict import Check, Verdict
@@ -35,8 +35,6 @@ RUN_OUT, SCOOPED = 1.125, 1.25
 WALL_SHARE = 0.45  # of a wall's or divider's thickness that each of its two upper edges takes at most, in a tray
 RADII = "radii of 2.5 or 3.2 mm by zone in rules on interior projections (Directive 74/60/EEC, UN R21; a digest was read)"
 HEIGHT = "projections of more than 9.5 mm must give way in rules on interiors (74/60/EEC 5.1, a sentence of it was read)"
-# measured on the tray of the examples: 0.1 mm between a tongue of 7.2 mm and the corner of the mouth, 0.26 mm at 8 mm
-NOTCH = "where the mouth bends beside the tongue a notch may be left, narrower than a printed line: let it fuse"
 
 
 def judge_edges(case: Case) -> Finding:
@@ -53,7 +51,7 @@ def judge_edges(case: Case) -> Finding:
     sharp = _pick_sharp(edges)
     checks = (
         _judge_radius(edges, case),
-        _judge_sharp(edges, sharp, case.recipe),
+        _judge_sharp(edges, sharp, case),
         _judge_projection(projection, place, case.recipe),
     )
     facts = {
@@ -122,13 +120,12 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
     if isinstance(recipe, TrayRecipe):
         sizes |= _list_walls(recipe, radius)
     settings = {"body.edge_radius": radius} | _pick_small(recipe, sizes)
-    notch = f"; {NOTCH}" if "pull_tab.thickness" in settings else ""
     if isinstance(recipe, TrayRecipe) and recipe.flange is None:
         wall = recipe.body.wall
         settings |= {key: ceil(10.0 * size - 1e-6) / 10.0 for key, size in sizes.items() if key.startswith("flange.")}
         return (
             f"each edge of a wall of {wall:g} mm has room for {WALL_SHARE * wall:.1f} mm: sand it round, or, "
-            f"if the scan shows as much panel beside the mouth, give the tray a rim: {_tell(settings)}{notch}"
+            f"if the scan shows as much panel beside the mouth, give the tray a rim: {_tell(settings)}"
         )
     if isinstance(recipe, PhoneShelfRecipe) and suits is not None and not suits(with_settings(recipe, settings)):
         lip = 0.0 if recipe.lip is None else recipe.lip.thickness
@@ -136,7 +133,7 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
             f"each edge of a lip of {lip:g} mm has room for {0.5 * lip:g} mm, and a thicker one leaves the device no room: "
             "sand it round"
         )
-    return f"{_tell(settings)}, or sand the edge round{notch}"
+    return f"{_tell(settings)}, or sand the edge round"
 
 
 def _pick_small(recipe: Recipe, sizes: dict[str, float]) -> dict[str, float]:
@@ -163,7 +160,7 @@ def _list_walls(recipe: TrayRecipe, radius: float) -> dict[str, float]:
     return needed
 
 
-def _judge_sharp(edges: Edges, sharp: Bools, recipe: Recipe) -> Check:
+def _judge_sharp(edges: Edges, sharp: Bools, case: Case) -> Check:
     source = f"our rule: an edge of less than {SHARP:g} mm radius that looks out of the mouth, over 10 mm of its length"
     length = float(edges.length[sharp].sum())
     verdict: Verdict = "fail" if length > SHORT else "pass"
@@ -173,8 +170,9 @@ def _judge_sharp(edges: Edges, sharp: Bools, recipe: Recipe) -> Check:
     remedy = ""
     if verdict == "fail":
         room = {"lip.thickness": 2.0 * BLUNT, "flange.thickness": BLUNT / FLANGE_SHARE, "pull_tab.thickness": 2.0 * BLUNT}
+        recipe, top = case.recipe, float(np.ptp(case.recess.rim @ case.recess.up))
         remedy = (
-            _tell({"body.edge_radius": BLUNT} | _pick_small(recipe, room))
+            advise_thicker(case.part.suits, recipe, {"body.edge_radius": BLUNT} | _pick_small(recipe, room), top=top)
             if recipe.body.edge_radius < SHARP
             else f"sand it to a radius of {SUNK:g} mm: body.edge_radius does not reach it"
         )
@@ -195,5 +193,10 @@ def _advise_lower(recipe: Recipe, excess: float) -> str:
     flange = None if isinstance(recipe, PhoneShelfRecipe) else getattr(recipe, "flange", None)
     if flange is not None:
         thickness = int(10.0 * (flange.thickness - excess) + 1e-6) / 10.0
-        return f"set flange.thickness = {thickness:g}" if thickness > 0.0 else "set flange = false"
+        if thickness < recipe.printer.line_width:
+            return "set flange = false"
+        rounded = {"body.edge_radius": thickness} if thickness < recipe.body.edge_radius else {}
+        return _tell({"flange.thickness": thickness} | rounded)
+    if isinstance(recipe, PlugRecipe):
+        return f"set plug.below = {ceil(10.0 * (recipe.plug.below + excess) - 1e-6) / 10.0:g}"
     return "correct mouth.plane: the part is made flush with it"

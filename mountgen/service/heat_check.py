@@ -9,6 +9,7 @@ from typing import Any
 from mountgen.errors import EnduranceError
 from mountgen.heat import (
     AMBIENT_C,
+    COLDEST_AMBIENT,
     ROOM_C,
     Softening,
     find_modulus,
@@ -18,7 +19,7 @@ from mountgen.heat import (
     rank_materials,
 )
 from mountgen.material import Material
-from mountgen.parked import find_service_temperature, tell_cooler
+from mountgen.parked import SUMMER, advise_cooler, find_service_temperature
 from mountgen.recipe import ParkedPlace, PlugRecipe, Recipe
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check
@@ -45,7 +46,7 @@ def judge_heat(case: Case) -> Finding:
     loaded = is_loaded(recipe)
     found = judge_softening(material, temp, loaded=loaded)
     better = choose_material(case.materials, temp, loaded=loaded)
-    checks = [_judge_softening(found, better, material, case.materials, ambient=recipe.place.ambient)]
+    checks = [_judge_softening(found, better, material, case.materials, recipe.place)]
     checks += [*_judge_sunlight(recipe.place, material, case.materials, temp, loaded=loaded)]
     checks += [*_judge_ambient(recipe.place.ambient)]
     files: dict[str, bytes] = {}
@@ -77,7 +78,7 @@ def choose_material(
 
 
 def _judge_softening(
-    found: Softening, better: Softening | None, material: Material, materials: Mapping[str, Material], *, ambient: float
+    found: Softening, better: Softening | None, material: Material, materials: Mapping[str, Material], place: ParkedPlace
 ) -> Check:
     limit = found.pass_to_c if isfinite(found.pass_to_c) else None
     source = f"{found.why} ({found.source}; {found.tag}); the gap to it is our rule; {NO_RATING}"
@@ -86,10 +87,9 @@ def _judge_softening(
         advice = [_name_material(better, materials)]
         if limit is None:
             advice.insert(0, f"give hdt_045 of [{material.key}] in a sheet of your own (sheet)")
-        cooler = f" ({tell_cooler(found.part_temp_c, limit, ambient)})" if limit is not None else ""
-        advice.append(f"correct place.where or place.ambient if the part stays cooler than that{cooler}")
+        cooler = "" if limit is None else advise_cooler(place, limit, coldest_c=COLDEST_AMBIENT if better is None else SUMMER)
         kept = "it still holds its shape, but with little in hand: " if found.verdict == "caution" else ""
-        remedy = kept + ", or ".join(advice)
+        remedy = kept + ", or ".join(advice) + (f"; or, {cooler}" if cooler else "")
     return Check("heat of the parked vehicle", found.verdict, found.part_temp_c, limit, "°C", source, remedy)
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import lid_height
 from mountgen.errors import RecipeError, ScanError
+from mountgen.features.device_advice import advise_tried, with_settings
 from mountgen.features.part import Device
 from mountgen.gap import PathGap, sweep_clear
 from mountgen.kernel import Mesh, mesh_volume
@@ -155,10 +156,23 @@ def _advise_device(keep_out: KeepOut, body: Mesh, case: Case) -> str:
     assert device is not None
     assert isinstance(recipe, PhoneShelfRecipe)
     place = recipe.device.place
-    shift = find_shift(device, body, keep_out.distance, place=place)
-    if shift is None:
+    seats, shift = case.part.seats, find_shift(device, body, keep_out.distance, place=place)
+
+    def keeps(tried: PhoneShelfRecipe) -> bool:
+        seated = None if seats is None else seats(tried)
+        return seated is not None and _keeps(seated, body, keep_out.distance)
+
+    if shift is not None and (seats is None or keeps(with_settings(recipe, {"device.place": shift}))):
+        return f"set device.place = {shift:g}"
+    if seats is None:
         return "the device does not keep away from it wherever it stands across the mouth: give it another recess"
-    return f"set device.place = {shift:g} (if the mouth is wide enough)"
+    other = advise_tried(keeps, recipe, top=float(np.ptp(case.recess.rim @ case.recess.up)))
+    return f"the device keeps away from it nowhere across the mouth: {other}"
+
+
+def _keeps(device: Device, body: Mesh, distance: float) -> bool:
+    gap = measure_device(device, body).min
+    return gap >= distance and gap > TOUCH
 
 
 def find_shift(device: Device, body: Mesh, distance: float, *, place: float) -> float | None:
@@ -167,8 +181,7 @@ def find_shift(device: Device, body: Mesh, distance: float, *, place: float) -> 
 
     def keeps(x: float) -> bool:
         moved = Device(Mesh(device.mesh.vertices + np.array([x - place, 0.0, 0.0]), device.mesh.faces), device.legs)
-        gap = measure_device(moved, body).min
-        return gap >= distance and gap > TOUCH
+        return _keeps(moved, body, distance)
 
     best = []
     for side in (-1.0, 1.0):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import asin, degrees, isfinite
 from typing import Any
 
 import numpy as np
 
-from mountgen.features.device_advice import advise_change
+from mountgen.features.device_advice import advise_thicker
 from mountgen.heat import HIGH_STRESS, ROOM_C, find_modulus, find_sustained_modulus, judge_softening
 from mountgen.parked import find_service_temperature
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
@@ -126,7 +126,10 @@ def _find_nothing(carried: _Carried, recipe: Recipe) -> Finding:
     if isinstance(recipe, PhoneShelfRecipe):
         return Finding(notes=("the device does not rest on the deck as seated: its load is not judged",))
     source = "our rule: what looks up less steeply than 30° keeps nothing; recipe: mouth.recline and mouth.up say how it lies"
-    remedy = "nothing can lie there as the mouth leans: correct mouth.recline, or set carries = false"
+    remedy = (
+        "nothing can lie there as the mouth leans: set carries = false, or correct mouth.recline: a mouth that leans back by "
+        f"{degrees(asin(LOOKS_UP)):.0f} degrees or more keeps things"
+    )
     return Finding(checks=(Check(f"room on the {carried.noun}", "caution", 0.0, 1.0, "mm²", source, remedy),))
 
 
@@ -211,11 +214,7 @@ def _judge_answers(case: Case, answers: Sequence[Answer], burden: Burden, noun: 
 def _advise_lip(case: Case, recipe: PhoneShelfRecipe, thickness: float) -> str:
     """Return how thick a lip must be, with what else must change for the device still to go in behind it."""
     top = float(np.ptp(case.recess.rim @ case.recess.up))
-    advice = advise_change(case.part.suits, recipe, {"lip.thickness": thickness}, top=top)
-    return advice or (
-        f"it would have to be {thickness:g} mm thick, and behind such a lip the device goes in no place here: "
-        "give the sizes of a smaller one"
-    )
+    return advise_thicker(case.part.suits, recipe, {"lip.thickness": thickness}, top=top)
 
 
 def _judge_lip(case: Case, burden: Burden) -> Iterator[Check]:

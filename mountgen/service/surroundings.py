@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from math import floor
-
 import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.clearance import find_hottest
+from mountgen.features.device_advice import advise_thicker
+from mountgen.parked import advise_cooler
 from mountgen.place import describe_place
-from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
+from mountgen.recipe import ParkedPlace, PhoneShelfRecipe, Recipe, TrayRecipe
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check, Verdict
 
@@ -37,7 +37,7 @@ def judge_surroundings(case: Case) -> Finding:
         handset = find_hottest(recipe)
         facts["handset_c"] = handset
         if recipe.cable is not None:
-            checks += [*_judge_cable(recipe), _judge_charging(handset, recipe.place.ambient)]
+            checks += [*_judge_cable(case, recipe), _judge_charging(handset, recipe.place)]
     return Finding(checks=tuple(checks), facts=facts)
 
 
@@ -68,7 +68,7 @@ def _advise_rise(recipe: Recipe, rise: float) -> str:
     return ""
 
 
-def _judge_cable(recipe: PhoneShelfRecipe) -> list[Check]:
+def _judge_cable(case: Case, recipe: PhoneShelfRecipe) -> list[Check]:
     cable = recipe.cable
     assert cable is not None
     room = cable.width
@@ -83,23 +83,25 @@ def _judge_cable(recipe: PhoneShelfRecipe) -> list[Check]:
         Check(
             "edge under the cable", bends, radius, CABLE, "mm",
             "our rule: a cable that is pinched or bent over a sharp edge breaks inside",
-            "" if bends == "pass" else _advise_edge(recipe),
+            "" if bends == "pass" else _advise_edge(case, recipe),
         ),
     ]  # fmt: skip
 
 
-def _advise_edge(recipe: PhoneShelfRecipe) -> str:
-    thicker = recipe.lip is not None and recipe.lip.thickness < 2.0 * CABLE
-    lip = f" and lip.thickness = {2.0 * CABLE:g}" if thicker else ""
-    return f"set body.edge_radius = {CABLE:g}{lip}, or lay the cable loosely"
+def _advise_edge(case: Case, recipe: PhoneShelfRecipe) -> str:
+    """Return the rounding that is enough, and a lip with room for it behind which the device still goes in."""
+    change = {"body.edge_radius": CABLE}
+    if recipe.lip is not None and recipe.lip.thickness < 2.0 * CABLE:
+        change["lip.thickness"] = 2.0 * CABLE
+    top = float(np.ptp(case.recess.rim @ case.recess.up))
+    return f"{advise_thicker(case.part.suits, recipe, change, top=top)}, or round the edge of the slot with a file"
 
 
-def _judge_charging(cabin: float, ambient: float) -> Check:
+def _judge_charging(cabin: float, place: ParkedPlace) -> Check:
     verdict: Verdict = "pass" if cabin <= CHARGING_C else "caution"
     source = "a page on handsets (read): they charge between 5 and 45 °C, and stop by themselves when hotter"
     remedy = "" if verdict == "pass" else (
-        "no key of the recipe cools it: take the handset out of the parked vehicle and charge it only once the cabin has "
-        "cooled; correct place.where, or place.ambient if it stays cooler there "
-        f"(up to {floor(CHARGING_C - (cabin - ambient))} °C outside passes)"
+        "take the handset out of the parked vehicle, and charge it only once the cabin has cooled; or, "
+        f"{advise_cooler(place, CHARGING_C)}"
     )  # fmt: skip
     return Check("heat near the handset when parked", verdict, cabin, CHARGING_C, "°C", source, remedy)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from math import ceil, floor, inf, sqrt
 from typing import Any
 
 import numpy as np
 
 from mountgen.features.tab_place import LEAD_DEG, RETURN_DEG, SPARE, UNSEEN, Tab, slot_width
+from mountgen.features.tabs import TabTrial
 from mountgen.kernel import Mesh
 from mountgen.material import Material
 from mountgen.place import describe_place
@@ -18,6 +20,8 @@ from mountgen.service.case import Case, Finding
 from mountgen.service.holding import list_loads, weigh
 from mountgen.service.print_check import word_direction
 from mountgen.service.print_orientation import ACROSS
+from mountgen.service.tape_check import find_pads
+from mountgen.service.tape_size import MOST_TRIED
 from mountgen.snap import (
     FRICTION,
     SLENDER,
@@ -36,6 +40,8 @@ from mountgen.verdict import Check, Verdict
 
 AT_REST = 0.1  # mm of bending at rest that is taken for none: the scan's own error
 HAND = 60.0  # N; what one hand pushes without bracing itself (our rule)
+LENGTHS = (0.5, 1.0, 1.5, 2.0)  # mm by which other lengths are tried where the rounding at the root is not there
+WIDEST = 3.0  # times its width that a wider arm is tried
 FILLET_SHARE = 0.9  # of the fillet that is asked for, at least; facets cut a little off (our rule)
 BEAM = f"beam theory, friction {FRICTION:g} (read)"
 
@@ -69,11 +75,16 @@ def judge_tabs(case: Case) -> Finding:
     turned = _name_better_layers(case, made) if upright else ""
     forces = find_forces(made, tabs, case.material)
     checks = check_tabs(made, tabs, case.material, upright=upright, turned=turned)
-    checks += (judge_fillet(made, tabs, case.part.body.mesh),)
+    trial = case.part.trial
+    longer = None if trial is None else partial(advise_fillet, trial, tabs, case.material, upright=upright)
+    checks += (judge_fillet(made, tabs, case.part.body.mesh, other=longer),)
     mass, _ = weigh(case, recipe)
     free = [find_load(mass, g_factor=load.g) for load in list_loads(case, (), mass=mass) if not load.held]
     if forces is not None:
-        checks += _judge_forces(forces, tabs, jolt=max(free, default=0.0), taped=bool(case.part.pads))
+        jolt = max(free, default=0.0)
+        checks += _judge_forces(
+            forces, tabs, jolt=jolt, taped=bool(case.part.pads), other=lambda: _advise_hold(case, recipe, tabs, forces.pull, jolt)
+        )
     facts = _list_facts(made, tabs, case.material, upright=upright, lean=lean)
     facts |= {
         "push_n": None if forces is None else forces.push,
@@ -112,12 +123,15 @@ def check_tabs(
     )
 
 
-def judge_fillet(made: Sequence[Tab], tabs: RetainingTabs, mesh: Mesh) -> Check:
+def judge_fillet(
+    made: Sequence[Tab], tabs: RetainingTabs, mesh: Mesh, *, other: Callable[[float], str] | None = None
+) -> Check:
     """Judge the rounding behind the roots of the arms, felt by rays on the finished mesh: what the kernel may have left out.
 
     Args:
         made: the tabs as placed; tabs: as asked for.
         mesh: of the finished part, part frame, mm.
+        other: finds what else could be set where the radius asked for, mm, is not there; "" for nothing.
 
     Returns:
         Check: the least radius found, against half the arm's thickness.
@@ -132,13 +146,37 @@ def judge_fillet(made: Sequence[Tab], tabs: RetainingTabs, mesh: Mesh) -> Check:
         f"{FILLET_SHARE:g} (our rule, for facets) of half the arm's thickness, which moulders' pages suggest (read); stress "
         f"peaks there at {peak:.2f} times that of the beam (Roark's Formulas, table 17.1, read)"
     )
+    advice = "" if kept or other is None else other(FILLET_SHARE * wanted)
     remedy = "" if kept else (
-        "the solid kernel left the rounding out: change tabs.length by 0.5, or round the corner with a file, or set tabs = false"
+        f"the rounding is not there: {advice or f'round the corner with a file to {wanted:g} mm, or set tabs = false'}"
     )
     return Check(
         "fillet at the tab root", "pass" if kept else "caution", round(radii[worst], 3), round(FILLET_SHARE * wanted, 3), "mm",
         source, remedy, describe_place(made[worst].axes[0].tolist()),
     )  # fmt: skip
+
+
+def advise_fillet(
+    trial: TabTrial, tabs: RetainingTabs, material: Material, enough: float, *, upright: bool
+) -> str:
+    """Return the length nearest to a recipe's at which the rounding is there and the arm bears its strain; else "".
+
+    Args:
+        trial: the part that tabs are cut into.
+        tabs: as asked for.
+        material: what they are printed of.
+        enough: radius that must be felt, mm.
+        upright: the layers lie across the arms.
+    """
+    for change in (sign * step for step in LENGTHS for sign in (1.0, -1.0)):
+        other = tabs.model_copy(update={"length": tabs.length + change})
+        placed = trial.place(other) if other.length > max(tabs.thickness, tabs.hook) else ()
+        if not placed or check_tabs(placed, other, material, upright=upright)[0].verdict == "fail":
+            continue
+        mesh = trial.cut(other)
+        if mesh is not None and min(_feel_fillet(Surface(mesh.vertices, mesh.faces), tab, other) for tab in placed) >= enough:
+            return f"set tabs.length = {other.length:g}, which has it"
+    return ""
 
 
 def _feel_fillet(surface: Surface, tab: Tab, tabs: RetainingTabs) -> float:
@@ -215,8 +253,9 @@ def _advise_length(
         advice = f"set tabs.length = {wanted:g}"
     else:
         spared = tabs.hook - (max(tab.ride.deflection for tab in made) - often.deflection_limit)
-        hook = max(0.1, floor(10.0 * spared) / 10.0)
-        advice = f"the end wall has no room for the {wanted:g} mm it takes: set tabs.hook = {hook:g}"
+        hook = floor(10.0 * spared + 1e-6) / 10.0
+        smaller = f"set tabs.hook = {hook:g}" if hook > 0.0 else "set tabs = false, and let tape hold the part ([tape])"
+        advice = f"the end wall has no room for the {wanted:g} mm it takes: {smaller}"
     return f"layers lie across the arms, which halves what they bear: {turned}, or {advice}" if upright and turned else advice
 
 
@@ -241,8 +280,8 @@ def _judge_rest(made: Sequence[Tab], tabs: RetainingTabs) -> Check:
             if max(tab.ride.catch for tab in made) < AT_REST else "the arm stays a little bent at its seat"
         )  # fmt: skip
         looser = floor(10.0 * (tabs.hook - worst.ride.rest + AT_REST)) / 10.0
-        smaller = f"set tabs.hook = {looser:g} and let tape pads hold ([tape])" if looser > 0.0 else "let tape pads hold ([tape])"
-        remedy = f"{hold}: {smaller}"
+        smaller = f"set tabs.hook = {looser:g}" if looser > 0.0 else "set tabs = false"
+        remedy = f"{hold}: {smaller}, and let tape hold the part ([tape])"
     source = "our rule: a snap arm must come back to rest; 0.1 mm is the scan's own error"
     return Check(
         "tab bent at its seat", verdict, round(worst.ride.rest, 3), AT_REST, "mm", source, remedy,
@@ -250,7 +289,46 @@ def _judge_rest(made: Sequence[Tab], tabs: RetainingTabs) -> Check:
     )  # fmt: skip
 
 
-def _judge_forces(forces: Forces, tabs: RetainingTabs, *, jolt: float, taped: bool) -> tuple[Check, ...]:
+def _advise_hold(case: Case, recipe: PhoneShelfRecipe, tabs: RetainingTabs, pull: float, jolt: float) -> str:
+    """Return the narrowest arms that hold against a jolt, N, and the smallest pads, each tried; else the device that is held."""
+    options = []
+    wider = None if case.part.trial is None else find_width(case.part.trial, tabs, case.material, jolt)
+    if wider is not None:
+        options.append(f"set tabs.width = {wider:g}")
+    pads = find_pads(case, recipe)
+    if pads is not None:
+        options.append(f"set tape.count = {pads.count} and tape.length = {pads.length:g} and tape.width = {pads.width:g}")
+    if not options:
+        mass, _ = weigh(case, recipe)  # a jolt's force goes with it
+        lighter = floor(1000.0 * (pull / jolt * mass - (mass - recipe.device.mass)) + 1e-6) / 1000.0
+        otherwise = "set tabs = false, and fasten the part otherwise"
+        bears = f"set device.mass = {lighter:g}, which they hold" if lighter > 0.0 else otherwise
+        options = [f"no wider arms and no {MOST_TRIED} tape pads that hold have room: {bears}"]
+    return ", or ".join(options)
+
+
+def find_width(trial: TabTrial, tabs: RetainingTabs, material: Material, pull: float) -> float | None:
+    """Return the least width of arms that hold against a pull and can be pushed in by hand, to half a mm; None for none.
+
+    Args:
+        trial: the part that tabs are cut into. tabs: as asked for. material: its modulus counts. pull: N.
+    """
+    least = ceil(2.0 * tabs.width + 1.0) / 2.0
+    for width in np.arange(least, WIDEST * tabs.width + 1e-9, 0.5):
+        other = tabs.model_copy(update={"width": float(width)})
+        placed = trial.place(other)
+        forces = find_forces(placed, other, material) if placed else None
+        if forces is None or forces.push > HAND:
+            return None  # wider ones still less
+        if forces.pull >= pull:
+            return float(width)
+    return None
+
+
+def _judge_forces(
+    forces: Forces, tabs: RetainingTabs, *, jolt: float, taped: bool, other: Callable[[], str] | None = None
+) -> tuple[Check, ...]:
+    """Judge both forces. jolt: N, that no recess holds; taped: whether tape does; other: finds what would."""
     easy: Verdict = "pass" if forces.push <= HAND else "caution"
     thinner = floor(10.0 * tabs.thickness * (HAND / forces.push) ** (1.0 / 3.0)) / 10.0 if forces.push > 0.0 else inf
     narrower = floor(2.0 * tabs.width * HAND / forces.push) / 2.0 if forces.push > 0.0 else inf
@@ -266,7 +344,7 @@ def _judge_forces(forces: Forces, tabs: RetainingTabs, *, jolt: float, taped: bo
         Check(
             "force to pull out", holds, round(forces.pull, 1), round(asked, 1), "N",
             f"{BEAM}, wall taken as soft; limit: {wanted} (our rule, no crash); never count on it alone",
-            "" if holds == "pass" else "a jolt may throw the part out: add tape pads ([tape])",
+            "" if holds == "pass" else f"a jolt may throw the part out: {other() if other else 'add tape pads ([tape])'}",
         ),
     )  # fmt: skip
 

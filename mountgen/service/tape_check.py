@@ -10,13 +10,15 @@ import numpy as np
 
 from mountgen.clearance import find_hottest
 from mountgen.errors import EnduranceError
-from mountgen.parked import tell_cooler
+from mountgen.material import Material
+from mountgen.parked import advise_cooler, find_cooler, find_service_temperature
 from mountgen.place import describe_place
-from mountgen.recipe import PhoneShelfRecipe, TapePads
+from mountgen.recipe import ParkedPlace, PhoneShelfRecipe, TapePads
 from mountgen.service.case import Case, Finding
+from mountgen.service.heat_check import choose_material
 from mountgen.service.holding import Load, find_peel, list_loads, weigh
 from mountgen.service.tape_bond import Bond, PadGauge
-from mountgen.service.tape_size import MOST_PADS, find_enough
+from mountgen.service.tape_size import MOST_PADS, find_enough, find_new_pads
 from mountgen.stiffness import find_load
 from mountgen.tape import (
     DYNAMIC_MPA,
@@ -81,22 +83,32 @@ def judge_tape(case: Case) -> Finding:
     peel, overhang = find_peel(case, bonds, loads, mass=mass, centre=centre)
     limit = STATIC_KPA * left
 
-    def holds(those: Sequence[Bond]) -> bool:
-        pull, _ = find_peel(case, those, loads, mass=mass, centre=centre)
-        return sum(bond.area for bond in those) >= needed and pull <= limit
+    def size_pads(left: float) -> TapePads | None:
+        """Return the smallest pads that hold where so much of the tape's strength is left."""
+        needed, limit = max(_find_area(load, mass, left) for load in loads), STATIC_KPA * left
 
-    times = max(needed / (tape.count * tape.length * tape.width), (peel / limit) ** 0.5 if limit > 0.0 else inf)
-    enough = find_enough(case.part, case.recess, gauge, tape=tape, times=times, holds=holds)
+        def holds(those: Sequence[Bond]) -> bool:
+            pull, _ = find_peel(case, those, loads, mass=mass, centre=centre)
+            return sum(bond.area for bond in those) >= needed and pull <= limit
+
+        times = max(needed / (tape.count * tape.length * tape.width), (peel / limit) ** 0.5 if limit > 0.0 else inf)
+        return find_enough(case.part, case.recess, gauge, tape=tape, times=times, holds=holds)
+
+    enough = size_pads(left)
     lightest = mass - recipe.device.mass
     bears = floor(100.0 * (mass * area / needed - lightest)) / 100.0 if 0.0 < needed < inf else 0.0  # kg of device
-    advice = _advise(tape, enough, needed=needed, area=area, bears=bears, has_tabs=bool(case.part.tabs))
+    cooler = ""
+    if not isfinite(needed) and (elsewhere := find_cooler(recipe.place, WARM)) is not None:
+        there = size_pads(find_heat_factor(find_service_temperature(elsewhere)) * trim.credit)
+        cooler = f'if it stays cooler there, set place.where = "{elsewhere.where}"{_name_pads(tape, there)}'
+    advice = _advise(tape, enough, needed=needed, area=area, bears=bears, has_tabs=bool(case.part.tabs), cooler=cooler)
     worst = max(loads[1:], key=lambda load: needs[load.name])
     where = describe_place(min(bonds, key=lambda bond: bond.area).pad.middle.tolist())
     eased = bool(case.part.tabs)
     checks = [
         _judge_trim(trim, tape),
         *_judge_part_surface(case, tape),
-        _judge_heat(temp, ambient=recipe.place.ambient, has_tabs=eased),
+        _judge_heat(temp, recipe.place, has_tabs=eased),
         _judge_room(bonds, tape),
         _judge_area("tape area at rest", area, needs["weight"], RULES["rest"], advice, where, eased),
         _judge_area(
@@ -133,6 +145,26 @@ def judge_tape(case: Case) -> Finding:
     return Finding(checks=tuple(checks), facts=facts, notes=notes)
 
 
+def find_pads(case: Case, recipe: PhoneShelfRecipe) -> TapePads | None:
+    """Return the smallest tape pads that would hold a part which has none, by the rules of `judge_tape`; None for none."""
+    trim = UNKNOWN if recipe.fit.trim is None else find_trim(recipe.fit.trim)
+    left = find_heat_factor(find_hottest(recipe)) * trim.credit
+    mass, centre = weigh(case, recipe)
+
+    def find_needed(bonds: Sequence[Bond]) -> float:
+        return max(_find_area(load, mass, left) for load in list_loads(case, bonds, mass=mass))
+
+    def holds(bonds: Sequence[Bond]) -> bool:
+        pull, _ = find_peel(case, bonds, list_loads(case, bonds, mass=mass), mass=mass, centre=centre)
+        return sum(bond.area for bond in bonds) >= find_needed(bonds) and pull <= STATIC_KPA * left
+
+    needed = find_needed(())
+    if not isfinite(needed):
+        return None
+    gauge = PadGauge(case.part.body.mesh, case.recess)
+    return find_new_pads(case.part, case.recess, gauge, needed=needed, holds=holds)
+
+
 def _find_area(load: Load, mass: float, left: float) -> float:
     """Return the area that a load asks for, mm²; 0 where the recess holds the part."""
     if load.held:
@@ -142,21 +174,28 @@ def _find_area(load: Load, mass: float, left: float) -> float:
 
 
 def _advise(
-    tape: TapePads, enough: TapePads | None, *, needed: float, area: float, bears: float, has_tabs: bool
+    tape: TapePads, enough: TapePads | None, *, needed: float, area: float, bears: float, has_tabs: bool, cooler: str
 ) -> str:
-    """Say what would hold: other pads, else a device of `bears` kg at most."""
+    """Say what would hold: other pads, else a device of `bears` kg at most, or a cooler place where no tape does."""
     hold = "" if has_tabs else ", or add a hold of another kind ([tabs])"
     if not isfinite(needed):
-        return f"no area of tape holds in this heat: correct [place] if it stays cooler{hold}"
+        return f"no area of tape holds in this heat{hold or ', so the tabs must'}{cooler and '; or, ' + cooler}"
     if enough is not None:
-        keys = [key for key in ("length", "width", "count") if getattr(enough, key) != getattr(tape, key)]
-        return " and ".join(f"set tape.{key} = {getattr(enough, key):g}" for key in keys) + hold
+        return _name_pads(tape, enough).removeprefix(" and ") + hold
     count = ceil(needed / max(area / tape.count, 1e-9))
     more = f"{count} pads like these" if count <= MOST_PADS else f"{needed / 100:.0f} cm² of tape"
     lighter = f"set device.mass = {bears:g}, which these pads bear" if bears > 0.0 else (
         "make the part lighter (body.wall), as the tape does not bear it alone"
     )  # fmt: skip
     return f"it takes {more}, for which no room was found: {lighter}{hold}"
+
+
+def _name_pads(tape: TapePads, other: TapePads | None) -> str:
+    """Return what of other pads differs, as a remedy goes on with it."""
+    if other is None:
+        return " and pads as large as there is room for"
+    keys = [key for key in ("length", "width", "count") if getattr(other, key) != getattr(tape, key)]
+    return "".join(f" and set tape.{key} = {getattr(other, key):g}" for key in keys)
 
 
 def _judge_trim(trim: Trim, tape: TapePads) -> Check:
@@ -189,20 +228,38 @@ def _judge_part_surface(case: Case, tape: TapePads) -> list[Check]:
     if energy is None:
         return []
     verdict = judge_surface(energy.low, primer=tape.primer)
-    remedy = "" if verdict == "pass" else (
-        f"sand and prime the pads: {case.material.name} is hard to wet; set tape.primer = true, or take another material"
-    )  # fmt: skip
-    source = f"{RULES['surface']}; {case.material.name}: {energy.source} ({energy.tag})"
+    tried = ""
+    if tape.tried and verdict == "caution":
+        verdict, tried = "pass", "a trial strip held (recipe: tape.tried); "
+    remedy = "" if verdict == "pass" else _advise_surface(case, verdict, energy.low)
+    source = f"{tried}{RULES['surface']}; {case.material.name}: {energy.source} ({energy.tag})"
     return [Check("tape on the part", verdict, energy.low, LEAST_ENERGY, "mN/m", source, remedy)]
 
 
-def _judge_heat(temp: float, *, ambient: float, has_tabs: bool) -> Check:
+def _advise_surface(case: Case, verdict: Verdict, energy: float) -> str:
+    """Return what makes tape hold on a printed side that is hard to wet: another plastic, and else a promoter and a trial."""
+    wets = {key: each for key, each in case.materials.items() if _is_wetted(each)}
+    better = choose_material(wets, find_hottest(case.recipe), loaded=True)
+    other = f'set material = "{better.material}", or ' if better is not None else ""
+    sanded = "sand and prime the pads"
+    if verdict == "fail" and judge_surface(energy, primer=True) == "fail":
+        return f"no tape holds on {case.material.name}: {other}set tape = false"
+    primed = f"{sanded}, and set tape.primer = true" if verdict == "fail" else f"{sanded}, {TRIAL}"
+    return f"{case.material.name} is hard to wet: {other}{primed}"
+
+
+def _is_wetted(material: Material) -> bool:
+    return material.surface_energy is None or material.surface_energy.low >= LEAST_ENERGY
+
+
+def _judge_heat(temp: float, place: ParkedPlace, *, has_tabs: bool) -> Check:
     verdict: Verdict = "pass" if temp <= WARM else "caution" if temp <= HOT or has_tabs else "fail"
     remedy = ""
     if verdict != "pass":
         left = f"the tape keeps {100 * find_heat_factor(temp):.0f} % of its strength there and creeps"
         hold = "the tabs must hold the part" if has_tabs else "let [tabs] or a ledge of the recess hold the part as well"
-        remedy = f"{left}: {hold}, or correct place.where or place.ambient ({tell_cooler(temp, WARM, ambient)})"
+        cooler = advise_cooler(place, WARM)
+        remedy = f"{left}: {hold}{'; or, ' + cooler if cooler else ''}"
     return Check("tape in the heat", verdict, round(temp, 1), WARM, "°C", RULES["heat"], remedy)
 
 

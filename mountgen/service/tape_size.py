@@ -17,6 +17,8 @@ TRIES = 3  # for one way of making pads larger; where the floor is bowed a longe
 MORE = 1.1  # times as large as before is each try
 REMADE = 1.5  # mm by which the part's face may lie off the plane of a pad that is not made yet
 MOST_PADS = 12  # that a recipe may ask for
+USUAL_WIDTH, LONGEST = 20.0, 200.0  # mm; of pads for a part that has none
+MOST_TRIED = 4  # such pads
 
 
 def find_enough(
@@ -52,6 +54,40 @@ def find_enough(
         sizes |= {"length": wanted.length, "width": wanted.width}
         if holds([gauge.feel(pad, **sizes, off=REMADE) for pad in pads]):
             return wanted
+    return None
+
+
+def find_new_pads(
+    part: Part, recess: Recess, gauge: PadGauge, *, needed: float, holds: Callable[[Sequence[Bond]], bool]
+) -> TapePads | None:
+    """Return the fewest and shortest pads that hold a part which has none, of tape of a usual width.
+
+    Args:
+        part: finished; no pad may reach into its tabs.
+        recess: the scan.
+        gauge: of both.
+        needed: area that must bond, mm².
+        holds: whether pads that bond so hold.
+
+    Returns:
+        Pads; None where none were found that have room and hold.
+
+    Raises:
+        Nothing.
+    """
+    for count in range(1, MOST_TRIED + 1):
+        for k in range(TRIES):
+            length = float(ceil(max(needed / (count * USUAL_WIDTH), USUAL_WIDTH) * MORE**k))
+            if length > LONGEST:
+                break
+            tape = TapePads(count=count, length=length, width=USUAL_WIDTH)
+            try:
+                pads = plan_pads(part.body.mesh, recess, tape=tape, avoid=part.soft).pads
+            except FeatureError:
+                break  # longer ones have less room
+            sizes = tape.model_dump(include={"length", "width", "thickness", "compression"})
+            if holds([gauge.feel(pad, **sizes, off=REMADE) for pad in pads]):
+                return tape
     return None
 
 

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from math import ceil
+from typing import Any
 
+from mountgen.features.device_advice import tell_settings
 from mountgen.recipe import Recipe
 
 TABLES = ("body", "lip", "tabs", "flange", "dividers", "pull_tab")  # that give a thickness
 SIZES = {"body": "wall"}  # key of a table's thickness where it is not "thickness"
 
 
-def advise_wall(recipe: Recipe, *, thickness: float, enough: float) -> str:
+def advise_wall(
+    recipe: Recipe, *, thickness: float, enough: float, fits: Callable[[Mapping[str, Any]], str] = tell_settings
+) -> str:
     """Return what makes a part nowhere thinner than it has to be.
 
     Args:
         recipe: of the part.
         thickness: the least that was found, mm.
         enough: what it has to be, mm.
+        fits: returns a change of sizes with what else must change for a device still to go in.
 
     Returns:
         str: every size of the recipe that is less, with what it must be; else the wall raised by what is lacking; else that
@@ -27,10 +33,11 @@ def advise_wall(recipe: Recipe, *, thickness: float, enough: float) -> str:
         table, key = getattr(recipe, name, None), SIZES.get(name, "thickness")
         if table is not None and getattr(table, key) is not None:
             given[f"{name}.{key}"] = float(getattr(table, key))
-    wanted = ceil(10.0 * enough - 1e-6) / 10.0
     thin = [key for key, size in given.items() if size < enough]
     if thin:
-        return f"set {' and '.join(f'{key} = {wanted:g}' for key in thin)}"
+        short = max(min(given[key] for key in thin) - thickness, 0.0)  # what a leaning wall comes out thinner by
+        wanted = ceil(10.0 * (enough + short) - 1e-6) / 10.0
+        return fits(dict.fromkeys(thin, wanted))
     wall, reach = given.get("body.wall"), recipe.fit.reach
     if reach != "full" and reach < 2.0 * enough:
         return f"the part is thin all over: set fit.reach = {ceil(10.0 * (reach + enough - thickness)) / 10.0:g}"

@@ -1,0 +1,62 @@
+"""What to do about a part that is not one whole body: what a recipe could leave out is tried, one thing after the other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from mountgen.recipe import BlockBody, Recipe, TrayRecipe
+
+FEATURES = ("drains", "cable", "tabs", "tape", "dividers", "pull_tab", "flange", "lip")  # tables that false takes out
+NUDGE = 0.2  # mm by which another wall is tried
+
+
+def advise_sound(recipe: Recipe, is_whole: Callable[[Recipe], bool]) -> str:
+    """Return the first change of a recipe that makes its part one body without shut hollows; else what was tried.
+
+    Args:
+        recipe: of the part.
+        is_whole: whether the part of another recipe can be made and is one closed body; slow.
+    """
+    tried = []
+    for settings in list_changes(recipe):
+        if is_whole(change_recipe(recipe, settings)):
+            return f"set {_tell(settings)}, which was tried and is whole"
+        tried.append(_tell(settings))
+    looked = f" (tried: {', '.join(tried)})" if tried else ""
+    return f"nothing that the recipe could leave out makes it whole{looked}: change fit.clearance by some hundredths"
+
+
+def list_changes(recipe: Recipe) -> Iterator[dict[str, Any]]:
+    """Yield what may make a part whole, values by key: another opening or wall of a hollow body, then each feature left out.
+
+    A tray has no opening to choose, and no part that is solid has a wall.
+    """
+    wall = recipe.body.wall
+    if isinstance(recipe.body, BlockBody) and wall is not None:
+        yield {"body.open": "back" if recipe.body.open == "underneath" else "underneath"}
+        ribs = {"body.ribs": 0} if recipe.body.ribs else {}
+        yield {"body.wall": False, **ribs}
+    elif isinstance(recipe, TrayRecipe) and wall is not None:
+        yield {"body.wall": round(wall + NUDGE, 3)}
+    for name in FEATURES:
+        if getattr(recipe, name, None) is not None:
+            yield {name: False}
+
+
+def change_recipe(recipe: Recipe, settings: dict[str, Any]) -> Recipe:
+    """Return a recipe with other values by key, False for a key or table that is taken out."""
+    update: dict[str, Any] = {}
+    for key, value in settings.items():
+        table, _, name = key.partition(".")
+        value = None if value is False else value
+        update[table] = update.get(table, getattr(recipe, table)).model_copy(update={name: value}) if name else value
+    return recipe.model_copy(update=update)
+
+
+def _tell(settings: dict[str, Any]) -> str:
+    return " and ".join(f"{key} = {_write(value)}" for key, value in settings.items())
+
+
+def _write(value: Any) -> str:
+    return "false" if value is False else f'"{value}"' if isinstance(value, str) else f"{value:g}"
