@@ -8,6 +8,7 @@ import re
 import sys
 
 from mountgen.errors import KernelError
+from mountgen.loading import loading
 
 # Shared library that a plain container or server lacks, to the package that has it, by package manager.
 _PACKAGES = {
@@ -27,7 +28,8 @@ def require_kernel() -> None:
         KeyboardInterrupt: Ctrl-C came while it was loading, of which the kernel makes a failed import.
     """
     try:
-        importlib.import_module("OCP.gp")
+        with loading():
+            importlib.import_module("OCP.gp")
     except ImportError as error:
         if _was_stopped(error):
             raise KeyboardInterrupt from None
