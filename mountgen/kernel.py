@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints, freeze
-from mountgen.bounded import has_threads, run_bounded, suggest_change
+from mountgen.bounded import run_bounded, suggest_change
+from mountgen.child import has_threads
 from mountgen.errors import KernelError
 from mountgen.patch import Patch, is_on_spline, read_patches
 from mountgen.refine import refine_patch
