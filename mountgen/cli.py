@@ -25,7 +25,7 @@ from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
-from mountgen.errors import MountgenError
+from mountgen.errors import MountgenError, was_stopped
 from mountgen.loading import loading
 from mountgen.verdict import format_number, put_away, rank_checks
 
@@ -523,7 +523,9 @@ def _failures_shown() -> Iterator[None]:
     except MountgenError as error:
         _show_error(error)
         raise typer.Exit(NOT_MADE) from None
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, SystemError) as error:
+        if not was_stopped(error):
+            raise
         _stderr().print("stopped")
         raise typer.Exit(STOPPED) from None
 
