@@ -7,17 +7,13 @@ bytes in the kernel's own format. Where processes cannot be forked (Windows) it 
 
 from __future__ import annotations
 
-import os
 import pickle
-import select
-import signal
 import struct
-import time
-import warnings
 from collections.abc import Callable
 from io import BytesIO
-from typing import Any, NoReturn
+from typing import Any
 
+from mountgen.child import Child, can_fork
 from mountgen.errors import KernelError
 
 LONGEST = 40.0  # s of CPU; ten times what the slowest boolean of an example takes, but for a hollow's
@@ -33,7 +29,6 @@ HEAD = struct.Struct("<?Q")  # whether it is a solid, and the number of bytes th
 
 Solid = Any  # TopoDS_Shape
 _at_work = False  # what is done as a part of other work is done by the same process
-_is_child = False
 
 
 def run_bounded(make: Callable[[], Solid], given: Solid, *, what: str, seconds: float = LONGEST) -> Solid:
@@ -54,7 +49,7 @@ def run_bounded(make: Callable[[], Solid], given: Solid, *, what: str, seconds: 
         return _translate(make, what)
     _at_work = True
     try:
-        alone = hasattr(os, "fork") and _has_splines(given)
+        alone = can_fork() and _has_splines(given)
         return _ask_child(make, what, seconds) if alone else _translate(make, what)
     finally:
         _at_work = False
@@ -62,21 +57,11 @@ def run_bounded(make: Callable[[], Solid], given: Solid, *, what: str, seconds: 
 
 def _ask_child(make: Callable[[], Solid], what: str, seconds: float) -> Solid:
     """Return what `make` makes in a child. Errors as for `run_bounded`."""
-    reader, writer = os.pipe()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DeprecationWarning)  # of threads, none of which the child needs
-        child = os.fork()
-    if child == 0:
-        os.close(reader)
-        _answer(make, writer, what, seconds)
-    os.close(writer)
+    child = Child(lambda: _answer(make, what), seconds=seconds)
     try:
-        data = _listen(reader, PATIENCE * seconds)
+        data = child.listen(PATIENCE * seconds)
     finally:
-        os.close(reader)
-        if _still_runs(child):
-            os.kill(child, signal.SIGKILL)
-            os.waitpid(child, 0)
+        child.stop()
     if len(data) < HEAD.size or len(data) != HEAD.size + HEAD.unpack_from(data)[1]:
         raise KernelError(f"the solid kernel does not get done with the {what}", what, suggest_change(what))
     if not HEAD.unpack_from(data)[0]:
@@ -99,11 +84,6 @@ def suggest_change(what: str) -> str:
     return f"change {KEYS.get(what, 'fit.clearance')} by 0.1 to 0.3 mm"
 
 
-def has_threads() -> bool:
-    """Return whether the kernel may work in threads: those of a process are not there in its child, which would wait for them."""
-    return not _is_child
-
-
 def _has_splines(solid: Solid) -> bool:
     """Return whether a solid's faces lie on splines with many poles."""
     from OCP.BRep import BRep_Tool
@@ -122,48 +102,13 @@ def _has_splines(solid: Solid) -> bool:
     return count >= FEWEST
 
 
-def _answer(make: Callable[[], Solid], writer: int, what: str, seconds: float) -> NoReturn:
-    """Make the solid and send it, in the child, which ends here."""
-    import resource
-
-    global _is_child
-    _is_child = True
+def _answer(make: Callable[[], Solid], what: str) -> bytes:
+    """Return what `make` makes, or the error, as it is sent."""
     try:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-        most = max(1, round(seconds))
-        resource.setrlimit(resource.RLIMIT_CPU, (most, most))
-        try:
-            done, content = True, _write(_translate(make, what))
-        except Exception as error:
-            done, content = False, pickle.dumps(error)
-        with os.fdopen(writer, "wb") as pipe:
-            pipe.write(HEAD.pack(done, len(content)))
-            pipe.write(content)
-    finally:
-        os._exit(0)  # nothing of the parent's is closed, flushed or told
-
-
-def _listen(reader: int, seconds: float) -> bytes:
-    """Return all that comes through a pipe until its other end is closed, or what has come after so many seconds."""
-    end = time.monotonic() + seconds
-    parts: list[bytes] = []
-    while (left := end - time.monotonic()) > 0.0:
-        if select.select([reader], [], [], left)[0]:
-            part = os.read(reader, 1 << 20)
-            if not part:
-                break
-            parts.append(part)
-    return b"".join(parts)
-
-
-def _still_runs(child: int) -> bool:
-    """Return whether a child has not ended yet; one that has is seen off."""
-    for _ in range(100):  # it has closed its pipe, and needs a moment to go
-        if os.waitpid(child, os.WNOHANG)[0]:
-            return False
-        time.sleep(0.001)
-    return True
+        done, content = True, _write(_translate(make, what))
+    except Exception as error:
+        done, content = False, pickle.dumps(error)
+    return HEAD.pack(done, len(content)) + content
 
 
 def _write(solid: Solid) -> bytes:

@@ -25,7 +25,8 @@ from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
-from mountgen.errors import MountgenError
+from mountgen.errors import MountgenError, was_stopped
+from mountgen.loading import loading
 from mountgen.verdict import format_number, put_away, rank_checks
 
 if TYPE_CHECKING:
@@ -189,7 +190,7 @@ def make(
         from mountgen.recipe_file import load_recipe
 
         loaded = load_recipe(recipe, overrides=overrides or [], scan=scan)
-        with _Display(quiet=quiet or as_json) as display, display.stage("load libraries"):
+        with _Display(quiet=quiet or as_json) as display, display.stage("load libraries"), loading():
             from mountgen.paper import Papers
             from mountgen.pipeline import make as make_part
             from mountgen.store import Store, find_cache_folder
@@ -227,7 +228,7 @@ def gauge(
         from mountgen.recipe_file import load_recipe
 
         loaded = load_recipe(recipe, overrides=overrides or [], scan=scan)
-        with _Display(quiet=quiet or as_json) as display, display.stage("load libraries"):
+        with _Display(quiet=quiet or as_json) as display, display.stage("load libraries"), loading():
             from mountgen.gauge_print import make_gauge
             from mountgen.store import Store, find_cache_folder
         with display:
@@ -301,7 +302,7 @@ def survey(
     if size is not None:
         raise typer.BadParameter("--size needs --plan", param_hint="--size")
     with _failures_shown(), _Display(quiet=quiet or as_json) as display:
-        with display.stage("load libraries"):
+        with display.stage("load libraries"), loading():
             from mountgen.survey import survey_file
         found = survey_file(
             scan, out or scan.parent, unit=unit.value, clearance=clearance,
@@ -522,7 +523,9 @@ def _failures_shown() -> Iterator[None]:
     except MountgenError as error:
         _show_error(error)
         raise typer.Exit(NOT_MADE) from None
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, SystemError) as error:
+        if not was_stopped(error):
+            raise
         _stderr().print("stopped")
         raise typer.Exit(STOPPED) from None
 

@@ -20,7 +20,7 @@ from mountgen.errors import DatumError
 from mountgen.lid import Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
 from mountgen.place import tell_clock
-from mountgen.raster import EMPTY, fill_loop, raster_faces
+from mountgen.raster import EMPTY, fill_loop, raster_faces, sum_free
 from mountgen.topology import find_middles, measure_faces
 
 if TYPE_CHECKING:
@@ -417,19 +417,10 @@ def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> fl
     low, high = rim.min(axis=0) - 2.0, rim.max(axis=0) + 2.0
     pitch = sqrt(float(np.prod(high - low)) / SEARCH_NODES)
     shape = (int((high[1] - low[1]) / pitch) + 1, int((high[0] - low[0]) / pitch) + 1)
-    height = raster_faces(moved, faces, origin=(float(low[0]), float(low[1])), pitch=pitch, shape=shape)
-    row, col = np.nonzero(height > EMPTY)  # unseen is never free
-    top = height[row, col].astype(np.float64)
-    plan = np.column_stack([low[0] + pitch * col, low[1] + pitch * row]) @ askew.T - level * slope
-    above = np.full(len(top), level)
-    for _ in range(LID_STEPS):  # where the line through the node, along the trial direction, meets the lid
-        leaves = plan + above[:, None] * slope
-        above = lid_height(look.lid, leaves[:, 0], leaves[:, 1])
-    mouth = fill_loop(rim, origin=(float(low[0]), float(low[1])), pitch=pitch, shape=shape)
-    col, row = np.rint((leaves @ askew - low) / pitch).astype(np.int64).T
-    through = (row >= 0) & (col >= 0) & (row < shape[0]) & (col < shape[1])
-    through[through] = mouth[row[through], col[through]]
-    return float(np.maximum(above - top, 0.0)[through].sum() * pitch * pitch)
+    origin = (float(low[0]), float(low[1]))
+    height = raster_faces(moved, faces, origin=origin, pitch=pitch, shape=shape)
+    mouth = fill_loop(rim, origin=origin, pitch=pitch, shape=shape)
+    return sum_free(height, mouth, look.lid, slope=slope, level=level, turn=ASKEW, origin=origin, pitch=pitch, steps=LID_STEPS)
 
 
 def _grid(local: Floats, nodes: int) -> tuple[tuple[float, float], float, tuple[int, int]]:

@@ -88,3 +88,10 @@ class ExportError(MountgenError):
 
 class KernelError(MountgenError):
     """The solid kernel is missing, or refuses an operation."""
+
+
+def was_stopped(error: BaseException | None) -> bool:
+    """Return whether Ctrl-C is what led to an error: compiled code makes an error of its own of whatever is raised within."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__ or error.__context__
+    return error is not None

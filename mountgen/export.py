@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from mountgen.arrays import Floats
+from mountgen.child import beside
 from mountgen.errors import ExportError
 from mountgen.kernel import Body, Mesh
 from mountgen.safe_write import write_files
@@ -97,11 +98,9 @@ def encode_part(
         entries |= {"EnlargedBy": f"{scale:.6f}"}
         if transform is not None:
             transform = np.column_stack([transform[:, :3], np.diag([scale, scale, scale, 1.0]) @ transform[:, 3]])
-    return {
-        files["stl"]: encode_stl(mesh, name=name),
-        files["step"]: encode_step(body.solid, name=name, description=description, author=author),
-        files["3mf"]: encode_3mf(printed, name=name, metadata=entries, transform=transform),
-    }
+    with beside(lambda: encode_step(body.solid, name=name, description=description, author=author)) as step:
+        stl, threemf = encode_stl(mesh, name=name), encode_3mf(printed, name=name, metadata=entries, transform=transform)
+        return {files["stl"]: stl, files["step"]: step(), files["3mf"]: threemf}
 
 
 def export_part(

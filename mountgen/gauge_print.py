@@ -18,6 +18,7 @@ from mountgen.pipeline import (
     guard_sources,
     lay_ground,
     list_sources,
+    load_kernel,
     prove_part,
     remember_whole,
     sum_up_whole,
@@ -79,13 +80,11 @@ def make_gauge(
     recipe = ground.recipe
 
     with clock.stage("load the solid kernel"):
-        from mountgen.platform_check import require_kernel
-
-        require_kernel()
+        load_kernel()
         from mountgen.export import encode_part, name_files
         from mountgen.features.fit_gauge import make_fit_gauge
         from mountgen.features.skin_gauge import make_skin_gauge
-        from mountgen.report import build_report, encode_report
+        from mountgen.report import build_report, encode_report, measure_body
         from mountgen.safe_write import write_files
         from mountgen.service.print_check import judge_print, list_metadata
 
@@ -124,7 +123,7 @@ def make_gauge(
             scan=ground.scan,
             recess=ground.recess,
             body=body,
-            density=case.material.density.value,
+            measured=measure_body(body, density=case.material.density.value),
             unseen_area=sum(area.area for area in ground.space.unseen),
             inspection=case.inspection,
             service={"print": found.facts, "gauge": facts},

@@ -13,6 +13,7 @@ from math import ceil, cos, floor, radians
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.child import beside
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import InspectionError
 from mountgen.gap import (
@@ -146,61 +147,60 @@ def inspect_body(
     size = (float(high[0] - low[0]), float(high[1] - low[1]), float(high[2] - low[2]))
 
     say("soundness")
-    sound = check_soundness(np.asarray(mesh.vertices), np.asarray(mesh.faces))
     body = Surface(np.asarray(mesh.vertices), np.asarray(mesh.faces))
-    thinnest = _gauge_walls(body)
-
-    say("gap at rest")
-    widest = max(wanted.values())
-    travel = find_travel(recess, low, high, widest=widest)
-    scan = surface_of(recess)
-    zone = classify_faces(scan.vertices, scan.faces, recess.lid)
-    asked = np.array([wanted[name] for name in ZONES])
-    standing = make_standing(scan, asked[zone])
-    if probe is None:
-        probe = probe_body(body.vertices, body.faces, standing, edge=EDGE, travel=travel, band=BAND_AT_REST * widest)
-    samples, signed = probe.samples, probe.signed
-    hard = ~soft[samples.face]
-    asked_here = standing.clearance[signed.face]
-    bearing, hidden = _find_contact(samples, signed, asked_here, scan, body, recess)
-    bearing, hidden = bearing & hard, hidden & hard
-    seen = bearing & ~hidden
-    basis = (
-        seen
-        if samples.area[seen].sum() > 0.0
-        else hard
-        if samples.area[hard].sum() > 0.0
-        else np.ones_like(hard)
-    )
     stiff = body.faces[~soft]
     tree = build_tree(body.vertices, stiff) if 0 < len(stiff) < len(soft) else body.tree
+    with beside(lambda: (check_soundness(body.vertices, body.faces), _gauge_walls(body))) as prove:
+        say("gap at rest")
+        widest = max(wanted.values())
+        travel = find_travel(recess, low, high, widest=widest)
+        scan = surface_of(recess)
+        zone = classify_faces(scan.vertices, scan.faces, recess.lid)
+        asked = np.array([wanted[name] for name in ZONES])
+        standing = make_standing(scan, asked[zone])
+        if probe is None:
+            probe = probe_body(body.vertices, body.faces, standing, edge=EDGE, travel=travel, band=BAND_AT_REST * widest)
+        samples, signed = probe.samples, probe.signed
+        hard = ~soft[samples.face]
+        asked_here = standing.clearance[signed.face]
+        bearing, hidden = _find_contact(samples, signed, asked_here, scan, body, recess)
+        bearing, hidden = bearing & hard, hidden & hard
+        seen = bearing & ~hidden
+        basis = (
+            seen
+            if samples.area[seen].sum() > 0.0
+            else hard
+            if samples.area[hard].sum() > 0.0
+            else np.ones_like(hard)
+        )
 
-    gap, point, foot = _least_by_zone(samples, signed, standing.tree.widest, hard, standing, zone, asked)
-    margin = gap - asked
-    spikes, which = find_spikes(body, tree, standing, beyond=float(margin.min(initial=np.inf)))
-    if len(which) and len(stiff):
-        owner = _zone_of_corners(scan.faces, zone, asked, len(scan.vertices))[which]
-        lying = np.where(soft[spikes.face], np.inf, spikes.gap)
-        for k in range(len(asked)):
-            mine = np.flatnonzero((owner == k) & (lying < gap[k]))
-            if len(mine):
-                least = mine[int(np.argmin(lying[mine]))]
-                gap[k], point[k], foot[k] = lying[least], spikes.foot[least], scan.vertices[which[least]]
-    margin = np.where(np.isfinite(gap), gap - asked, np.inf)
-    worst = int(np.argmin(margin))
-    rest = _summarise(
-        signed.gap[basis], samples.area[basis], samples.points[basis], least=(float(gap[worst]), point[worst])
-    )
+        gap, point, foot = _least_by_zone(samples, signed, standing.tree.widest, hard, standing, zone, asked)
+        margin = gap - asked
+        spikes, which = find_spikes(body, tree, standing, beyond=float(margin.min(initial=np.inf)))
+        if len(which) and len(stiff):
+            owner = _zone_of_corners(scan.faces, zone, asked, len(scan.vertices))[which]
+            lying = np.where(soft[spikes.face], np.inf, spikes.gap)
+            for k in range(len(asked)):
+                mine = np.flatnonzero((owner == k) & (lying < gap[k]))
+                if len(mine):
+                    least = mine[int(np.argmin(lying[mine]))]
+                    gap[k], point[k], foot[k] = lying[least], spikes.foot[least], scan.vertices[which[least]]
+        margin = np.where(np.isfinite(gap), gap - asked, np.inf)
+        worst = int(np.argmin(margin))
+        rest = _summarise(
+            signed.gap[basis], samples.area[basis], samples.points[basis], least=(float(gap[worst]), point[worst])
+        )
 
-    say("gap over the insertion")
-    x, y, z = (float(v) for v in foot[worst])
-    touch = 0.0 if gap[worst] < 0.0 else None
-    start = PathGap(float(gap[worst]), float(asked[worst]), 0.0, touch, describe_place((x, y, z)), (x, y, z))
-    insertion = measure_path(samples.pick(hard), standing, body, tree, travel=travel, rest=start)
-    reach = 0
-    if margin.min() < -TOLERANCE or insertion.min < insertion.limit - TOLERANCE:
-        short = hard & (signed.gap < asked_here - TOLERANCE)
-        reach = _find_clear_reach(samples, short, standing, body, tree, travel)
+        say("gap over the insertion")
+        x, y, z = (float(v) for v in foot[worst])
+        touch = 0.0 if gap[worst] < 0.0 else None
+        start = PathGap(float(gap[worst]), float(asked[worst]), 0.0, touch, describe_place((x, y, z)), (x, y, z))
+        insertion = measure_path(samples.pick(hard), standing, body, tree, travel=travel, rest=start)
+        reach = 0
+        if margin.min() < -TOLERANCE or insertion.min < insertion.limit - TOLERANCE:
+            short = hard & (signed.gap < asked_here - TOLERANCE)
+            reach = _find_clear_reach(samples, short, standing, body, tree, travel)
+        sound, thinnest = prove()
     conforming = seen & (signed.gap >= asked_here - TOLERANCE) & (signed.gap <= asked_here + BAND)
     contact_area, seen_area = float(samples.area[bearing].sum()), float(samples.area[seen].sum())
     unseen = float(samples.area[hidden].sum()) / contact_area if contact_area > 0.0 else 0.0

@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints, freeze
-from mountgen.bounded import has_threads, run_bounded, suggest_change
+from mountgen.bounded import run_bounded, suggest_change
+from mountgen.child import has_threads
 from mountgen.errors import KernelError
 from mountgen.patch import Patch, is_on_spline, read_patches
-from mountgen.refine import refine_patch
+from mountgen.refine import refine_patches
 from mountgen.slit import close_slits, drop_folds
 from mountgen.spline import DEGREE, Axis, Surface
 
@@ -302,7 +303,7 @@ def _lay_facets(shape: Solid, chord: float) -> tuple[list[Patch], Mesh]:
             BRepTools.Clean_s(shape)
         mesh_shape(shape, chord=sag, way=way)
         try:
-            patches = [refine_patch(patch, chord=sag) for patch in read_patches(shape)]
+            patches = refine_patches(read_patches(shape), chord=sag)
         except KernelError as error:
             refused = error
             continue

@@ -15,6 +15,7 @@ References:
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from math import sqrt
@@ -113,10 +114,8 @@ def _query(tree: Tree, points: Floats, *, travel: float, bound: Floats, any_will
     count = len(points)
     points = np.ascontiguousarray(points, dtype=np.float64)
     distance, face, when = np.full(count, np.inf), np.full(count, -1, dtype=np.int32), np.zeros(count)
-    edges = np.linspace(0, count, 1 + (8 * THREADS if count > FEW else 1)).astype(int)
 
-    def work(k: int) -> None:
-        part = slice(edges[k], edges[k + 1])
+    def work(part: slice) -> None:
         if travel == 0.0:
             _find_at_rest(tree.corners, tree.boxes, tree.margin, tree.widest, points[part], bound[part], any_will_do,
                           distance[part], face[part])  # fmt: skip
@@ -124,14 +123,20 @@ def _query(tree: Tree, points: Floats, *, travel: float, bound: Floats, any_will
         _find(tree.corners, tree.boxes, tree.margin, tree.widest, points[part], travel, bound[part], any_will_do,
               distance[part], face[part], when[part])  # fmt: skip
 
-    if count > FEW:
-        with ThreadPoolExecutor(THREADS) as pool:
-            list(pool.map(work, range(len(edges) - 1)))
-    else:
-        work(0)
+    share_out(work, count)
     found = face >= 0
     face[found] = tree.faces[face[found]]
     return Nearest(distance, face, when)
+
+
+def share_out(work: Callable[[slice], None], count: int) -> None:
+    """Have compiled loops do `work` for runs of `count` points, in threads where they are many."""
+    if count <= FEW:
+        work(slice(0, count))
+        return
+    edges = np.linspace(0, count, 1 + 8 * THREADS).astype(int)
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(work, map(slice, edges[:-1], edges[1:])))
 
 
 def find_curve(points: Floats) -> NDArray[np.int64]:

@@ -53,8 +53,8 @@ def cut_flat(mesh: Mesh, axis: int, at: float, facing: Facing) -> Floats:
     return np.asarray(pieces @ np.array([facing.right, facing.up]).T)
 
 
-def chain_pieces(pieces: Floats) -> tuple[Floats, ...]:
-    """Join straight pieces (N, 2, 2) end to end to polylines, and leave out points that lie on a straight line."""
+def chain_pieces(pieces: Floats, *, tidy: float = TIDY) -> tuple[Floats, ...]:
+    """Join straight pieces (N, 2, 2) end to end to polylines; points less than `tidy` mm off a straight line are left out."""
     import shapely
 
     pieces = np.round(pieces, 5)
@@ -62,7 +62,7 @@ def chain_pieces(pieces: Floats) -> tuple[Floats, ...]:
     if not len(pieces):
         return ()
     merged = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
-    lines = shapely.simplify(shapely.get_parts(merged), TIDY)
+    lines = shapely.simplify(shapely.get_parts(merged), tidy)
     return tuple(shapely.get_coordinates(line) for line in lines)
 
 

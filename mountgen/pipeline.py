@@ -9,16 +9,19 @@ from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from hashlib import sha256
+from importlib import import_module
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from mountgen.child import beside
 from mountgen.clearance import find_enlargement, resolve_clearance
 from mountgen.datum import Recess, find_datum
 from mountgen.errors import ExportError, FeatureError, KernelError, LoftError, RecipeError, ScanError
 from mountgen.field import InsertableSpace, UnseenArea, build_space
+from mountgen.loading import loading
 from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material, load_materials
 from mountgen.mesh_file import check_file
@@ -35,12 +38,14 @@ if TYPE_CHECKING:
     from mountgen.arrays import Floats
     from mountgen.features.part import Part
     from mountgen.material import Material
-    from mountgen.recipe import Recipe
+    from mountgen.page import Sight
+    from mountgen.recipe import Mouth, Recipe
     from mountgen.service.case import Case, Finding
     from mountgen.service.cautions import Caution
 
 MUCH_GAP = 0.1  # of the narrower side of the mouth; a gap that takes more of it, on both sides, is told of
 NO_PAPER = Papers()
+LATER = tuple(f"mountgen.{name}" for name in ("features", "relief", "inspection", "service", "export", "report", "page"))
 PICTURES = ("-mouth.png", "-three-quarter.png", "-section.png", "-behind.png")  # endings, as in `part_picture.LOOKS`
 NO_FACETS = (FeatureError, KernelError, LoftError)  # a part cannot be made of facets either
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
@@ -150,16 +155,13 @@ def make(
     recipe, scan, recess, space = ground.recipe, ground.scan, ground.recess, ground.space
 
     with clock.stage("load the solid kernel"):
-        from mountgen.platform_check import require_kernel
-
-        require_kernel()
+        load_kernel()
         from mountgen.export import encode_part, name_files
         from mountgen.page import draw_page
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
         from mountgen.service import judge_service
         from mountgen.service.cautions import list_cautions
-        from mountgen.service.keep_out import place_keep_out
         from mountgen.service.print_check import list_metadata
 
     with clock.stage("make the part"):
@@ -174,20 +176,22 @@ def make(
     if ground.shell is not None and not case.inspection.is_clear:
         case = _make_of_facets(case, ground, clock=clock)
     part, body, inspection = case.part, case.part.body, case.inspection
-    with clock.stage("judge what the vehicle does to it"):
-        found = judge_service(case)
+    with beside(lambda: _prepare_words(case)) as prepare:
+        with clock.stage("judge what the vehicle does to it"):
+            found = judge_service(case)
+        for note in (note for each in found.values() for note in each.notes):
+            progress.say(f"note       {note}")
+        with clock.stage("encode files"):
+            lies = case.orientations[0].pose.part_to_plate
+            contents = encode_part(
+                body, name=recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case), printed=case.foot.mesh
+            )
+        with clock.stage("measure it for report and page"):
+            measured, sight = prepare()
     judged = (check for each in found.values() for check in each.checks)
     checks = rank_checks((*inspection.checks, *part.checks, *judged))
     remember_whole(ground, store, lambda: sum_up_whole(part, found["print"]))
     cautions = list_cautions(recipe, found)
-    for note in (note for each in found.values() for note in each.notes):
-        progress.say(f"note       {note}")
-
-    with clock.stage("encode files"):
-        lies = case.orientations[0].pose.part_to_plate
-        contents = encode_part(
-            body, name=recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case), printed=case.foot.mesh
-        )
     kinds = name_files(recipe.name) | {
         "recipe": f"{recipe.name}.resolved.toml", "report": "report.json", "page": "report.html",
     }  # fmt: skip
@@ -209,7 +213,7 @@ def make(
             scan=scan,
             recess=recess,
             body=body,
-            density=case.material.density.value,
+            measured=measured,
             unseen_area=sum(area.area for area in space.unseen),
             inspection=inspection,
             service={question: each.facts for question, each in found.items() if each.facts},
@@ -221,12 +225,36 @@ def make(
         )
     resolved, told = dump_recipe(recipe, folder=out), encode_report(report)
     with clock.stage("draw the page"):
-        keep_outs = [(each.name, place_keep_out(each, case)) for each in recipe.keep_out]
-        page = draw_page(told, case.part, recess, inspection, recipe=resolved, keep_outs=keep_outs)
+        page = draw_page(told, sight, recipe=resolved)
     with clock.stage("write files"):
         contents |= {kinds["recipe"]: resolved.encode("utf-8"), kinds["report"]: told, kinds["page"]: page}
         files = write_files(out, contents)
     return Made(report=report, files=files, checks=checks, cautions=cautions, seconds=clock.seconds)
+
+
+def load_kernel() -> None:
+    """Load the solid kernel, and what of this package and of others a part is made and judged with.
+
+    Raises:
+        KernelError: the kernel cannot be loaded.
+    """
+    from mountgen.platform_check import require_kernel
+
+    require_kernel()
+    with loading():
+        for name in LATER:
+            import_module(name)
+
+
+def _prepare_words(case: Case) -> tuple[dict[str, Any], Sight]:
+    """Return what report and page say of a part besides verdicts."""
+    from mountgen.page import prepare_sight
+    from mountgen.report import measure_body
+    from mountgen.service.keep_out import place_keep_out
+
+    measured = measure_body(case.part.body, density=case.material.density.value)
+    keep_outs = [(each.name, place_keep_out(each, case)) for each in case.recipe.keep_out]
+    return measured, prepare_sight(case.part, case.recess, case.inspection, keep_outs=keep_outs)
 
 
 def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
@@ -255,7 +283,7 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
     with clock.stage("find mouth and draw direction"):
         key = make_key("datum", scan_key, recipe.mouth.model_dump(mode="json"))
         recess = store.remember(
-            key, lambda: find_datum(scan, mouth=recipe.mouth), pack=_pack_recess, unpack=_unpack_recess
+            key, lambda: _find_recess(scan, recipe.mouth), pack=_pack_recess, unpack=_unpack_recess
         )
     for line in describe_recess(recess):
         clock.progress.say(line)
@@ -284,6 +312,13 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
         except LoftError:
             return ground
     return replace(ground, shell=shell)
+
+
+def _find_recess(scan: Scan, mouth: Mouth) -> Recess:
+    """Return the recess of a scan; what is done to it afterwards takes the solid kernel, which is loaded meanwhile."""
+    with beside(lambda: _pack_recess(find_datum(scan, mouth=mouth))) as find:
+        load_kernel()
+        return _unpack_recess(find())
 
 
 def list_odd_sizes(recipe: Recipe, recess: Recess) -> list[str]:

@@ -7,7 +7,8 @@ import importlib
 import re
 import sys
 
-from mountgen.errors import KernelError
+from mountgen.errors import KernelError, was_stopped
+from mountgen.loading import loading
 
 # Shared library that a plain container or server lacks, to the package that has it, by package manager.
 _PACKAGES = {
@@ -27,18 +28,12 @@ def require_kernel() -> None:
         KeyboardInterrupt: Ctrl-C came while it was loading, of which the kernel makes a failed import.
     """
     try:
-        importlib.import_module("OCP.gp")
+        with loading():
+            importlib.import_module("OCP.gp")
     except ImportError as error:
-        if _was_stopped(error):
+        if was_stopped(error):
             raise KeyboardInterrupt from None
         raise explain_import_error(error, platform=sys.platform) from error
-
-
-def _was_stopped(error: BaseException | None) -> bool:
-    """Return whether Ctrl-C is what led to an error."""
-    while error is not None and not isinstance(error, KeyboardInterrupt):
-        error = error.__cause__ or error.__context__
-    return error is not None
 
 
 def explain_import_error(error: ImportError, *, platform: str) -> KernelError:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
-from math import ceil, floor, sqrt
+from math import ceil, cos, floor, sin, sqrt
 from os import cpu_count
 
 import numpy as np
@@ -308,6 +308,28 @@ def _fill_rows(loop, x0, y0, pitch, inside):  # type: ignore[no-untyped-def]
                 inside[r, c] = not inside[r, c]
 
 
+@_jit
+def _sum_free(height, empty, mouth, lid, sx, sy, level, cosine, sine, x0, y0, pitch, steps):  # type: ignore[no-untyped-def]
+    rows, cols = height.shape
+    total = 0.0
+    for r in range(rows):
+        for c in range(cols):
+            if not height[r, c] > empty:
+                continue
+            u, v = x0 + pitch * c, y0 + pitch * r
+            x, y = cosine * u - sine * v - level * sx, sine * u + cosine * v - level * sy
+            above = level
+            for _ in range(steps):
+                px, py = x + above * sx, y + above * sy
+                above = lid[0] + lid[1] * px + lid[2] * py + lid[3] * px * px + lid[4] * px * py + lid[5] * py * py
+            free = above - height[r, c]
+            if free > 0.0:
+                k, q = round((cosine * px + sine * py - x0) / pitch), round((cosine * py - sine * px - y0) / pitch)
+                if 0 <= q < rows and 0 <= k < cols and mouth[q, k]:
+                    total += free
+    return total
+
+
 def _halves(count: int) -> list[slice]:
     edges = np.linspace(0, count, THREADS + 1).astype(int)
     return [slice(a, b) for a, b in pairwise(edges)]
@@ -323,6 +345,28 @@ def fill_loop(loop: Floats, *, origin: tuple[float, float], pitch: float, shape:
     inside: Bools = np.zeros(shape, dtype=np.bool_)
     _fill_rows(np.ascontiguousarray(loop, dtype=np.float64), origin[0], origin[1], pitch, inside)
     return inside
+
+
+def sum_free(
+    height: Singles, mouth: Bools, lid: Floats, *, slope: Floats, level: float, turn: float, origin: tuple[float, float],
+    pitch: float, steps: int,
+) -> float:
+    """Return the volume over a height field that is free up to a lid and left through a mouth along (slope, 1), mm³.
+
+    Args:
+        height: (R, C) float32, of a mesh sheared by minus the slope, so that the way out is upright; what is EMPTY is not free.
+        mouth: (R, C) bool, nodes where the lid may be passed.
+        lid: (6,) terms of its height in x and y, as in `lid.lid_height`.
+        slope: (2,) mm sideways per mm of height.
+        level: mm, height at which the shear leaves things in their place.
+        turn: radians from the lid's x axis to the grid's.
+        origin, pitch: the grid, as for `raster_faces`.
+        steps: in which the place is found where a line meets the lid.
+    """
+    free = _sum_free(
+        height, EMPTY, mouth, lid, float(slope[0]), float(slope[1]), level, cos(turn), sin(turn), *origin, pitch, steps
+    )
+    return float(free) * pitch * pitch
 
 
 def raster_faces(

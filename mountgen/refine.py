@@ -11,13 +11,16 @@ References:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
-from mountgen.patch import Patch, read_spline
+from mountgen.child import beside
+from mountgen.patch import Patch, is_on_spline, read_spline
 from mountgen.spline import Surface
 
 ROUNDS = 10  # of halving, at most
@@ -29,7 +32,35 @@ LEANING = 0.8  # the same of one that leans so much, 37 degrees, that another pa
 FLIPS = 6  # rounds of that, at most
 LONGEST = 6.0  # mm of an inner edge: fitted floors ripple within some millimetres, and between three looks at an edge unseen
 WITHIN = ((1 / 3, 1 / 3, 1 / 3), (2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (1 / 6, 1 / 6, 2 / 3))  # shares of the corners
+FEW = 10_000  # triangles of all faces; fewer are done sooner than a child is there
+MADE = ("corners", "parameters", "triangles")  # what is made anew of a patch: its face cannot be sent
 SLIM = 1.6  # times as long as an edge that is halved: an edge of the same triangle that is halved too
+
+
+def refine_patches(patches: Sequence[Patch], *, chord: float) -> list[Patch]:
+    """Refine the triangles of several faces; where they are many, those of about half of them in a child.
+
+    Args:
+        patches: the kernel's own triangles on each face.
+        chord: as for `refine_patch`.
+    """
+    sizes = {k: len(patch.triangles) for k, patch in enumerate(patches) if is_on_spline(patch.face)}
+    own: list[int] = []
+    given: list[int] = []
+    for k in sorted(sizes, key=lambda k: -sizes[k]):  # the largest first, each to where there is less
+        lighter = own if sum(sizes[i] for i in own) <= sum(sizes[i] for i in given) else given
+        lighter.append(k)
+
+    def refine(which: list[int]) -> dict[int, dict[str, Any]]:
+        found = {k: refine_patch(patches[k], chord=chord) for k in which}
+        return {k: {name: getattr(each, name) for name in MADE} for k, each in found.items()}
+
+    if sum(sizes.values()) < FEW:
+        refined = refine([*own, *given])
+    else:
+        with beside(lambda: refine(given)) as others:
+            refined = refine(own) | others()
+    return [replace(patch, **refined[k]) if k in refined else patch for k, patch in enumerate(patches)]
 
 
 def refine_patch(patch: Patch, *, chord: float) -> Patch:

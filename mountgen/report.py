@@ -47,7 +47,7 @@ def build_report(
     scan: Scan,
     recess: Recess,
     body: Body,
-    density: float,
+    measured: Mapping[str, Any],
     unseen_area: float,
     inspection: Inspection,
     service: Mapping[str, Mapping[str, Any]],
@@ -63,8 +63,7 @@ def build_report(
         recipe: the complete resolved recipe as nested tables; `name` and `fit` are read.
         scan: as read and mended.
         recess: the scan in the part frame.
-        body: the finished part.
-        density: of the material, g/cm³.
+        body: the finished part; measured: what `measure_body` says of it.
         unseen_area: plan area of the mouth over which the scan has no surface, mm².
         inspection: what gauging the finished mesh found.
         service: question asked about the part in its vehicle to the facts found.
@@ -78,7 +77,6 @@ def build_report(
         dict: valid under `load_report_schema()`.
 
     Raises:
-        ExportError: the mesh is empty or not finite.
         KeyError: recipe has no name or fit.
     """
     fit = recipe["fit"]
@@ -111,7 +109,7 @@ def build_report(
             "in_band": inspection.in_band,
             "unseen_share": inspection.unseen,
         },
-        "body": measure_body(body, density=density),
+        "body": measured,
         "service": service,
         "checks": [{**dataclasses.asdict(check), "basis": check.basis} for check in checks],
         "cautions": cautions,

@@ -133,8 +133,11 @@ def _sample_edges(
     if len(chosen) == 0:
         none = np.zeros(0, dtype=np.int64)
         return none, none, np.zeros((0, 3)), none
-    corner, first = np.unique(faces[chosen], return_index=True)
     start = faces[chosen].ravel().astype(np.int64)
+    first = np.full(len(vertices), -1, dtype=np.int64)
+    first[start[::-1]] = np.arange(len(start) - 1, -1, -1)  # of several uses of a corner the last that is written is the first
+    corner = np.flatnonzero(first >= 0)
+    first = first[corner]
     end = np.roll(faces[chosen], -1, axis=1).ravel().astype(np.int64)
     long = np.flatnonzero(np.linalg.norm(vertices[end] - vertices[start], axis=1) > edge)
     if not len(long):

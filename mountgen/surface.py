@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.compiled import compiled
-from mountgen.nearest import Tree, build_tree, find_nearest
+from mountgen.nearest import Tree, build_tree, find_nearest, share_out
 from mountgen.topology import measure_faces
 
 SHEET = 0.2  # of a mesh's area; a vector area larger than this is that of an open sheet, which has an outer side
@@ -80,10 +80,14 @@ class Surface:
         self.faces: Ints = _read_only(faces, np.int32)
         vectors, areas = measure_faces(self.vertices, self.faces)
         self.normals: Floats = vectors / np.where(areas > 0.0, areas, 1.0)[:, None]
-        self.tree: Tree = build_tree(self.vertices, self.faces)
         area = vectors.sum(axis=0)
         open_sheet = np.linalg.norm(area) > SHEET * areas.sum()
         self._way_out: Floats = (area / np.linalg.norm(area) if open_sheet else ANY_WAY) + ASKEW
+
+    @cached_property
+    def tree(self) -> Tree:
+        """The search tree over all faces."""
+        return build_tree(self.vertices, self.faces)
 
     @cached_property
     def _fans(self) -> tuple[NDArray[np.int64], Ints]:
@@ -101,10 +105,15 @@ class Surface:
         count = len(points)
         gap, foot = np.empty(count), np.empty((count, 3))
         behind, border = np.zeros(count, dtype=np.bool_), np.zeros(count, dtype=np.bool_)
-        _measure(
-            _read_only(points, np.float64), _read_only(face, np.int32), self.vertices, self.faces, self.normals, *self._fans,
-            gap, foot, behind, border,
-        )  # fmt: skip
+        points, asked, fans = _read_only(points, np.float64), _read_only(face, np.int32), self._fans
+
+        def work(part: slice) -> None:
+            _measure(
+                points[part], asked[part], self.vertices, self.faces, self.normals, *fans,
+                gap[part], foot[part], behind[part], border[part],
+            )  # fmt: skip
+
+        share_out(work, count)
         if behind.any():
             # noise folds a scan over itself, and a folded face looks any way: what is buried leaves through a back side
             buried = np.flatnonzero(behind)

@@ -12,7 +12,7 @@ from mountgen.datum import Recess
 from mountgen.features.part import Device, Part
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Body, Mesh
-from mountgen.page import draw_page
+from mountgen.page import draw_page, prepare_sight
 from mountgen.report import encode_report
 from tests.recesses import box_recess
 from tests.solids import box_solid
@@ -65,8 +65,6 @@ def draw_block(*, report: dict[str, Any] | None = None, recipe: str = 'name = "j
     """Return the page of the block with a device that lies on it and a keep-out body beside."""
     device = Device(box((50.0, 30.0, 8.0), (0.0, 0.0, 4.1)), np.array(LEGS))
     part = Part(body=Body(box_solid(), block()), device=device)
-    page = draw_page(
-        encode_report(report or block_report()), part, RECESS, inspect_block(),
-        recipe=recipe, keep_outs=[(keep_out, box((6.0, 6.0, 20.0), (36.0, 0.0, 10.0)))],
-    )  # fmt: skip
-    return page.decode("utf-8")
+    beside = [(keep_out, box((6.0, 6.0, 20.0), (36.0, 0.0, 10.0)))]
+    sight = prepare_sight(part, RECESS, inspect_block(), keep_outs=beside)
+    return draw_page(encode_report(report or block_report()), sight, recipe=recipe).decode("utf-8")

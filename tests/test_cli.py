@@ -18,7 +18,9 @@ from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import pytest
+import typer
 
+from mountgen import cli
 from mountgen.cli import main
 from mountgen.errors import KernelError, LoftError, RecipeError, ScanError
 from mountgen.paper import Papers
@@ -648,6 +650,24 @@ def test_ctrl_c_while_the_kernel_loads_is_no_broken_kernel(monkeypatch: pytest.M
     monkeypatch.setattr(platform_check.importlib, "import_module", load)
     with pytest.raises(KeyboardInterrupt):
         platform_check.require_kernel()
+
+
+@pytest.mark.parametrize("stopped", [True, False])
+def test_ctrl_c_while_a_loop_is_loaded_ends_with_130_and_a_bug_does_not(
+    capsys: pytest.CaptureFixture[str], stopped: bool
+) -> None:
+    """The compiler makes a SystemError of it, from C."""
+
+    def load() -> None:
+        try:
+            raise KeyboardInterrupt if stopped else ValueError
+        except BaseException as error:
+            raise SystemError("returned a result with an exception set") from error
+
+    with pytest.raises(typer.Exit if stopped else SystemError) as caught, cli._failures_shown():
+        load()
+    assert getattr(caught.value, "exit_code", None) == (130 if stopped else None)
+    assert capsys.readouterr().err == ("stopped\n" if stopped else "")
 
 
 def test_every_way_the_kernel_may_be_missing_is_explained() -> None:

@@ -26,9 +26,9 @@ print(add(np.arange(4.0)), len(add.stats.cache_hits))
 """
 
 
-def run_loop(folder: Path, *, before: str = "", **environ: str) -> str:
+def run_loop(folder: Path, *, before: str = "", loop: str = LOOP, **environ: str) -> str:
     script = folder / "loop.py"
-    script.write_text(before + LOOP)
+    script.write_text(before + loop)
     run = subprocess.run(
         [sys.executable, str(script)], capture_output=True, text=True, check=False,
         env={"PYTHONPATH": str(ROOT), "PATH": "/usr/bin", **environ},
@@ -63,3 +63,26 @@ def test_no_folder_at_all_is_no_error(monkeypatch: pytest.MonkeyPatch) -> None:
         return 2.0 * value
 
     assert double(1.5) == 3.0
+
+
+def test_what_is_kept_is_used_without_the_tables_of_the_compiler(tmp_path: Path) -> None:
+    """Arrays that are made inside and loops that call loops; and what was not kept is compiled after it in the same run."""
+    more = """
+import os, sys
+
+@compiled(fastmath=False)
+def pile(values):
+    made = np.empty((len(values), 2))
+    for k in range(len(values)):
+        made[k, 0], made[k, 1] = values[k], add(values[: k + 1])
+    return made
+
+print(pile(np.arange(4.0))[:, 1].tolist(), len(pile.stats.cache_hits), "numba.np.arraymath" in sys.modules)
+if "WHOLE" in os.environ:
+    print(add(np.arange(4)), len(add.stats.cache_hits))
+"""
+    loop, kept = LOOP.replace("print(add(np.arange(4.0)), len(add.stats.cache_hits))", more), str(tmp_path / "kept")
+    assert run_loop(tmp_path, loop=loop, NUMBA_CACHE_DIR=kept) == "[0.0, 1.0, 3.0, 6.0] 0 True"
+    assert run_loop(tmp_path, loop=loop, NUMBA_CACHE_DIR=kept) == "[0.0, 1.0, 3.0, 6.0] 1 False"
+    last = run_loop(tmp_path, loop=loop, NUMBA_CACHE_DIR=kept, WHOLE="1")
+    assert last.splitlines() == ["[0.0, 1.0, 3.0, 6.0] 1 False", "6.0 0"]

@@ -28,6 +28,7 @@ from mountgen.raster import (
     sample_grid,
     stamp_mesh,
     stamp_points,
+    sum_free,
 )
 
 PITCH, SHAPE, ORIGIN = 0.173, (120, 150), (-12.91, -10.37)  # nodes on no edge of the meshes below
@@ -330,3 +331,21 @@ def test_a_lone_triangle_is_cleared_along_every_one_of_its_edges(order: tuple[in
     away = shapely.distance(shapely.Polygon(corners[:, :2]).exterior, shapely.points(_nodes().reshape(-1, 2))).reshape(SHAPE)
     near = away < 0.9 * clear
     np.testing.assert_allclose(height[near], 1.0 + np.sqrt(clear**2 - away[near] ** 2), atol=0.03)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.5, -1.2])
+@pytest.mark.parametrize("slope", [(0.0, 0.0), (0.1, -0.2)])
+def test_free_room_over_a_plane_floor_is_a_prism_whichever_way_it_is_left(turn: float, slope: tuple[float, float]) -> None:
+    """Under a plane lid the room over a level floor, left through a round mouth along a slope, is a slanted cylinder."""
+    depth, radius, pitch, lean = 20.0, 30.0, 0.25, 0.1
+    shape, origin = (400, 400), (-50.0, -50.0)
+    x, y = np.meshgrid(origin[0] + pitch * np.arange(shape[1]), origin[1] + pitch * np.arange(shape[0]))
+    height = np.full(shape, -depth, dtype=np.float32)
+    height[y > 40.0] = EMPTY
+    lid = np.array([1.0, lean, 0.0, 0.0, 0.0, 0.0])
+    mouth = np.hypot(x, y) < radius
+    room = sum_free(
+        height, mouth, lid, slope=np.array(slope), level=0.0, turn=turn, origin=origin, pitch=pitch, steps=8
+    )  # fmt: skip
+    squeezed = 1.0 - lean * slope[0]  # of plan area at level 0 per area where lines along the slope meet the lid
+    assert room == pytest.approx(np.pi * radius**2 * (depth + 1.0) * squeezed, rel=2e-3)

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from scipy.spatial import Delaunay
 
+from mountgen import child, refine
 from mountgen.arrays import Floats
 from mountgen.kernel import height_surface
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.patch import Patch
-from mountgen.refine import refine_patch
+from mountgen.refine import refine_patch, refine_patches
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
 
 SIDE = 20.0  # mm
@@ -108,3 +109,28 @@ def test_a_sliver_that_leans_is_put_across() -> None:
     assert {frozenset(t) for t in made.triangles.tolist()} == {frozenset((0, 3, 2)), frozenset((3, 1, 2))}
     normals = np.cross(*(corners[made.triangles[:, k]] - corners[made.triangles[:, 0]] for k in (1, 2)))
     assert (normals[:, 2] > 0.9 * np.linalg.norm(normals, axis=1)).all()
+
+
+@pytest.mark.parametrize("processors", [1, 2])
+@pytest.mark.parametrize("few", [0, 10**9])
+def test_many_faces_are_refined_as_each_alone(monkeypatch: pytest.MonkeyPatch, processors: int, few: int) -> None:
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.gp import gp_Ax3, gp_Cylinder
+
+    monkeypatch.setattr(child, "count_processors", lambda: processors)
+    monkeypatch.setattr(refine, "FEW", few)
+    face = BRepBuilderAPI_MakeFace(gp_Cylinder(gp_Ax3(), 5.0), 0.0, 1.0, 0.0, 1.0).Face()
+    other = Patch(face, np.eye(3), np.zeros((3, 2)), np.array([[0, 1, 2]], dtype=np.int32), False)
+    given = [_patch(_rippled(height), count, seed) for seed, (height, count) in enumerate([(0.2, 30), (0.4, 60), (0.1, 20)])]
+    given.insert(1, other)
+    made = refine_patches(given, chord=CHORD)
+    assert made[1] is other
+    for before, after in zip(given, made, strict=True):
+        alone = refine_patch(before, chord=CHORD)
+        assert after.face is before.face
+        for name in ("corners", "parameters", "triangles"):
+            assert np.array_equal(getattr(after, name), getattr(alone, name))
+
+
+def test_no_faces_are_no_triangles() -> None:
+    assert refine_patches([], chord=CHORD) == []

@@ -24,6 +24,7 @@ from mountgen.report import (
     list_versions,
     load_report_schema,
     make_json,
+    measure_body,
     write_report,
 )
 from mountgen.scan import Mend, Scan
@@ -109,7 +110,6 @@ def make_report(**changes: Any) -> dict[str, Any]:
         "scan": SCAN,
         "recess": RECESS,
         "body": BODY,
-        "density": 1.07,
         "unseen_area": 12.5,
         "inspection": INSPECTION,
         "service": {"a question": {"part_c": 71.5}},
@@ -117,7 +117,8 @@ def make_report(**changes: Any) -> dict[str, Any]:
         "files": {"stl": "juniper-shelf.stl", "step": "juniper-shelf.step", "3mf": "juniper-shelf.3mf"},
         "seconds": {"read the scan": 0.12, "loft the body": 0.9},
     }
-    return build_report(**(values | changes))
+    values |= changes
+    return build_report(measured=measure_body(values["body"], density=1.07), **values)
 
 
 def walk(schema: dict[str, Any], path: str = "") -> list[tuple[str, dict[str, Any]]]:

@@ -5,6 +5,6 @@ template under a policy that forbids the page every request. What runs in the br
 """
 
 
-from mountgen.page.draw import draw_page
+from mountgen.page.draw import Sight, draw_page, prepare_sight
 
-__all__ = ["draw_page"]
+__all__ = ["Sight", "draw_page", "prepare_sight"]
