@@ -58,9 +58,9 @@ def advise_cooler(place: ParkedPlace, limit_c: float, *, coldest_c: float = COLD
     cooler, advice = find_cooler(place, limit_c), []
     if cooler is not None:
         temp_c = find_service_temperature(cooler)
-        advice.append(f'set place.where = "{cooler.where}" ({PLACES[cooler.where].words}, {temp_c:.0f} °C)')
+        advice.append(f'set place.where = "{cooler.where}" ({temp_c:.0f} °C)')
     # in every kind of place the part is as much warmer as the air outside is
     ambient = floor(place.ambient - (find_service_temperature(place) - limit_c) + 1e-6)
     if ambient >= (coldest_c if cooler is None else SUMMER):
-        advice.append(f"set place.ambient = {ambient}, the hottest air outside that passes")
-    return f"if it stays cooler there, {', or '.join(advice)}" if advice else ""
+        advice.append(f"set place.ambient = {ambient} or less")
+    return f"if cooler there, {', or '.join(advice)}" if advice else ""

@@ -186,7 +186,6 @@ def make(
             contents = encode_part(
                 body, name=recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case), printed=case.foot.mesh
             )
-        with clock.stage("measure it for report and page"):
             measured, sight = prepare()
     judged = (check for each in found.values() for check in each.checks)
     checks = rank_checks((*inspection.checks, *part.checks, *judged))

@@ -141,6 +141,7 @@ def test_a_child_has_no_children_of_its_own() -> None:
 
 
 def test_without_fork_it_is_done_here_when_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "platform", "win32")
     monkeypatch.delattr(os, "fork", raising=False)
     order: list[str] = []
     with beside(lambda: order.append("made")) as receive:

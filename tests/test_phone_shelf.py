@@ -20,6 +20,7 @@ from mountgen.features.device_advice import with_settings
 from mountgen.features.part import Part
 from mountgen.features.phone_shelf import make_phone_shelf
 from mountgen.field import InsertableSpace, build_space
+from mountgen.inspection import ZONES
 from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of, tessellate
 from mountgen.loft import Block, Shell, fit_shell
 from mountgen.recipe import PhoneShelfRecipe
@@ -27,6 +28,7 @@ from mountgen.recipe_file import load_recipe
 from mountgen.scan import read_scan
 from mountgen.section import sample_height
 from mountgen.shape import cut_in_turn, make_box
+from mountgen.shell_relief import relieve_shell
 from mountgen.surface import Surface
 from tests.checks import assert_clears, assert_printable
 from tests.recesses import box_recess
@@ -55,7 +57,8 @@ def recipe_of(**tables: Any) -> PhoneShelfRecipe:
 def upright() -> tuple[Recess, InsertableSpace, Shell]:
     recess = box_recess(WIDTH, HEIGHT, left=DEPTH, right=DEPTH)
     space = build_space(recess, fit=recipe_of().fit)
-    return recess, space, fit_shell(space)
+    shell = relieve_shell(fit_shell(space), space, recess, clearance=dict.fromkeys(ZONES, CLEARANCE))  # as the pipeline does
+    return recess, space, shell
 
 
 def prepared(recline: float = 0.0) -> tuple[Recess, InsertableSpace, Shell]:

@@ -100,7 +100,7 @@ def judge_tape(case: Case) -> Finding:
     cooler = ""
     if not isfinite(needed) and (elsewhere := find_cooler(recipe.place, WARM)) is not None:
         there = size_pads(find_heat_factor(find_service_temperature(elsewhere)) * trim.credit)
-        cooler = f'if it stays cooler there, set place.where = "{elsewhere.where}"{_name_pads(tape, there)}'
+        cooler = f'if cooler there, set place.where = "{elsewhere.where}"{_name_pads(tape, there)}'
     advice = _advise(tape, enough, needed=needed, area=area, bears=bears, has_tabs=bool(case.part.tabs), cooler=cooler)
     worst = max(loads[1:], key=lambda load: needs[load.name])
     where = describe_place(min(bonds, key=lambda bond: bond.area).pad.middle.tolist())
