@@ -84,6 +84,11 @@ class Recess:
             freeze(self, name, "float64")
         freeze(self, "faces", "int32")
 
+    @property
+    def mouth_height(self) -> float:
+        """Height of the mouth along the vehicle's up, mm."""
+        return float(np.ptp(self.rim @ self.up))
+
 
 @dataclass(frozen=True, eq=False)
 class _Mouth:

@@ -404,7 +404,7 @@ def prove_part(
     from mountgen.thin import thin_mesh
 
     recipe, body = ground.recipe, part.body
-    fits = partial(advise_thicker, part.suits, recipe, top=float(np.ptp(ground.recess.rim @ ground.recess.up)))
+    fits = partial(advise_thicker, part.suits, recipe, top=ground.recess.mouth_height)
     with clock.stage("draw back facets"):
         body = replace(body, mesh=thin_mesh(body.mesh))
         part = replace(part, body=body)

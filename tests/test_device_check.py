@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 
 from mountgen.features import device_check, phone_shelf
-from mountgen.features.device_advice import advise_change, advise_settings, with_settings
+from mountgen.features.device_advice import advise_change, advise_settings
 from mountgen.features.device_check import LEAST_REST, gauge_scan, judge_lip, judge_mouth, judge_rest, sweep_device
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.phone_shelf import plan_shelf
 from mountgen.features.seat import SEAT_GAP, WAY_GAP, Seat, find_seat
 from mountgen.recipe import PhoneShelfRecipe
+from mountgen.recipe_settings import with_settings
 from mountgen.verdict import Check
 from tests.remedies import read_remedy
 from tests.test_phone_shelf import CLEARANCE, DEVICE, FACET, HEIGHT, WIDTH, prepared, recipe_of, shelf

@@ -15,11 +15,11 @@ import pytest
 
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError
-from mountgen.features.device_advice import with_settings
 from mountgen.kernel import Mesh
 from mountgen.pipeline import Clock, build_part, lay_ground
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_file import load_recipe
+from mountgen.recipe_settings import with_settings
 from mountgen.service.edge_check import PROUD, SLACK, SUNK, advise_radius, judge_edges
 from mountgen.service.edges import ERROR, LARGEST, PRESS, SPHERE, TILT, find_exposed_edges
 from mountgen.store import Store

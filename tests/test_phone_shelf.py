@@ -16,7 +16,6 @@ import pytest
 from mountgen.arrays import Floats
 from mountgen.datum import Recess, find_datum, lid_height
 from mountgen.errors import FeatureError
-from mountgen.features.device_advice import with_settings
 from mountgen.features.part import Part
 from mountgen.features.phone_shelf import make_phone_shelf
 from mountgen.field import InsertableSpace, build_space
@@ -25,6 +24,7 @@ from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of, tesse
 from mountgen.loft import Block, Shell, fit_shell
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.recipe_file import load_recipe
+from mountgen.recipe_settings import with_settings
 from mountgen.scan import read_scan
 from mountgen.section import sample_height
 from mountgen.shape import cut_in_turn, make_box

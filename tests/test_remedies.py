@@ -163,6 +163,14 @@ def asks_for_more(value: str, other: str, given: str) -> bool:
     return abs(float(value) - float(given)) > abs(float(other) - float(given))
 
 
+def require_mended(bad: dict[str, Check], after: dict[str, Check]) -> None:
+    """Each check that did not pass names keys and values, but for those that have none, and passes with these."""
+    for name, check in bad.items():
+        assert read_remedy(check.remedy) or name in NO_KEY, (name, check.remedy)
+        if read_remedy(check.remedy):
+            assert name not in after or after[name].verdict == "pass", (name, check.remedy, after[name])
+
+
 def test_what_is_advised_passes_when_it_is_done(tmp_path: Path) -> None:
     store = Store(tmp_path / "cache")
     before = run(tmp_path, store, BAD)
@@ -172,12 +180,8 @@ def test_what_is_advised_passes_when_it_is_done(tmp_path: Path) -> None:
         "airbags looked up", "ambient temperature", "sharp edges towards occupants",
     }  # fmt: skip
     assert expected <= set(bad)
-    for name, check in bad.items():
-        assert read_remedy(check.remedy) or name in NO_KEY, (name, check.remedy)
     after = run(tmp_path, store, put_in(BAD, before))
-    for name, check in bad.items():
-        if read_remedy(check.remedy):
-            assert name not in after or after[name].verdict == "pass", (name, check.remedy, after[name])
+    require_mended(bad, after)
     assert all(check.value is not None and check.limit is not None for check in after.values())
 
 
@@ -188,9 +192,4 @@ def test_what_is_advised_of_a_shelf_or_tray_passes_when_it_is_done(name: str, tm
     before = judge_known(tmp_path, base, settings)
     bad = {key: check for key, check in before.items() if check.verdict != "pass"}
     assert expected <= set(bad)
-    for key, check in bad.items():
-        assert read_remedy(check.remedy) or key in NO_KEY, (key, check.remedy)
-    after = judge_known(tmp_path, base, put_in(settings, before))
-    for key, check in bad.items():
-        if read_remedy(check.remedy):
-            assert key not in after or after[key].verdict == "pass", (key, check.remedy, after[key])
+    require_mended(bad, judge_known(tmp_path, base, put_in(settings, before)))

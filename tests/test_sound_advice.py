@@ -13,7 +13,8 @@ from mountgen.errors import KernelError
 from mountgen.features.part import Part
 from mountgen.kernel import Mesh
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
-from mountgen.service.sound_advice import advise_sound, change_recipe, list_changes
+from mountgen.recipe_settings import with_settings
+from mountgen.service.sound_advice import advise_sound, list_changes
 from tests.remedies import read_remedy
 from tests.solids import box_mesh
 from tests.test_pipeline import Listening, lay_frustum
@@ -39,7 +40,7 @@ def test_only_what_the_recipe_has_is_tried_and_all_of_it_may_be_set(
     recipe = kind.model_validate({"name": "part", **tables})
     assert list(list_changes(recipe)) == changes
     for settings in changes:
-        changed = change_recipe(recipe, settings)
+        changed = with_settings(recipe, settings)
         assert kind.model_validate(changed.model_dump()) == changed
         assert changed != recipe
     told = advise_sound(recipe, lambda other: False)

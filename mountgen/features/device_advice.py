@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import chain, islice, product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from mountgen.recipe_settings import tell_settings, with_settings
 
 if TYPE_CHECKING:
     from mountgen.recipe import PhoneShelfRecipe, Recipe
@@ -30,10 +32,7 @@ def advise_settings(
         lowest: height of the deck to try before any other, mm.
     """
     first = [] if lowest is None else [{"deck.height": lowest}]
-    for settings in (*first, *list_settings(recipe, top=top)):
-        if suits(with_settings(recipe, settings)):
-            return tell_settings(settings)
-    return ""
+    return find_first(suits, recipe, chain(first, list_settings(recipe, top=top)))
 
 
 def advise_change(
@@ -49,11 +48,15 @@ def advise_change(
     """
     if suits is None:
         return tell_settings(change)
-    for settings in chain([{}], list_settings(recipe, top=top)):
-        wanted = {**change, **settings}
-        if suits(with_settings(recipe, wanted)):
-            return tell_settings(wanted)
-    return ""
+    others = chain([{}], list_settings(recipe, top=top))
+    return find_first(suits, recipe, ({**change, **settings} for settings in others))
+
+
+def find_first(
+    suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRecipe, choices: Iterable[Mapping[str, Any]]
+) -> str:
+    """Return the first of several settings, values by key, with which a recipe suits, as a remedy says it; "" for none."""
+    return next((tell_settings(each) for each in choices if suits(with_settings(recipe, each))), "")
 
 
 def advise_thicker(
@@ -84,10 +87,7 @@ def advise_tried(suits: Callable[[PhoneShelfRecipe], bool], recipe: PhoneShelfRe
         recipe: the recipe whose device does not.
         top: height of the mouth, mm.
     """
-    for settings in islice(list_settings(recipe, top=top), TRIED):
-        if suits(with_settings(recipe, settings)):
-            return tell_settings(settings)
-    return advise_smaller(suits, recipe) or (
+    return find_first(suits, recipe, islice(list_settings(recipe, top=top), TRIED)) or advise_smaller(suits, recipe) or (
         f"none of {TRIED} other leans, decks and poses does, nor a device of {100 * LEAST_SHARE:.0f} % of its size: give it "
         'another recess, or make a tray (kind = "tray")'
     )
@@ -149,22 +149,3 @@ def list_settings(recipe: PhoneShelfRecipe, *, top: float) -> Iterator[dict[str,
             yield from ({**way, **pose, "deck.height": height} for height in heights)
             if pose is leaning:
                 yield from ({**way, **pose, "deck.height": height, "device.lean": lean} for height, lean in both)
-
-
-def with_settings(recipe: PhoneShelfRecipe, settings: dict[str, Any]) -> PhoneShelfRecipe:
-    """Return a recipe with other values of keys such as device.lean, whose tables it has."""
-    values: dict[str, dict[str, Any]] = {}
-    for key, value in settings.items():
-        table, name = key.split(".")
-        values.setdefault(table, {})[name] = value
-    update = {table: getattr(recipe, table).model_copy(update=changed) for table, changed in values.items()}
-    return recipe.model_copy(update=update)
-
-
-def tell_settings(settings: Mapping[str, Any]) -> str:
-    """Return values by key as a remedy says them: "set deck.height = 10 and device.lean = 30"."""
-    return "set " + " and ".join(f"{key} = {_write(value)}" for key, value in settings.items())
-
-
-def _write(value: Any) -> str:
-    return f'"{value}"' if isinstance(value, str) else f"{value:g}"

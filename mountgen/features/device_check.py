@@ -17,8 +17,7 @@ from mountgen.features.device_advice import (
     advise_settings,
     advise_smaller,
     advise_tried,
-    tell_settings,
-    with_settings,
+    find_first,
 )
 from mountgen.features.part import Device as SeatedDevice
 from mountgen.features.profile import Profile
@@ -71,14 +70,14 @@ def check_device(
     if recipe.lip is not None:
         checks.append(judge_lip(profile, seat, recess, recipe, suits))
     if recipe.device.pose == "leaning":
-        top = float(np.ptp(recess.rim @ recess.up))
+        top = recess.mouth_height
         checks.append(judge_rest(profile, seat, space, recipe.device, other=lambda: _advise_rest(suits, recipe, top)))
     return tuple(checks)
 
 
 def _advise_play(recess: Recess, recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool]) -> str:
     play = np.ceil(10.0 * max(SEAT_GAP, recipe.device.play + 0.5 * SEAT_GAP) - 1e-6) / 10.0
-    advice = advise_change(suits, recipe, {"device.play": float(play)}, top=float(np.ptp(recess.rim @ recess.up)))
+    advice = advise_change(suits, recipe, {"device.play": float(play)}, top=recess.mouth_height)
     if advice:
         return advice
     smaller = advise_smaller(suits, recipe, {"device.play": float(play)})
@@ -172,12 +171,10 @@ def _advise_move(
         seated = seats(tried)
         return seated is not None and gauge_scan(sweep_device(seated), recess).gap >= limit
 
-    for shift in (sign * step for step in SHIFTS for sign in (-1.0, 1.0)):
-        settings = {"device.place": recipe.device.place + shift}
-        if clears(with_settings(recipe, settings)):
-            return tell_settings(settings)
-    other = advise_tried(clears, recipe, top=float(np.ptp(recess.rim @ recess.up)))
-    return f"no place up to {SHIFTS[-1]:g} mm to either side clears it: {other}"
+    places = (recipe.device.place + sign * step for step in SHIFTS for sign in (-1.0, 1.0))
+    return find_first(clears, recipe, ({"device.place": place} for place in places)) or (
+        f"no place up to {SHIFTS[-1]:g} mm to either side clears it: {advise_tried(clears, recipe, top=recess.mouth_height)}"
+    )
 
 
 def judge_mouth(profile: Profile, seat: Seat, recess: Recess, device: Device) -> Check:
@@ -265,7 +262,7 @@ def _advise_lip(
     profile: Profile, recess: Recess, recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool]
 ) -> str:
     """Return the lowest lip that holds the device; behind a higher one it stands further back, at another height of the deck."""
-    top = float(np.ptp(recess.rim @ recess.up))
+    top = recess.mouth_height
     for tenth in range(int(10.0 * profile.lip_height + 1e-6) + 1, int(10.0 * top)):
         height = tenth / 10.0
         higher = replace(profile, lip_height=height)
@@ -313,7 +310,7 @@ def explain_device(
     if largest is not None and largest >= SMALLEST_LIP:
         raised = np.floor(2.0 * largest) / 2.0
         return FeatureError(f"{what} over a lip of {lip:g} mm", "lip.height", f"give lip.height = {raised:g} at most")
-    advice = [advise_settings(suits, recipe, top=float(np.ptp(recess.rim @ recess.up))), _advise_size(goes_in, device, lip)]
+    advice = [advise_settings(suits, recipe, top=recess.mouth_height), _advise_size(goes_in, device, lip)]
     remedy = "; or ".join(each for each in advice if each) or _too_small(recess)
     return FeatureError(what, "device, deck and lip", remedy)
 
@@ -331,7 +328,7 @@ def explain_deck(
         recess: the scan.
         lowest: height of the deck below which a body is left, mm; None where there is none.
     """
-    advice = advise_settings(suits, recipe, top=float(np.ptp(recess.rim @ recess.up)), lowest=lowest)
+    advice = advise_settings(suits, recipe, top=recess.mouth_height, lowest=lowest)
     remedy = advice or f"{_tell_device(recipe.device)} goes in on no higher deck either: {_too_small(recess)}"
     return FeatureError(error.what, error.where, remedy)
 

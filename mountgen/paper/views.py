@@ -111,12 +111,12 @@ def drop_astray(outlines: Floats, turns: Floats, *, within: float) -> Floats:
 
     if not len(outlines) or not len(turns):
         return outlines[:0]
-    real = shapely.union_all(shapely.linestrings(turns))
-    shapely.prepare(real)
     share = np.linspace(0.0, 1.0, 5)[:, None]
     spots = outlines[:, None, 0] + share * (outlines[:, None, 1] - outlines[:, None, 0])
-    near = shapely.dwithin(shapely.points(spots), real, within).all(axis=1)
-    return np.asarray(outlines[near], dtype=np.float64)
+    tree = shapely.STRtree(shapely.linestrings(turns))
+    near = np.zeros(spots.shape[:2], dtype=np.bool_)
+    near.flat[tree.query_nearest(shapely.points(spots.reshape(-1, 2)), max_distance=within, all_matches=False)[0]] = True
+    return np.asarray(outlines[near.all(axis=1)], dtype=np.float64)
 
 
 def _find_turns(mesh: Mesh, towards: Floats, flat: Floats) -> Floats:

@@ -12,10 +12,11 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import lid_height
-from mountgen.features.device_advice import advise_thicker, with_settings
+from mountgen.features.device_advice import advise_thicker
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.recipe_settings import tell_settings, with_settings
 from mountgen.service.case import Case, Finding
 from mountgen.service.edges import Edges, find_exposed_edges
 from mountgen.verdict import Check, Verdict
@@ -125,7 +126,7 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
         settings |= {key: ceil(10.0 * size - 1e-6) / 10.0 for key, size in sizes.items() if key.startswith("flange.")}
         return (
             f"each edge of a wall of {wall:g} mm has room for {WALL_SHARE * wall:.1f} mm: sand it round, or, "
-            f"if the scan shows as much panel beside the mouth, give the tray a rim: {_tell(settings)}"
+            f"if the scan shows as much panel beside the mouth, give the tray a rim: {tell_settings(settings)}"
         )
     if isinstance(recipe, PhoneShelfRecipe) and suits is not None and not suits(with_settings(recipe, settings)):
         lip = 0.0 if recipe.lip is None else recipe.lip.thickness
@@ -133,7 +134,7 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
             f"each edge of a lip of {lip:g} mm has room for {0.5 * lip:g} mm, and a thicker one leaves the device no room: "
             "sand it round"
         )
-    return f"{_tell(settings)}, or sand the edge round"
+    return f"{tell_settings(settings)}, or sand the edge round"
 
 
 def _pick_small(recipe: Recipe, sizes: dict[str, float]) -> dict[str, float]:
@@ -145,10 +146,6 @@ def _pick_small(recipe: Recipe, sizes: dict[str, float]) -> dict[str, float]:
         if table is not None and getattr(table, name) < size:
             small[key] = ceil(10.0 * size - 1e-6) / 10.0
     return small
-
-
-def _tell(settings: dict[str, float]) -> str:
-    return f"set {' and '.join(f'{key} = {size:g}' for key, size in settings.items())}"
 
 
 def _list_walls(recipe: TrayRecipe, radius: float) -> dict[str, float]:
@@ -170,7 +167,7 @@ def _judge_sharp(edges: Edges, sharp: Bools, case: Case) -> Check:
     remedy = ""
     if verdict == "fail":
         room = {"lip.thickness": 2.0 * BLUNT, "flange.thickness": BLUNT / FLANGE_SHARE, "pull_tab.thickness": 2.0 * BLUNT}
-        recipe, top = case.recipe, float(np.ptp(case.recess.rim @ case.recess.up))
+        recipe, top = case.recipe, case.recess.mouth_height
         remedy = (
             advise_thicker(case.part.suits, recipe, {"body.edge_radius": BLUNT} | _pick_small(recipe, room), top=top)
             if recipe.body.edge_radius < SHARP
@@ -196,7 +193,7 @@ def _advise_lower(recipe: Recipe, excess: float) -> str:
         if thickness < recipe.printer.line_width:
             return "set flange = false"
         rounded = {"body.edge_radius": thickness} if thickness < recipe.body.edge_radius else {}
-        return _tell({"flange.thickness": thickness} | rounded)
+        return tell_settings({"flange.thickness": thickness} | rounded)
     if isinstance(recipe, PlugRecipe):
         return f"set plug.below = {ceil(10.0 * (recipe.plug.below + excess) - 1e-6) / 10.0:g}"
     return "correct mouth.plane: the part is made flush with it"

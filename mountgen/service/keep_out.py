@@ -14,11 +14,12 @@ import numpy as np
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import lid_height
 from mountgen.errors import RecipeError, ScanError
-from mountgen.features.device_advice import advise_tried, with_settings
+from mountgen.features.device_advice import advise_tried
 from mountgen.features.part import Device
 from mountgen.gap import PathGap, sweep_clear
 from mountgen.kernel import Mesh, mesh_volume
 from mountgen.recipe import KeepOut, PhoneShelfRecipe, Recipe
+from mountgen.recipe_settings import with_settings
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check, Verdict
 
@@ -166,7 +167,7 @@ def _advise_device(keep_out: KeepOut, body: Mesh, case: Case) -> str:
         return f"set device.place = {shift:g}"
     if seats is None:
         return "the device does not keep away from it wherever it stands across the mouth: give it another recess"
-    other = advise_tried(keeps, recipe, top=float(np.ptp(case.recess.rim @ case.recess.up)))
+    other = advise_tried(keeps, recipe, top=case.recess.mouth_height)
     return f"the device keeps away from it nowhere across the mouth: {other}"
 
 

@@ -213,7 +213,7 @@ def _judge_answers(case: Case, answers: Sequence[Answer], burden: Burden, noun: 
 
 def _advise_lip(case: Case, recipe: PhoneShelfRecipe, thickness: float) -> str:
     """Return how thick a lip must be, with what else must change for the device still to go in behind it."""
-    top = float(np.ptp(case.recess.rim @ case.recess.up))
+    top = case.recess.mouth_height
     return advise_thicker(case.part.suits, recipe, {"lip.thickness": thickness}, top=top)
 
 

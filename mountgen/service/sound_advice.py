@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from mountgen.recipe import BlockBody, Recipe, TrayRecipe
+from mountgen.recipe_settings import name_settings, tell_settings, with_settings
 
 FEATURES = ("drains", "cable", "tabs", "tape", "dividers", "pull_tab", "flange", "lip")  # tables that false takes out
 NUDGE = 0.2  # mm by which another wall is tried
@@ -20,9 +21,9 @@ def advise_sound(recipe: Recipe, is_whole: Callable[[Recipe], bool]) -> str:
     """
     tried = []
     for settings in list_changes(recipe):
-        if is_whole(change_recipe(recipe, settings)):
-            return f"set {_tell(settings)}, which was tried and is whole"
-        tried.append(_tell(settings))
+        if is_whole(with_settings(recipe, settings)):
+            return f"{tell_settings(settings)}, which was tried and is whole"
+        tried.append(name_settings(settings))
     looked = f" (tried: {', '.join(tried)})" if tried else ""
     return f"nothing that the recipe could leave out makes it whole{looked}: change fit.clearance by some hundredths"
 
@@ -42,21 +43,3 @@ def list_changes(recipe: Recipe) -> Iterator[dict[str, Any]]:
     for name in FEATURES:
         if getattr(recipe, name, None) is not None:
             yield {name: False}
-
-
-def change_recipe(recipe: Recipe, settings: dict[str, Any]) -> Recipe:
-    """Return a recipe with other values by key, False for a key or table that is taken out."""
-    update: dict[str, Any] = {}
-    for key, value in settings.items():
-        table, _, name = key.partition(".")
-        value = None if value is False else value
-        update[table] = update.get(table, getattr(recipe, table)).model_copy(update={name: value}) if name else value
-    return recipe.model_copy(update=update)
-
-
-def _tell(settings: dict[str, Any]) -> str:
-    return " and ".join(f"{key} = {_write(value)}" for key, value in settings.items())
-
-
-def _write(value: Any) -> str:
-    return "false" if value is False else f'"{value}"' if isinstance(value, str) else f"{value:g}"

@@ -93,7 +93,7 @@ def _advise_edge(case: Case, recipe: PhoneShelfRecipe) -> str:
     change = {"body.edge_radius": CABLE}
     if recipe.lip is not None and recipe.lip.thickness < 2.0 * CABLE:
         change["lip.thickness"] = 2.0 * CABLE
-    top = float(np.ptp(case.recess.rim @ case.recess.up))
+    top = case.recess.mouth_height
     return f"{advise_thicker(case.part.suits, recipe, change, top=top)}, or round the edge of the slot with a file"
 
 

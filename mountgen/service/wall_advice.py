@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from math import ceil
 from typing import Any
 
-from mountgen.features.device_advice import tell_settings
 from mountgen.recipe import Recipe
+from mountgen.recipe_settings import tell_settings
 
 TABLES = ("body", "lip", "tabs", "flange", "dividers", "pull_tab")  # that give a thickness
 SIZES = {"body": "wall"}  # key of a table's thickness where it is not "thickness"
