@@ -259,8 +259,18 @@ def test_weight_beside_its_support_tips_the_part_and_peels() -> None:
     assert check.verdict == "fail"
     bears = re.search(r"bears ([\d.]+) mm", check.remedy)
     assert bears is not None
-    share = float(bears[1]) / facts["overhang"]
-    assert check.value * share == pytest.approx(check.limit, rel=0.01)
+    assert float(bears[1]) == pytest.approx(facts["overhang"] * check.limit / check.value, abs=0.006)  # mm, told to 0.01
+    assert "a device of any mass peels them off" in check.remedy
+    assert find(judge(mass=0.01, front=120.0, ceiling=False), "tape peel at rest").verdict == "fail"
+
+
+def test_more_peel_than_pads_can_bear_names_a_mass_they_bear() -> None:
+    check = find(judge(mass=0.3, front=8.0, ceiling=False), "tape peel at rest")
+    found = re.search(r"set device\.mass = ([\d.]+), which these pads bear", check.remedy)
+    assert found is not None
+    mass = float(found[1])
+    verdicts = [find(judge(mass=m, front=8.0, ceiling=False), "tape peel at rest").verdict for m in (mass, mass + 0.02)]
+    assert verdicts == ["pass", "fail"]
 
 
 def test_a_little_too_much_peel_names_pads_that_pass_when_they_are_made() -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
 from math import ceil, floor, inf, isfinite
 from typing import Any
 
@@ -94,14 +95,23 @@ def judge_tape(case: Case) -> Finding:
         times = max(needed / (tape.count * tape.length * tape.width), (peel / limit) ** 0.5 if limit > 0.0 else inf)
         return find_enough(case.part, case.recess, gauge, tape=tape, times=times, holds=holds)
 
+    def bears(hundredths: int) -> bool:
+        """Whether these pads hold with a device of that mass."""
+        device = recipe.device.model_copy(update={"mass": hundredths / 100.0})
+        mass, centre = weigh(case, recipe.model_copy(update={"device": device}))
+        loads = list_loads(case, bonds, mass=mass)
+        pull, _ = find_peel(case, bonds, loads, mass=mass, centre=centre)
+        return area >= max(_find_area(load, mass, left) for load in loads) and pull <= limit
+
     enough = size_pads(left)
-    lightest = mass - recipe.device.mass
-    bears = floor(100.0 * (mass * area / needed - lightest)) / 100.0 if 0.0 < needed < inf else 0.0  # kg of device
+    lighter = 0.0
+    if enough is None and isfinite(needed) and (area < needed or peel > limit):
+        lighter = _find_most(bears, floor(100.0 * recipe.device.mass + 1e-9)) / 100.0
     cooler = ""
     if not isfinite(needed) and (elsewhere := find_cooler(recipe.place, WARM)) is not None:
         there = size_pads(find_heat_factor(find_service_temperature(elsewhere)) * trim.credit)
         cooler = f'if cooler there, set place.where = "{elsewhere.where}"{_name_pads(tape, there)}'
-    advice = _advise(tape, enough, needed=needed, area=area, bears=bears, has_tabs=bool(case.part.tabs), cooler=cooler)
+    advice = _advise(tape, enough, needed=needed, area=area, bears=lighter, has_tabs=bool(case.part.tabs), cooler=cooler)
     worst = max(loads[1:], key=lambda load: needs[load.name])
     where = describe_place(min(bonds, key=lambda bond: bond.area).pad.middle.tolist())
     eased = bool(case.part.tabs)
@@ -165,6 +175,11 @@ def find_pads(case: Case, recipe: PhoneShelfRecipe) -> TapePads | None:
     return find_new_pads(case.part, case.recess, gauge, needed=needed, holds=holds)
 
 
+def _find_most(holds: Callable[[int], bool], most: int) -> int:
+    """Return the largest whole number up to `most` that holds, where all smaller ones do; 0 for none."""
+    return bisect_left(range(1, most + 1), True, key=lambda n: not holds(n))
+
+
 def _find_area(load: Load, mass: float, left: float) -> float:
     """Return the area that a load asks for, mm²; 0 where the recess holds the part."""
     if load.held:
@@ -184,9 +199,12 @@ def _advise(
         return _name_pads(tape, enough).removeprefix(" and ") + hold
     count = ceil(needed / max(area / tape.count, 1e-9))
     more = f"{count} pads like these" if count <= MOST_PADS else f"{needed / 100:.0f} cm² of tape"
-    lighter = f"set device.mass = {bears:g}, which these pads bear" if bears > 0.0 else (
-        "make the part lighter (body.wall), as the tape does not bear it alone"
-    )  # fmt: skip
+    if bears > 0.0:
+        lighter = f"set device.mass = {bears:g}, which these pads bear"
+    elif area < needed:
+        lighter = "make the part lighter (body.wall), as the tape does not bear it alone"
+    else:
+        lighter = "set tape = false, as a device of any mass peels them off there"
     return f"it takes {more}, for which no room was found: {lighter}{hold}"
 
 
