@@ -23,6 +23,7 @@ from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
 from mountgen.post_search import find_posts
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
+from mountgen.roll import try_ball
 from mountgen.sampling import Indices
 from mountgen.section import (
     WallTrace,
@@ -33,7 +34,7 @@ from mountgen.section import (
     trace_wall,
     without_ledges,
 )
-from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, uniform_axis
+from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, sample_breaks, uniform_axis
 from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube
 
 # degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
@@ -78,17 +79,22 @@ class Shell:
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """The solid that fills the insertable space up to the lid. notes: what the user must know of how it was made."""
+    """The solid that fills the insertable space up to the lid.
+
+    notes: what the user must know of how it was made; rounded_off: what rounding its upper edge has taken off, mm³.
+    """
 
     solid: Solid
     faceted: bool = False
     notes: tuple[str, ...] = ()
+    rounded_off: float = 0.0
 
 
 @lru_cache(maxsize=4)  # another lip or another deck leaves it as it is
 def make_block(
-    shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None, strips: int = MOST_STRIPS
-) -> Block:
+    shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None, strips: int = MOST_STRIPS,
+    radius: float = 0.0,
+) -> Block:  # fmt: skip
     """Make the largest insertable solid up to the lid.
 
     Args:
@@ -97,6 +103,7 @@ def make_block(
         below: how far below the lid the top lies, mm; down to -1.5 (above the lid).
         reach: how deep from the mouth plane the solid goes, mm; None for all the way.
         strips: of its wall, at most.
+        radius: with which its upper edge is rounded, mm; left sharp where a ball of that radius does not roll along all of it.
 
     Returns:
         Block: one solid of six faces, or a few more; faceted, and saying so, where that cannot be made.
@@ -110,13 +117,13 @@ def make_block(
         body = facet_body(space, below=below, reach=reach, why=NOT_FITTED)
         return Block(body.solid, True, body.notes)
     try:
-        solid = shell_solid(shell, space, below=below, reach=reach, strips=strips)
+        solid, loss = shell_solid(shell, space, below=below, reach=reach, strips=strips, radius=radius)
         if not is_valid(solid):
             raise KernelError("the solid is not valid", "body", "it is made of facets instead")
     except KernelError as error:
         body = facet_body(space, below=below, reach=reach, why=error.what)
         return Block(body.solid, True, body.notes)
-    return Block(solid)
+    return Block(solid, rounded_off=loss)
 
 
 def fit_shell(space: InsertableSpace) -> Shell:
@@ -253,17 +260,24 @@ def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
 
 
 def shell_solid(
-    shell: Shell, space: InsertableSpace, *, below: float, reach: float | None, strips: int = MOST_STRIPS
-) -> Solid:
+    shell: Shell, space: InsertableSpace, *, below: float, reach: float | None, strips: int = MOST_STRIPS, radius: float = 0.0
+) -> tuple[Solid, float]:
     """Return the kernel solid inside a shell, cut by the lid less `below` and, where given, by the plane of `reach`.
 
     The edges where the wall meets floor and lid are found on the splines themselves, meridian by meridian, so the kernel has
-    nothing to intersect; only where a meridian crosses the floor more than once is the kernel asked to.
+    nothing to intersect; only where a meridian crosses the floor more than once is the kernel asked to. With it comes what
+    rounding its upper edge by `radius` has taken off, mm³; 0 where that is left sharp.
     """
     lid = lid_surface(space, shell.floor, -below)
+    loss = 0.0
     try:
-        ends = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
-        solid = closed_tube(shell.wall, *ends, strips=strips)
+        foot, brow = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
+        rounding = try_ball(shell.wall, brow, radius=radius)
+        try:
+            solid = closed_tube(shell.wall, foot, rounding or brow, strips=strips)
+            loss = rounding.loss if rounding else 0.0
+        except KernelError:  # the rounding reaches down to the floor
+            solid = closed_tube(shell.wall, foot, brow, strips=strips)
     except KernelError:
         solid = _intersected(shell, lid)
     for pocket in shell.pockets:
@@ -277,7 +291,9 @@ def shell_solid(
     pieces = solids_of(solid)
     if not pieces:
         raise KernelError("wall, floor and lid leave no solid", "body", "raise fit.reach, or lower fit.clearance")
-    return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))) if len(pieces) > 1 else pieces[0]
+    if len(pieces) == 1:
+        return pieces[0], loss
+    return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))), loss
 
 
 def _with_pocket(solid: Solid, pocket: Shell, floor: Surface) -> Solid:
@@ -305,15 +321,15 @@ def meet_field(wall: Surface, field: Surface) -> TubeEnd:
     Raises:
         KernelError: a meridian crosses the field more than once, or not at all.
     """
-    v = _refined(wall.v.breaks, 3)
+    v = sample_breaks(wall.v.breaks, 3)
 
     def above(u: Floats, height: Floats) -> Floats:
         point = wall.at_points(u, height)
         return point[:, 2] - field.at_points(point[:, 0], point[:, 1])[:, 0]
 
-    axis = Axis(_refined(wall.u.breaks, 2), periodic=False)
+    axis = Axis(sample_breaks(wall.u.breaks, 2), periodic=False)
     for _ in range(EDGE_ROUNDS):
-        at = _refined(axis.breaks, 3)
+        at = sample_breaks(axis.breaks, 3)
         grid = wall.at(at, v)
         over = grid[..., 2] - field.at_points(grid[..., 0].ravel(), grid[..., 1].ravel()).reshape(grid.shape[:2])
         if not ((over[:, 0] < 0) & (over[:, -1] > 0)).all():
@@ -360,7 +376,7 @@ def _find_crossing(above: Callable[[Floats], Floats], low: Floats, high: Floats,
 
 def _edge_error(wall: Surface, end: TubeEnd) -> Floats:
     """Return how far, in each interval of its axis, an edge's curve in space lies from the same curve on wall and field, mm."""
-    at = _refined(end.axis.breaks, 4)
+    at = sample_breaks(end.axis.breaks, 4)
     basis = Surface(end.axis, Axis(np.array([0.0, 1.0]), False), np.repeat(
         np.hstack([end.space, end.wall, end.plan])[:, None, :], 4, axis=1
     )).at_points(at, np.zeros(len(at)))
@@ -371,11 +387,6 @@ def _edge_error(wall: Surface, end: TubeEnd) -> Floats:
     )
     worst: Floats = off[:-1].reshape(-1, 4).max(axis=1)
     return worst
-
-
-def _refined(breaks: Floats, parts: int) -> Floats:
-    inner = breaks[:-1, None] + np.arange(parts) * (np.diff(breaks) / parts)[:, None]
-    return np.append(inner.ravel(), breaks[-1])
 
 
 def lid_surface(space: InsertableSpace, like: Surface, shift: float) -> Surface:

@@ -208,6 +208,12 @@ def uniform_axis(low: float, high: float, step: float, *, periodic: bool = False
     return Axis(np.linspace(low, high, count + 1), periodic)
 
 
+def sample_breaks(breaks: Floats, parts: int) -> Floats:
+    """Return the breaks (B,) of an axis with each interval cut into so many equal parts."""
+    inner = breaks[:-1, None] + np.arange(parts) * (np.diff(breaks) / parts)[:, None]
+    return np.append(inner.ravel(), breaks[-1])
+
+
 def interval_error(axis: Axis, at: Floats, error: Floats, *, share: float) -> Floats:
     """Return, per interval of an axis, the quantile `share` of error (N, M) over the samples in it; their `at` (N,) rises."""
     edges = np.searchsorted(at, axis.breaks)

@@ -86,7 +86,7 @@ def fuse_nearby(solid: Solid, tool: Solid, *, what: str) -> Solid:
 
 def _fuse_in_box(solid: Solid, tool: Solid, what: str) -> Solid:
     """Return the union of a solid with a tool, done in a box around it; by one process, for the pieces go on sharing faces."""
-    low, high = _bounds(tool)
+    low, high = find_bounds(tool)
     near, rest = _split(solid, make_box((low - AROUND).tolist(), (high + AROUND).tolist()), what=what)
     if not near or not rest:
         return combine_many(solid, [tool], "fuse", what=what)
@@ -103,7 +103,7 @@ def _require_within(low: Floats, high: Floats, united: Solid, what: str) -> None
     Raises:
         KernelError: it does not.
     """
-    first, last = _bounds(united)
+    first, last = find_bounds(united)
     if (first > low + LOST).any() or (last < high - LOST).any():
         raise KernelError(f"the solid kernel lost some of the {what}", what, "the solid is made another way")
 
@@ -119,11 +119,11 @@ def _split(solid: Solid, box: Solid, *, what: str) -> tuple[list[Solid], list[So
     splitter.SetArguments(arguments)
     splitter.SetTools(tools)
     splitter.SetNonDestructive(True)
-    low, high = _bounds(box)
+    low, high = find_bounds(box)
     near: list[Solid] = []
     rest: list[Solid] = []
     for piece in solids_of(build_boolean(splitter, "part", what)):
-        first, last = _bounds(piece)
+        first, last = find_bounds(piece)
         inside = bool((first > low - SEAM).all() and (last < high + SEAM).all())
         (near if inside else rest).append(piece)
     return near, rest
@@ -214,7 +214,7 @@ def _list_shapes(shape: Any, kind: Any) -> list[Any]:
     return found
 
 
-def _bounds(solid: Solid) -> tuple[Floats, Floats]:
+def find_bounds(solid: Solid) -> tuple[Floats, Floats]:
     """Return the least and the greatest coordinates of a solid, (3,), mm."""
     from OCP.Bnd import Bnd_Box
     from OCP.BRepBndLib import BRepBndLib

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -39,16 +40,39 @@ class TubeEnd:
 
 
 @dataclass(frozen=True, eq=False)
+class Rounding:
+    """A face between the upper end of a tube and a height field, for the edge they would have in common.
+
+    face : over the tube's u, where it ends as it begins, and from 0 at the tube to 1 at the field; mm.
+    low  : the tube's end; its `field` is the face, its `plan` (v, u) on that.
+    high : the face's end on the height field.
+    loss : what the edge would hold more, mm³.
+    """
+
+    face: Surface
+    low: TubeEnd
+    high: TubeEnd
+    loss: float
+
+
+@dataclass(frozen=True, eq=False)
 class Sleeve:
     """A tube trimmed by two height fields. inside: the solid lies outside the tube.
 
     tube: u periodic and counter-clockwise, v upwards.
+    rounding: what joins the tube to its high end, which is the rounding's then; None where the tube reaches it.
     """
 
     tube: Surface
     low: TubeEnd
     high: TubeEnd
     inside: bool = False
+    rounding: Rounding | None = None
+
+    @property
+    def brow(self) -> TubeEnd:
+        """The upper end of the tube itself."""
+        return self.high if self.rounding is None else self.rounding.low
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,15 +87,22 @@ class Cap:
     up: bool = True
 
 
-def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd, *, strips: int = MOST_STRIPS) -> Solid:
+def closed_tube(tube: Surface, bottom: TubeEnd, top: TubeEnd | Rounding, *, strips: int = MOST_STRIPS) -> Solid:
     """Return the solid inside a tube (u periodic and counter-clockwise, v upwards) between two height fields that trim it.
 
+    top: its upper end, or what rounds the edge there.
     strips: faces at most that the tube is cut into.
 
     Raises:
         KernelError: the solid does not check as valid.
     """
-    return stack_tubes([Sleeve(tube, bottom, top)], [Cap(bottom, up=False), Cap(top)], strips=strips)
+    sleeve = make_sleeve(tube, bottom, top)
+    return stack_tubes([sleeve], [Cap(bottom, up=False), Cap(sleeve.high)], strips=strips)
+
+
+def make_sleeve(tube: Surface, bottom: TubeEnd, top: TubeEnd | Rounding) -> Sleeve:
+    """Return a sleeve that ends as given, or in a rounding."""
+    return Sleeve(tube, bottom, top.high, rounding=top) if isinstance(top, Rounding) else Sleeve(tube, bottom, top)
 
 
 def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap], *, strips: int = MOST_STRIPS) -> Solid:
@@ -130,12 +161,61 @@ def _pick_breaks(breaks: Floats, pieces: int) -> Floats:
     return picked
 
 
+@dataclass(frozen=True, eq=False)
+class _Ring:
+    """The kernel's edges along an end. corners: the vertices where strips meet; edges: those of each strip, along u."""
+
+    corners: list[Any]
+    edges: list[list[Any]]
+
+
 def _make_strips(sleeve: Sleeve, grounds: dict[int, Any], most: int) -> tuple[list[Any], list[Any], list[Any]]:
-    """Return a sleeve's faces, and the edges of its low and of its high end, in order along u.
+    """Return a sleeve's faces, and the edges of its low and of its high end, in order along u."""
+    cuts = _cut_axis(sleeve.tube.u, most)
+    count = len(cuts) - 1
+    ground, lid = [grounds[id(sleeve.low.field)]] * count, [grounds[id(sleeve.high.field)]] * count
+    whole, strips = _cut_strips(sleeve.tube, cuts)
+    foot = _make_ring(sleeve.low, cuts, strips, ground)
+    span = [_heights(end, cuts[:-1]) for end in (sleeve.low, sleeve.brow)]
+    if sleeve.rounding is None:
+        brow = top = _make_ring(sleeve.high, cuts, strips, lid)
+        faces = _trim_strips(whole, strips, cuts, span, (foot, brow))
+    else:
+        bend, bent = _cut_strips(sleeve.rounding.face, cuts)
+        brow = _make_ring(sleeve.rounding.low, cuts, strips, bent)
+        top = _make_ring(sleeve.high, cuts, bent, lid)
+        faces = _trim_strips(whole, strips, cuts, span, (foot, brow))
+        faces += _trim_strips(bend, bent, cuts, [np.zeros(count), np.ones(count)], (brow, top))
+    return faces, list(chain(*foot.edges)), list(chain(*top.edges))
+
+
+def _cut_strips(tube: Surface, cuts: Floats) -> tuple[Any, list[Any]]:
+    """Return the kernel's surface of a tube, whole and in strips.
 
     The kernel's faces have the height as their first parameter and run around with the second: integrals over a face go along
     its edges by the second, which the ends follow evenly, where their heights would go up and down.
     """
+    whole = spline_surface(Surface(tube.v, tube.u, tube.poles.transpose(1, 0, 2)))
+    strips = [whole.Copy() for _ in cuts[:-1]]
+    for strip, u0, u1 in zip(strips, cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
+        strip.Segment(*tube.v.breaks[[0, -1]].tolist(), u0, u1)
+    return whole, strips
+
+
+def _make_ring(end: TubeEnd, cuts: Floats, strips: Sequence[Any], grounds: Sequence[Any]) -> _Ring:
+    """Return the edges along an end, with their curves on the strips and on the faces beyond."""
+    corners = _make_vertices(end, cuts[:-1])
+    edges = [
+        _make_edges(end, (u0, u1), (corners[k], corners[(k + 1) % len(corners)]), strip, ground)
+        for k, (u0, u1, strip, ground) in enumerate(zip(cuts[:-1].tolist(), cuts[1:].tolist(), strips, grounds, strict=True))
+    ]
+    return _Ring(corners, edges)
+
+
+def _trim_strips(
+    whole: Any, strips: Sequence[Any], cuts: Floats, span: Sequence[Floats], rings: tuple[_Ring, _Ring]
+) -> list[Any]:
+    """Return the faces on strips between two rings of edges, low and high; span: the heights of these where strips meet."""
     from OCP.BRep import BRep_Builder
     from OCP.Geom2d import Geom2d_Line
     from OCP.gp import gp_Dir2d, gp_Pnt2d
@@ -143,40 +223,30 @@ def _make_strips(sleeve: Sleeve, grounds: dict[int, Any], most: int) -> tuple[li
     from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Wire
 
     build, here = BRep_Builder(), TopLoc_Location()
-    tube, cuts = sleeve.tube, _cut_axis(sleeve.tube.u, most)
-    whole = spline_surface(Surface(tube.v, tube.u, tube.poles.transpose(1, 0, 2)))
-    v0, v1 = tube.v.breaks[[0, -1]].tolist()
-    ends = (sleeve.low, sleeve.high)
-    corners = [_make_vertices(end, cuts[:-1]) for end in ends]
+    low, high = rings
     sides = []
-    for u, foot, brow in zip(cuts[:-1], *corners, strict=True):
+    for u, v0, v1, foot, brow in zip(cuts[:-1].tolist(), *(v.tolist() for v in span), low.corners, high.corners, strict=True):
         side = TopoDS_Edge()
-        build.MakeEdge(side, whole.VIso(float(u)), TRIM)
+        build.MakeEdge(side, whole.VIso(u), TRIM)
         build.Add(side, foot.Oriented(_forward(True)))
         build.Add(side, brow.Oriented(_forward(False)))
-        build.Range(side, *(float(_heights(end, np.array([u]))[0]) for end in ends))
+        build.Range(side, v0, v1)
         sides.append(side)
-    faces, lows, highs = [], [], []
-    for k, (u0, u1) in enumerate(zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True)):
+    faces = []
+    for k, strip in enumerate(strips):
         after = (k + 1) % len(sides)
-        strip, face, loop = whole.Copy(), TopoDS_Face(), TopoDS_Wire()
-        strip.Segment(v0, v1, u0, u1)
+        face, loop = TopoDS_Face(), TopoDS_Wire()
         build.MakeFace(face, strip, SEAM)
-        low, high = (
-            _make_edges(end, (u0, u1), (corner[k], corner[after]), strip, grounds[id(end.field)])
-            for end, corner in zip(ends, corners, strict=True)
-        )
-        for u, side in ((u0, sides[k]), (u1, sides[after])):
+        for u, side in ((float(cuts[k]), sides[k]), (float(cuts[k + 1]), sides[after])):
             build.UpdateEdge(side, Geom2d_Line(gp_Pnt2d(0.0, u), gp_Dir2d(1, 0)), strip, here, TRIM)
         build.MakeWire(loop)
-        for part in (*low, sides[after], *(edge.Reversed() for edge in reversed(high)), sides[k].Reversed()):
+        tops = [edge.Reversed() for edge in reversed(high.edges[k])]
+        for part in (*low.edges[k], sides[after], *tops, sides[k].Reversed()):
             build.Add(loop, part)
         loop.Closed(True)
         build.Add(face, loop.Reversed())
         faces.append(face.Reversed())
-        lows += low
-        highs += high
-    return faces, lows, highs
+    return faces
 
 
 def _make_edges(end: TubeEnd, span: tuple[float, float], outer: tuple[Any, Any], strip: Any, ground: Any) -> list[Any]:
@@ -230,9 +300,9 @@ def _require_open(sleeve: Sleeve) -> None:
     Raises:
         KernelError: they cross.
     """
-    at = np.unique(np.concatenate([sleeve.low.axis.breaks, sleeve.high.axis.breaks]))
+    at = np.unique(np.concatenate([sleeve.low.axis.breaks, sleeve.brow.axis.breaks]))
     at = np.concatenate([at, 0.5 * (at[:-1] + at[1:])])
-    if (_heights(sleeve.high, at) < _heights(sleeve.low, at) + TRIM).any():
+    if (_heights(sleeve.brow, at) < _heights(sleeve.low, at) + TRIM).any():
         raise KernelError("one end of the wall crosses the other", "body", "the solid is made another way")
 
 

@@ -137,7 +137,7 @@ def test_an_edge_that_cannot_settle_on_its_faces_is_an_error_with_a_fallback(kin
         stack_tubes([Sleeve(wall, foot, brow)], [Cap(foot, up=False), Cap(brow)])
     nodes = np.zeros((2, 2), dtype=np.float32)
     space = InsertableSpace(nodes, nodes == 0.0, brow.plan, np.zeros(6), (0.0, 0.0), 1.0, 1.0, HIGH)
-    solid = shell_solid(Shell(wall, _plane(LOW), 60.0), space, below=0.0, reach=None)  # its faces are intersected instead
+    solid, _ = shell_solid(Shell(wall, _plane(LOW), 60.0), space, below=0.0, reach=None)  # its faces are intersected instead
     assert _volume(solid) == pytest.approx(pi * RADIUS**2 * (HIGH - LOW), rel=1e-3)
 
 

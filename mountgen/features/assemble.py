@@ -18,10 +18,11 @@ from mountgen.features.flange import Border
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine, combine_many, solids_of
 from mountgen.loft import Block, Shell, lid_surface, make_block, meet_field
+from mountgen.roll import try_ball
 from mountgen.shape import make_box
 from mountgen.spline import Surface
-from mountgen.stitch import open_top
-from mountgen.tubes import Cap, Sleeve, TubeEnd, closed_tube, stack_tubes
+from mountgen.stitch import find_bounds, open_top
+from mountgen.tubes import Cap, Sleeve, TubeEnd, closed_tube, make_sleeve, stack_tubes
 
 FAR = 1000.0  # mm; past any body
 ROOT = 0.5  # mm above its lowest section at which the tool for a post begins
@@ -36,6 +37,7 @@ def make_body(
     border: Border | None = None,
     cavity: Cavity | None = None,
     standing: Sequence[Solid] = (),
+    radius: float = 0.0,
     check: bool = True,
 ) -> Block:
     """Make a body that is flush with the lid or ends in a flange, with or without a cavity that is open at the mouth.
@@ -47,6 +49,8 @@ def make_body(
         border: its flange.
         cavity: the space inside its walls.
         standing: what stands in the cavity.
+        radius: with which the upper edges of its walls are rounded, mm, where a ball rolls along them: the outer one where there
+            is no flange, which has a radius of its own, and the inner one where nothing in the cavity stands so high.
         check: whether to make sure of each step, and do without what the kernel cannot do; else the caller checks the whole,
             which takes a fifth of the time.
 
@@ -60,7 +64,7 @@ def make_body(
     smooth = cavity is None or cavity.shell is not None
     if shell is not None and not shell.pockets and smooth and (border is not None or cavity is not None):
         try:
-            return Block(_stitch(shell, space, reach, border, cavity, standing, check))
+            return Block(_stitch(shell, space, reach, border, cavity, standing, radius, check))
         except KernelError:
             pass
     block = _unite(shell, space, reach, border)
@@ -91,10 +95,11 @@ def _stitch(
     border: Border | None,
     cavity: Cavity | None,
     standing: Sequence[Solid],
+    radius: float,
     check: bool,
 ) -> Solid:
     top = lid_surface(space, shell.floor, 0.0) if border is None else border.top
-    solid = _stack_outside(shell, top, border)
+    solid = _stack_outside(shell, top, border, radius)
     if border is not None:
         solid = border.round_edge(solid, check=check)
     for post in _sort_posts(shell)[1]:
@@ -103,7 +108,7 @@ def _stitch(
         deep = make_box((-FAR, -FAR, -2.0 * FAR), (FAR, FAR, -reach))
         solid = combine_many(solid, [deep], "cut", what="reach")
     if cavity is not None and cavity.shell is not None:
-        room = _stack_room(extend_up(cavity.shell, _rise(border)), top)
+        room = _stack_room(extend_up(cavity.shell, _rise(border)), top, standing, radius)
         solid = open_top(solid, leave_standing(room, standing) if standing else solids_of(room), top)
     pieces = solids_of(solid)
     if len(pieces) != 1:
@@ -111,25 +116,31 @@ def _stitch(
     return pieces[0]
 
 
-def _stack_outside(shell: Shell, top: Surface, border: Border | None) -> Solid:
+def _stack_outside(shell: Shell, top: Surface, border: Border | None, radius: float) -> Solid:
     """Return the solid below a top, without the posts that run into its wall."""
     foot = meet_field(shell.wall, shell.floor)
     posts, holes, caps = _stack_posts(shell)
     caps.append(Cap(foot, holes, up=False))
     if border is None:
         brow = meet_field(shell.wall, top)
-        return stack_tubes([Sleeve(shell.wall, foot, brow), *posts], [*caps, Cap(brow)])
+        side = make_sleeve(shell.wall, foot, try_ball(shell.wall, brow, radius=radius) or brow)
+        return stack_tubes([side, *posts], [*caps, Cap(side.high)])
     tall = extend_up(shell, border.rise[1] + OUT)
-    neck, low, brow = meet_field(tall.wall, border.below), meet_field(border.tube, border.below), meet_field(border.tube, top)
-    sleeves = [Sleeve(tall.wall, foot, neck), Sleeve(border.tube, low, brow), *posts]
-    return stack_tubes(sleeves, [*caps, Cap(low, (neck,), up=False), Cap(brow)])
+    neck, low = meet_field(tall.wall, border.below), meet_field(border.tube, border.below)
+    side = make_sleeve(border.tube, low, border.find_brow())
+    return stack_tubes([Sleeve(tall.wall, foot, neck), side, *posts], [*caps, Cap(low, (neck,), up=False), Cap(side.high)])
 
 
-def _stack_room(shell: Shell, top: Surface) -> Solid:
-    """Return the solid of a cavity up to a top."""
+def _stack_room(shell: Shell, top: Surface, standing: Sequence[Solid], radius: float) -> Solid:
+    """Return the solid of a cavity up to a top; flared there if nothing stands so high, so that the edge around it is round."""
     foot, mouth = meet_field(shell.wall, shell.floor), meet_field(shell.wall, top)
     posts, holes, caps = _stack_posts(shell)
-    room = stack_tubes([Sleeve(shell.wall, foot, mouth), *posts], [*caps, Cap(foot, holes, up=False), Cap(mouth)])
+    rounding = try_ball(shell.wall, mouth, radius=radius, flared=True)
+    if rounding is not None:
+        lowest = float(rounding.low.space[:, 2].min())
+        rounding = rounding if all(find_bounds(each)[1][2] < lowest for each in standing) else None
+    side = make_sleeve(shell.wall, foot, rounding or mouth)
+    room = stack_tubes([side, *posts], [*caps, Cap(foot, holes, up=False), Cap(side.high)])
     for post in _sort_posts(shell)[1]:
         room = combine(room, _post_tool(post), "cut", what="post")
     return room

@@ -17,8 +17,9 @@ from mountgen.kernel import Solid
 from mountgen.loft import meet_field
 from mountgen.raster import EMPTY, raster_faces, stamp_mesh
 from mountgen.recipe import Flange, PlugRecipe, TrayRecipe
+from mountgen.roll import try_ball
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
-from mountgen.tubes import Cap, Sleeve, stack_tubes
+from mountgen.tubes import Rounding, TubeEnd, closed_tube
 
 PITCH, MOST_NODES = 0.4, 400_000  # mm; grid on which the panel is looked at
 SLOPE = 4.0  # mm per mm; how steeply a clearance ball falls off beside the panel's own steps
@@ -65,13 +66,24 @@ class Border:
         Raises:
             KernelError: it cannot be made.
         """
-        low, brow = meet_field(self.tube, self.below), meet_field(self.tube, self.top)
-        return self.round_edge(stack_tubes([Sleeve(self.tube, low, brow)], [Cap(low, up=False), Cap(brow)]))
+        low = meet_field(self.tube, self.below)
+        return self.round_edge(closed_tube(self.tube, low, self.find_brow()))
+
+    def find_brow(self) -> TubeEnd | Rounding:
+        """Return the upper end of its side, rounded where a ball rolls along the edge.
+
+        Raises:
+            KernelError: side and top do not meet in one curve.
+        """
+        brow = meet_field(self.tube, self.top)
+        return try_ball(self.tube, brow, radius=self._edge_radius()) or brow
 
     def round_edge(self, solid: Solid, *, check: bool = True) -> Solid:
-        """Return a solid with the edges of the flange's top rounded, checked or not; as it was where the kernel cannot."""
-        radius = min(self.radius, MOST_ROUND * self.thickness)
-        return round_edges(solid, on_field(self.top_height), radius=radius, check=check)
+        """Return a solid with what edges the flange's top has left rounded, checked or not; as it was where that fails."""
+        return round_edges(solid, on_field(self.top_height), radius=self._edge_radius(), check=check)
+
+    def _edge_radius(self) -> float:
+        return min(self.radius, MOST_ROUND * self.thickness)
 
     def top_height(self, x: Floats, y: Floats) -> Floats:
         """Return the height of its top at x (N,), y (N,), mm."""

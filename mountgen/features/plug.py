@@ -25,7 +25,7 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     below, shape = recipe.plug.below, recipe.body
     border = flange_of(recess, space, recipe)
     if border is None:
-        block = make_block(shell, space, below=below, reach=reach)
+        block = make_block(shell, space, below=below, reach=reach, radius=shape.edge_radius)
     else:
         block = make_body(shell, space, reach=reach, border=border)
     solid = block.solid
@@ -41,7 +41,7 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
 
 def _judge_unused(block: Block, space: InsertableSpace, *, below: float, reach: float | None) -> Check:
     """Hold what a plug fills, before its edges are rounded and it is hollowed, against the largest body that goes in."""
-    share = 100.0 * find_unused(space, below, reach, solid_volume(block.solid))
+    share = 100.0 * find_unused(space, below, reach, solid_volume(block.solid) + block.rounded_off)
     verdict: Verdict = "pass" if share <= UNUSED else "caution"
     source = "our rule: of the largest body that goes in at this clearance and draft; on known shapes 0.1 to 1.1 % are left"
     remedy = "" if verdict == "pass" else (

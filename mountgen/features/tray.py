@@ -39,7 +39,9 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
         tongue = make_pull_tab(space, outline, recipe.pull_tab, wall=wall, radius=radius, border=border)
 
     def put_together(check: bool) -> Block:
-        block = make_body(shell, space, reach=reach, border=border, cavity=cavity, standing=walls, check=check)
+        block = make_body(
+            shell, space, reach=reach, border=border, cavity=cavity, standing=walls, radius=_mouth_radius(recipe), check=check
+        )
         body = block.solid if block.faceted else _round_mouth(block.solid, space, border, recipe, check=check)
         if tongue is not None:
             nearby = not check and not block.faceted
@@ -54,16 +56,21 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     return Part(body=Body(solid=solid, mesh=tessellate(solid), faceted=block.faceted, notes=block.notes))
 
 
-def _round_mouth(body: Solid, space: InsertableSpace, border: Border | None, recipe: TrayRecipe, *, check: bool) -> Solid:
-    """Return a tray with the upper edges of its walls rounded, where the flange's have not been already."""
+def _mouth_radius(recipe: TrayRecipe) -> float:
+    """Return the radius of the upper edges of a tray's walls, mm: two edges must find room between inside and outside."""
     most = TWO_EDGES * recipe.body.wall
-    if border is not None and recipe.flange is not None:  # what lies between the two edges is wider then, and only as thick
+    if recipe.flange is not None:  # what lies between the two edges is wider then, and only as thick
         most = min(TWO_EDGES * (recipe.body.wall + recipe.flange.width), MOST_ROUND * recipe.flange.thickness)
     if recipe.dividers is not None and recipe.dividers.height is None:
         most = min(most, TWO_EDGES * recipe.dividers.thickness)
+    return min(recipe.body.edge_radius, most)
+
+
+def _round_mouth(body: Solid, space: InsertableSpace, border: Border | None, recipe: TrayRecipe, *, check: bool) -> Solid:
+    """Return a tray with the upper edges of its walls rounded that have not been rounded already."""
     (solid,) = solids_of(body)[:1] or [body]
     height = border.top_height if border is not None else lambda x, y: lid_height(space.lid, x, y)
-    return round_edges(solid, on_field(height), radius=min(recipe.body.edge_radius, most), check=check)
+    return round_edges(solid, on_field(height), radius=_mouth_radius(recipe), check=check)
 
 
 def _outline_below(shell: Shell | None, space: InsertableSpace, *, depth: float) -> Floats:
