@@ -517,7 +517,7 @@ def describe_scan(scan: Scan) -> list[str]:
     size = scan.vertices.max(axis=0) - scan.vertices.min(axis=0)
     lines = [
         f"scan       {scan.path.name}: {len(scan.faces)} triangles, unit {scan.unit}, "
-        f"{size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm along its own axes, spacing {scan.spacing:.2f} mm, "
+        f"its box {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, spacing {scan.spacing:.2f} mm, "
         f"noise {scan.noise:.3f} mm"
     ]
     for mend in scan.mended:
