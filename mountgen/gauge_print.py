@@ -103,7 +103,7 @@ def make_gauge(
         found = judge_print(case)
         facts = _compare(gauge, found, whole, case, shape)
     checks = rank_checks((*case.inspection.checks, *found.checks, _judge_saving(facts)))
-    notes = (_summarise(facts), *facts["how_to_try"])
+    notes = (_summarise(facts), *facts["how_to_try"], *case.part.body.notes)
     for note in notes:
         progress.say(f"note       {note}")
 

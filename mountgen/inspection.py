@@ -101,7 +101,7 @@ def inspect_body(
     line_width: float,
     flexible: Bools | None = None,
     probe: Probe | None = None,
-    advise_wall: Callable[[float, float], str] | None = None,
+    advise_wall: Callable[[float, float, Floats], str] | None = None,
     advise_sound: Callable[[], str] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Inspection:
@@ -115,7 +115,7 @@ def inspect_body(
             rest, but not held against the clearance.
         probe: of this very mesh, its faces put in order by `sort_soft`, at `find_travel` and `BAND_AT_REST`; made where
             it is not at hand.
-        advise_wall: of the thickness found and of what is enough, mm, to what makes it so.
+        advise_wall: of the thickness found, of what is enough and of the place, (3,), all mm, to what makes it so.
         advise_sound: finds what makes the part one whole body, where it is not.
         progress: called with what is being gauged.
 
@@ -498,12 +498,12 @@ def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) ->
     return Check("contact with unseen scan", verdict, share, UNSEEN_LIMIT, "share", source, remedy, place)
 
 
-def _advise_any_wall(found: float, enough: float) -> str:
+def _advise_any_wall(found: float, enough: float, place: Floats) -> str:
     return f"set body.wall = {_round_up(enough, 0.1):g} when hollow, or the thickness of the feature there to as much"
 
 
 def _judge_walls(
-    thinnest: Thinnest, wall_min: float, line_width: float, advise: Callable[[float, float], str]
+    thinnest: Thinnest, wall_min: float, line_width: float, advise: Callable[[float, float, Floats], str]
 ) -> Check:
     least = 2.0 * line_width
     limit = round(max(wall_min, least) - TOLERANCE, 6)
@@ -516,7 +516,7 @@ def _judge_walls(
         return Check("wall thickness", "pass", None, limit, "mm", source)
     value = thinnest.thickness
     verdict: Verdict = "fail" if value < least - TOLERANCE else "caution" if value < limit else "pass"
-    remedy = "" if verdict == "pass" else advise(value, max(wall_min, least))
+    remedy = "" if verdict == "pass" else advise(value, max(wall_min, least), np.asarray(thinnest.point))
     if verdict == "fail":
         limit = round(least - TOLERANCE, 6)
     return Check(

@@ -401,7 +401,7 @@ def _mend_holes(
     if tangled.any():
         log.append(Mend("tangled holes", int(tangled.sum()), "small holes whose border is no simple loop left open, as unseen"))
     if wide.any():
-        note = f"wider than {bridge:g} mm, the widest {extents[wide].max():.1f} mm; left open, as unseen"
+        note = f"more than {bridge:g} mm from end to end, the longest {extents[wide].max():.1f} mm; left open, as unseen"
         log.append(Mend("open holes", int(wide.sum()), note))
     return done.vertices, done.faces
 

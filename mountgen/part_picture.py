@@ -32,6 +32,8 @@ from mountgen.kernel import Mesh
 from mountgen.picture import shade
 from mountgen.ramp import COLLISION, FAR, LEAST_MIDDLE, NEUTRAL, ramp_gap, scale_gap
 from mountgen.scene import Camera, Item, Plane, cut_lines, look
+from mountgen.surface import lies_behind
+from mountgen.topology import average_normals
 from mountgen.verdict import format_number
 
 SIZE = (1020, 700)  # pixels, as are all places below
@@ -70,7 +72,7 @@ class Gauged:
 
     mesh  : part frame, with edges of about GAP_EDGE.
     gap   : (V,) mm, of each vertex to the scan, negative inside the panel; NaN where the nearest of the scan is its border, so
-            that the side is not known.
+            that the side is not known, and where it is near but behind the part's own wall, such as under the inside of a tray.
     asked : (V,) mm, the gap asked for there.
     """
 
@@ -115,7 +117,10 @@ def measure_gap(part: Mesh, standing: Standing) -> Gauged:
         fine = solid.refine_to_length(GAP_EDGE).to_mesh64()
         part = Mesh(fine.vert_properties[:, :3], fine.tri_verts.astype(np.int32))
     measured = standing.surface.measure(part.vertices)
-    return Gauged(part, np.where(measured.border, np.nan, measured.gap), standing.clearance[measured.face])
+    asked = standing.clearance[measured.face]
+    near = measured.gap <= FAR * np.maximum(asked, LEAST_MIDDLE)  # else it has no colour anyway
+    behind = near & lies_behind(part.vertices, average_normals(part.vertices, part.faces), measured)
+    return Gauged(part, np.where(measured.border | behind, np.nan, measured.gap), asked)
 
 
 def draw_look(key: str, gauged: Gauged, recess: Recess, *, name: str, zones: Mapping[str, float]) -> Sheet:
@@ -129,7 +134,7 @@ def draw_look(key: str, gauged: Gauged, recess: Recess, *, name: str, zones: Map
     words = f"colour: gap between part and scan, asked for: {word_zones(zones)}; 12 o'clock is upwards"
     draw_text(sheet, (40, 78), words, size=20, colour=GREY)
     _draw_view(sheet, view, body, _crop_surround(recess))
-    _draw_legend(sheet, zones)
+    _draw_legend(sheet, view, zones)
     return sheet
 
 
@@ -179,7 +184,7 @@ def _aim(points: Floats, forward: tuple[float, float, float]) -> tuple[Camera, f
     return Camera(target, np.asarray(forward), up, scale * FINE, LAMP), scale
 
 
-def _draw_legend(sheet: Sheet, zones: Mapping[str, float]) -> None:
+def _draw_legend(sheet: Sheet, view: Look, zones: Mapping[str, float]) -> None:
     left, top, right, bottom = COLOUR_BAR
     gaps = {max(gap, LEAST_MIDDLE) for gap in zones.values()}
     in_mm = len(gaps) == 1
@@ -190,12 +195,12 @@ def _draw_legend(sheet: Sheet, zones: Mapping[str, float]) -> None:
     ticks = [(share * middle, f"{share * middle:.2f} {word}".rstrip()) for share, word in shares]
     draw_colour_bar(sheet, COLOUR_BAR, ramp_gap(middle), ticks=ticks)
     far = f"over {FAR * middle:g}" + ("" if in_mm else " asked")
-    for y, colour, first, second in (
-        (bottom + 44, COLLISION, "inside", "the panel"),
-        (bottom + 98, NEUTRAL, far, "or unseen"),
-        (bottom + 148, SCAN, "scan", ""),
-        (bottom + 192, INSIDE, "cut", ""),
-    ):
+    keys = [(bottom + 44, COLLISION, "inside", "the panel"), (bottom + 98, NEUTRAL, far, "or unseen")]
+    if view.scan:
+        keys.append((bottom + 148, SCAN, "scan", ""))
+    if view.cut:
+        keys.append((bottom + 192, INSIDE, "cut", ""))
+    for y, colour, first, second in keys:
         draw_area(sheet, [(left, y - 14), (right, y - 14), (right, y + 14), (left, y + 14)], colour=colour)
         draw_text(sheet, (right + 12, y - (12 if second else 0)), first, size=20)
         if second:

@@ -9,6 +9,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.scene import Camera, Item, Places, Plane, View, interpolate, look
+from mountgen.topology import average_normals, measure_faces
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -17,6 +18,7 @@ PAPER = (255, 255, 255)
 AMBIENT = 0.6  # share of the light that comes from everywhere
 SHARP = 0.94  # cosine of 20 degrees; an edge is where normals of neighbouring pixels differ by more
 BACK = 0.7  # of the light falls on the back of an open sheet
+SPECK = 16  # pixels; an edge has at least as many in a run
 EDGE = 0.35  # of its colour is left where there is an edge
 
 
@@ -109,12 +111,8 @@ def _paint(item: Item, camera: Camera, view: View, place: tuple[Places, ...]) ->
 
 def _find_normals(item: Item) -> tuple[Floats, Floats]:
     """Return the unit normals of faces, (F, 3), and of vertices, (V, 3), the mean of their faces' by area."""
-    a, b, c = (item.vertices[item.faces[:, k]] for k in range(3))
-    whole = np.cross(b - a, c - a)
-    at_vertex = np.zeros(item.vertices.shape)
-    for k in range(3):
-        at_vertex[:, k] = np.bincount(item.faces.ravel(), np.repeat(whole[:, k], 3), len(item.vertices))
-    return _unit(np.asarray(whole, dtype=np.float64)), _unit(at_vertex)
+    whole, _ = measure_faces(item.vertices, item.faces)
+    return _unit(np.asarray(whole, dtype=np.float64)), average_normals(item.vertices, item.faces)
 
 
 def _unit(vectors: Floats) -> Floats:
@@ -125,8 +123,11 @@ def _unit(vectors: Floats) -> Floats:
 def _find_edges(view: View, normals: Floats) -> Bools:
     """Return the pixels at an item's outline or at a sharp edge of it: the nearer of two that differ.
 
-    Normals must also differ a pixel further out: a sliver between faces that agree is no edge.
+    Normals must also differ a pixel further out: a sliver between faces that agree is no edge. Nor are a few pixels by
+    themselves, where slivers lie side by side on a fitted face.
     """
+    from scipy import ndimage
+
     edge = np.zeros(view.item.shape, np.bool_)
     for axis in (0, 1):
         # views with rows or columns first, whichever is walked along; what `marked` is given, `edge` has
@@ -139,4 +140,6 @@ def _find_edges(view: View, normals: Floats) -> Bools:
         nearer = depth[:-1] <= depth[1:]
         marked[:-1] |= line & nearer
         marked[1:] |= line & ~nearer
-    return edge & (view.item >= 0)
+    runs, _ = ndimage.label(edge, structure=np.ones((3, 3)))
+    long = np.bincount(runs.ravel()) >= SPECK
+    return edge & long[runs] & (view.item >= 0)

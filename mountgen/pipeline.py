@@ -396,6 +396,7 @@ def prove_part(
         InspectionError: the part cannot be gauged.
     """
     from mountgen.features.device_advice import advise_thicker
+    from mountgen.features.tab_place import is_beside
     from mountgen.inspection import inspect_body
     from mountgen.relief import relieve_mesh
     from mountgen.service.case import Case
@@ -405,6 +406,12 @@ def prove_part(
 
     recipe, body = ground.recipe, part.body
     fits = partial(advise_thicker, part.suits, recipe, top=ground.recess.mouth_height)
+
+    def advise(found: float, enough: float, place: Floats) -> str:
+        tabs = getattr(recipe, "tabs", None)
+        at_tab = tabs is not None and any(is_beside(tab, place, tabs) for tab in part.tabs)
+        return advise_wall(recipe, thickness=found, enough=enough, at_tab=at_tab, fits=fits)
+
     with clock.stage("draw back facets"):
         body = replace(body, mesh=thin_mesh(body.mesh))
         part = replace(part, body=body)
@@ -420,7 +427,7 @@ def prove_part(
             line_width=printer.line_width,
             flexible=part.soft_faces(),
             probe=relieved.probe,
-            advise_wall=lambda found, enough: advise_wall(recipe, thickness=found, enough=enough, fits=fits),
+            advise_wall=advise,
             advise_sound=None if remake is None else lambda: advise_sound(recipe, partial(_is_whole, remake)),
         )
     return Case(
@@ -510,7 +517,7 @@ def describe_scan(scan: Scan) -> list[str]:
     size = scan.vertices.max(axis=0) - scan.vertices.min(axis=0)
     lines = [
         f"scan       {scan.path.name}: {len(scan.faces)} triangles, unit {scan.unit}, "
-        f"{size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, spacing {scan.spacing:.2f} mm, "
+        f"its box {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, spacing {scan.spacing:.2f} mm, "
         f"noise {scan.noise:.3f} mm"
     ]
     for mend in scan.mended:

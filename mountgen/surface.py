@@ -27,6 +27,7 @@ from mountgen.nearest import Tree, build_tree, find_nearest, share_out
 from mountgen.topology import measure_faces
 
 SHEET = 0.2  # of a mesh's area; a vector area larger than this is that of an open sheet, which has an outer side
+BEHIND = -0.9  # cosine; what is nearest to a face and lies so far against its normal lies behind it, and not beside its edge
 ANY_WAY = np.array([0.0, 0.0, 1.0])
 ASKEW = np.array([1.1e-3, -0.7e-3, 0.3e-3])  # so that no ray runs along an edge or through a corner
 ON_FEATURE = 1e-5  # barycentric; nearer than this to an edge or corner counts as on it
@@ -65,6 +66,20 @@ class Signed:
     def join(self, other: Signed) -> Signed:
         """Return the distances of these points and of others."""
         return Signed(*(np.concatenate([getattr(self, each.name), getattr(other, each.name)]) for each in fields(self)))
+
+
+def lies_behind(points: Floats, normals: Floats, measured: Signed) -> Bools:
+    """Return where the surface nearest to points of a body lies behind the body's own face, so that no gap is between the two.
+
+    Args:
+        points: (N, 3) mm.  normals: (N, 3) of the body there, outwards.
+        measured: of the points.
+
+    Returns:
+        (N,) bool; False where a point is in the surface's material, for there the surface lies behind it by nature.
+    """
+    along = ((measured.foot - points) * normals).sum(axis=1)
+    return np.asarray((measured.gap > 0.0) & (along < BEHIND * measured.gap))
 
 
 class Surface:

@@ -592,3 +592,11 @@ def _rings(start, neighbour, centres, most):  # type: ignore[no-untyped-def]
             begin = end
         counts[i] = count
     return rings, counts
+
+
+def average_normals(vertices: Floats, faces: Ints) -> Floats:
+    """Return the normals at vertices, (V, 3), the mean of their faces' by area, of length 1; 0 where there is no face."""
+    vectors, _ = measure_faces(vertices, faces)
+    summed = np.stack([np.bincount(faces.ravel(), np.repeat(vectors[:, k], 3), len(vertices)) for k in range(3)], axis=1)
+    length = np.linalg.norm(summed, axis=1, keepdims=True)
+    return np.asarray(summed / np.where(length > 0.0, length, 1.0))

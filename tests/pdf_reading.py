@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 
 POINT = 25.4 / 72.0  # mm
+JOINS = ("mitre", "round", "bevel")
 PAINT = {"S": "stroke", "s": "stroke", "f": "fill", "f*": "fill", "B": "both", "B*": "both", "b": "both", "b*": "both"}
-IGNORED = {"w", "J", "j", "M", "i", "ri", "gs", "BT", "ET", "Tc", "Tw", "Tz", "TL", "Tr", "Ts", "BMC", "EMC", "RG", "rg", "G"}
+IGNORED = {"w", "J", "M", "i", "ri", "gs", "BT", "ET", "Tc", "Tw", "Tz", "TL", "Tr", "Ts", "BMC", "EMC", "RG", "rg", "G"}
 TOKEN = re.compile(
     rb"\((?:\\.|[^\\()])*\)|\[[^\]]*\]|<[0-9A-Fa-f]*>|/[^\s/\[\]<>()]+|[-+]?(?:\d+\.?\d*|\.\d+)|[A-Za-z'\"*]+|<<|>>"
 )
@@ -31,6 +32,7 @@ class Path:
     paint: str
     dash: tuple[float, ...]
     clip: tuple[float, float, float, float] | None
+    join: str = "mitre"
 
 
 @dataclass
@@ -71,7 +73,7 @@ def _read_page(body: bytes, objects: dict[int, bytes]) -> Page:
 
 
 def _run(data: bytes, page: Page) -> None:
-    state: dict[str, Any] = {"ctm": np.eye(3), "dash": (), "clip": None}
+    state: dict[str, Any] = {"ctm": np.eye(3), "dash": (), "clip": None, "join": JOINS[0]}
     stack: list[dict[str, Any]] = []
     args: list[bytes] = []
     subpaths: list[tuple[list[np.ndarray], bool]] = []
@@ -99,6 +101,8 @@ def _run(data: bytes, page: Page) -> None:
             state["ctm"] = matrix(args[-6:]) @ state["ctm"]
         elif op == "d":
             state["dash"] = tuple(float(v) for v in args[-2].strip(b"[]").split())
+        elif op == "j":
+            state["join"] = JOINS[int(args[-1])]
         elif op == "m":
             subpaths.append(([place(float(args[-2]), float(args[-1]))], False))
         elif op == "l":
@@ -117,7 +121,7 @@ def _run(data: bytes, page: Page) -> None:
                 corners = np.array(subpaths[-1][0])
                 state["clip"] = (*corners.min(axis=0), *corners.max(axis=0))
             if op != "n":
-                page.paths += [Path(np.array(p), c, PAINT[op], state["dash"], state["clip"]) for p, c in subpaths]
+                page.paths += [Path(np.array(p), c, PAINT[op], state["dash"], state["clip"], state["join"]) for p, c in subpaths]
             subpaths, clipping = [], False
         elif op == "Tf":
             letter = float(args[-1])

@@ -175,6 +175,28 @@ def test_what_is_written_on_a_card_leaves_its_outline_alone() -> None:
     assert all(cards.contains_properly(ground) for ground in grounds)
 
 
+def test_a_ring_too_narrow_for_words_has_them_in_its_opening() -> None:
+    outer, inner = (trimesh.creation.box(size) for size in ((60.0, 40.0, 20.0), (56.0, 36.0, 18.0)))
+    outer.apply_translation([0.0, 0.0, -10.0])
+    inner.apply_translation([0.0, 0.0, -9.0])
+    inner.invert()
+    cup = trimesh.util.concatenate(outer, inner)  # both open upwards: sections below the mouth are rings 2 mm wide
+    mesh = Mesh(np.asarray(cup.vertices), np.asarray(cup.faces))
+    templates = cut_templates(mesh, RECESS, stations=[5.0])
+    (page,) = read_pdf(draw_pages(templates, name="cup", paper="a4", clearance=0.5))
+    assert "A   5 mm" in page.words
+    cut = outlines([page])
+    opening = next(shapely.Polygon(line) for line in cut if np.allclose(np.ptp(line, axis=0), (56.0, 36.0), atol=0.01))
+    grounds = [shapely.Polygon(path.points) for path in page.paths if path.paint == "fill"][:2]
+    assert all(opening.contains_properly(ground) for ground in grounds)
+
+
+def test_sharp_corners_of_lines_do_not_stand_out() -> None:
+    """A mitre at a corner of 12 degrees, such as a rippled edge seen end on has, is ten times as long as the line is wide."""
+    pdf = draw_pages(cut_templates(block(59.0, 39.0, 19.5), RECESS), name="block", paper="a4", clearance=0.5)
+    assert {path.join for page in read_pdf(pdf) for path in page.paths if path.paint != "fill"} == {"round"}
+
+
 def test_a_wide_sky_facing_recess_is_drawn_with_its_mouth_up() -> None:
     from dataclasses import replace
 

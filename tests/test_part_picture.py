@@ -176,6 +176,26 @@ def test_gaps_are_measured_between_the_corners_of_large_faces_too() -> None:
     assert (gauged.asked == CLEARANCE).all()
 
 
+def test_what_lies_behind_a_wall_is_no_gap() -> None:
+    """A tray whose wall and gap are together the reach of the colours, 2 mm, less a hair: its inside is grey."""
+    outer, inner = box(EXTENT, middle=-EXTENT[2] / 2), box(EXTENT - 2.98, middle=2.0 - EXTENT[2] / 2)
+    tray = trimesh.boolean.difference([trimesh.Trimesh(each.vertices, each.faces) for each in (outer, inner)], engine="manifold")
+    gauged = measure_gap(Mesh(np.asarray(tray.vertices), np.asarray(tray.faces).astype(np.int32)), standing_of(RECESS))
+    x, y, z = gauged.mesh.vertices.T
+    inside = (np.abs(x) < 28.1) & (np.abs(y) < 18.1) & (z < -5.0)
+    wall = inside & (np.abs(x) > 28.0) & (np.abs(y) < 15.0) & (z > -15.0)
+    outside = (np.abs(x) > 29.4) & (np.abs(y) < 19.0) & (np.abs(z + 10.0) < 9.0)
+    assert wall.any()
+    assert np.isnan(gauged.gap[wall]).all()
+    assert gauged.gap[outside] == pytest.approx(0.5)
+
+
+def test_a_view_s_legend_has_what_is_in_the_view() -> None:
+    for key, view in LOOKS.items():
+        words = {text for text, _ in draw(key, block(0.4))[0].texts}
+        assert ("scan" in words, "cut" in words) == (view.scan, view.cut)
+
+
 def test_a_part_too_large_is_inside_the_panel_and_unseen_ground_gives_no_gap() -> None:
     torn = box_recess(left=20.0, holes=[(-6.0, -6.0, 6.0, 6.0)])
     gauged = measure_gap(box((61.0, 39.0, 19.5), middle=-10.0), standing_of(torn))

@@ -113,3 +113,20 @@ def test_a_sliver_between_faces_that_agree_is_no_edge():
     )
     assert np.ptp(plain.reshape(-1, 3), axis=0).max() > 5  # the strip is seen
     assert np.array_equal(plain, lined)
+
+
+def test_a_few_pixels_by_themselves_are_no_edge():
+    plate = trimesh.creation.box((24.0, 20.0, 2.0))
+    camera = Camera(np.zeros(3), np.array([-0.3, 0.2, -1.0]), np.array([0.0, 1.0, 0.0]), 4.0)
+    lines = {}
+    for size in (0.5, 4.0):  # mm of a block on the plate, 2 and 16 pixels
+        both = trimesh.util.concatenate([plate, trimesh.creation.box((size, size, size)).apply_translation((0.0, 0.0, 1.0))])
+        plain, lined = (
+            pixels([Item(np.asarray(both.vertices), np.asarray(both.faces), colour=TEAL, edges=edges)], camera, samples=1)
+            for edges in (False, True)
+        )
+        changed = (plain != lined).any(axis=2)
+        assert changed.sum() > 200  # the plate's own outline
+        lines[size] = int(changed[35:65, 45:75].sum())
+    assert lines[0.5] == 0
+    assert lines[4.0] > 30

@@ -9,11 +9,13 @@ import manifold3d
 import numpy as np
 import pytest
 
+from mountgen.errors import KernelError
+from mountgen.features import skin_gauge
 from mountgen.features.fit_gauge import FitGauge
 from mountgen.features.skin_gauge import HOURS, SKIN, make_skin_gauge
 from mountgen.gap import TOLERANCE
 from mountgen.gauge_print import SKIN as SKIN_TOLD
-from mountgen.kernel import CHORD, Mesh, is_valid, solids_of, tessellate
+from mountgen.kernel import CHORD, Mesh, Solid, combine_many, is_valid, solids_of, tessellate
 from mountgen.loft import make_block
 from mountgen.surface import Surface
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
@@ -94,3 +96,19 @@ def test_hours_are_raised_where_they_stand_on_the_dial_and_the_depth_in_the_midd
         outer &= ~near
     assert area[tops][outer].sum() < 0.05 * area[tops].sum()  # nothing stands anywhere else
     assert area[tops][far < 5.0].sum() > 1.5
+
+
+def test_a_skin_that_the_kernel_cannot_label_is_made_without_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(body: Solid, tools: Any, how: str, *, what: str) -> Solid:
+        if what == skin_gauge.LABELS:
+            raise KernelError("the solid kernel does not get done", what, "change the clearance")
+        return combine_many(body, tools, how, what=what)
+
+    _, space, shell = prepare("round_well")
+    body = tessellate(make_block(shell, space).solid)
+    low, high = body.vertices[:, :2].min(axis=0), body.vertices[:, :2].max(axis=0)
+    monkeypatch.setattr(skin_gauge, "combine_many", refuse)
+    plain = skin_gauge.make_skin_gauge(shell, space, low=low, high=high, reach=None, line_width=LINE)
+    assert is_valid(plain.part.body.solid)
+    assert len(solids_of(plain.part.body.solid)) == 1
+    assert any("no numbers" in note for note in plain.part.body.notes)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from mountgen import pipeline
 from mountgen.features.device_advice import advise_thicker
-from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.features.tab_place import Ride, Tab, TabPlace, is_beside
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, RetainingTabs, TrayRecipe
 from mountgen.service.wall_advice import advise_wall
 from tests.remedies import read_remedy
 from tests.test_pipeline import Listening, lay_frustum
@@ -35,6 +37,26 @@ def test_only_what_the_recipe_has_is_named(
     remedy = advise_wall(kind.model_validate({"name": "part", **tables}), thickness=thickness, enough=ENOUGH)
     assert next(iter(read_remedy(remedy)), {}) == settings
     assert settings or "no key of the recipe" in remedy
+
+
+def test_an_edge_beside_a_tab_is_told_as_the_tab_s() -> None:
+    recipe = PhoneShelfRecipe.model_validate({
+        "name": "shelf", "deck": {"height": 14}, "device": {"length": 100, "width": 60, "thickness": 9, "mass": 0.2},
+        "tabs": {"count": 2, "length": 18, "width": 8, "thickness": 1.8, "hook": 1.2},
+    })  # fmt: skip
+    remedy = advise_wall(recipe, thickness=0.02, enough=ENOUGH, at_tab=True)
+    assert read_remedy(remedy) == [{"tabs.count": "0"}]
+    assert "no key of the recipe" in advise_wall(recipe, thickness=0.02, enough=ENOUGH)
+
+
+def test_what_is_beside_a_tab_is_told_from_what_is_not() -> None:
+    tabs = RetainingTabs(count=2, length=18.0, width=8.0, thickness=1.8, hook=1.2)
+    x, y, _ = np.eye(3)
+    place = TabPlace(side=1, origin=np.zeros(3), outward=x, across=y, top=0.0, peak=0.0, low=-40.0)
+    tab = Tab(place, crest=-10.0, wall=50.0, lean=0.0, thickness=1.8, ride=Ride(0.0, 0.0, 0.0, 0.0), longest=30.0)
+    assert is_beside(tab, np.array([49.0, 4.6, -14.6]), tabs)
+    for away in ((49.0, 8.0, -14.6), (40.0, 4.6, -14.6), (49.0, 4.6, -40.0), (49.0, 4.6, 0.0)):
+        assert not is_beside(tab, np.array(away), tabs)
 
 
 def test_a_thicker_lip_is_named_with_what_lets_the_device_in_behind_it() -> None:

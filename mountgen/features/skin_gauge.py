@@ -15,7 +15,7 @@ import shapely.affinity
 
 from mountgen.arrays import Floats
 from mountgen.datum import lid_height
-from mountgen.errors import FeatureError
+from mountgen.errors import FeatureError, KernelError
 from mountgen.features.assemble import make_body
 from mountgen.features.cavity import Cavity, hollow_inside
 from mountgen.features.fit_gauge import COARSE, LETTER, LETTER_LINES, RAISED, UNDER_LID, FitGauge
@@ -35,6 +35,7 @@ HOURS = (12, 3, 6, 9)
 PLACES = 40  # tried for an hour, from the edge towards the middle
 DEEP = 1000.0  # mm; past any body
 WHOLE = 4.0 * SKIN  # mm
+LABELS = "skin's labels"
 ACROSS, UP, OUT = np.eye(3)
 
 
@@ -61,11 +62,13 @@ def make_skin_gauge(
     solid = require_one_solid(solid, what="skin", remedy="leave --skin out: plates on a spine hold together")
     room = shapely.Polygon(space.mouth).buffer(-2.0 * SKIN).intersection(shapely.box(*low, *high))
     texts = _write_inside(space, cavity, room, LETTER_LINES * line_width, reach)
-    solid = require_one_solid(
-        combine_many(solid, texts, "fuse", what="skin's labels"), what="skin's labels", remedy="leave --skin out"
-    )
+    notes = block.notes
+    try:
+        solid = require_one_solid(combine_many(solid, texts, "fuse", what=LABELS), what=LABELS, remedy="leave --skin out")
+    except (FeatureError, KernelError):  # it shows as well without them whether the part will fit
+        notes = (*notes, "the skin has no numbers: the solid kernel does not get them onto it; mark 12 o'clock on the print")
     mesh = tessellate(solid)
-    made = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes)
+    made = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=notes)
     return FitGauge(Part(body=made), (), SKIN, measure_volume(mesh) / SKIN)
 
 

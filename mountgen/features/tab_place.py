@@ -221,6 +221,15 @@ class Tab:
         return origin, c * out - s * up, c * up + s * out, self.place.across
 
 
+def is_beside(tab: Tab, point: Floats, tabs: RetainingTabs) -> bool:
+    """Return whether a point, (3,) mm, is in a recipe's arm, its slots or what they leave standing beside them."""
+    origin, out, along, across = tab.axes
+    away = np.asarray(point) - origin
+    room = find_room(tabs)
+    wide, deep = 0.5 * tabs.width + SIDE_GAP + BACKING, tabs.length + room.below
+    return bool(abs(away @ across) < wide and -room.depth < away @ out < BACKING and -deep < away @ along < room.above + BACKING)
+
+
 def find_room(tabs: RetainingTabs) -> TabRoom:
     """Return the room that a recipe's arm takes in the wall."""
     fillet = find_fillet(tabs.thickness)

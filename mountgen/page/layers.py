@@ -17,7 +17,8 @@ from mountgen.nearest import is_within
 from mountgen.page.pack import Packed, pack_mesh
 from mountgen.ramp import ramp_gap
 from mountgen.sampling import sort_nearby
-from mountgen.topology import measure_faces
+from mountgen.surface import lies_behind
+from mountgen.topology import average_normals, measure_faces
 
 SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
 PART_TRIANGLES = 150_000  # of the part at most, before long edges are halved; it seldom has more than 90 000
@@ -71,7 +72,7 @@ def make_layers(
 
     vertices, faces = thin_mesh(part.vertices, part.faces, target=PART_TRIANGLES)
     vertices, faces = split_edges(vertices, faces, longest=PART_EDGE, chosen=bears)
-    gap, asked = gauge_gap(vertices, standing, reach=reach)
+    gap, asked = gauge_gap(vertices, standing, reach=reach, normals=average_normals(vertices, faces))
     alike = bool((standing.clearance == standing.clearance[0]).all())
     shown = crop_scan(recess)
     layers = [
@@ -86,23 +87,30 @@ def make_layers(
     return tuple(layers)
 
 
-def gauge_gap(points: Floats, standing: Standing, *, reach: float) -> tuple[Floats, Floats]:
+def gauge_gap(
+    points: Floats, standing: Standing, *, reach: float, normals: Floats | None = None
+) -> tuple[Floats, Floats]:
     """Measure the gap of points to the scan.
 
     Args:
         points: (N, 3) float64, mm.
         standing: the scan about them.
         reach: mm; what is further away is not measured.
+        normals: (N, 3) of the body that has them, outwards.
 
     Returns:
-        (N,) float64, mm, negative inside the panel; NaN beyond the reach and where the nearest of the scan is its border, so
-        that the side is not known. (N,) float64, mm, the gap asked for there; the widest beyond the reach.
+        (N,) float64, mm, negative inside the panel; NaN beyond the reach, where the nearest of the scan is its border, so that
+        the side is not known, and where it lies behind the body's own wall.
+        (N,) float64, mm, the gap asked for there; the widest beyond the reach.
     """
     order = sort_nearby(points)
     near = order[is_within(standing.tree, points[order], travel=0.0, bound=np.full(len(points), reach))]
     gap, asked = np.full(len(points), np.nan), np.full(len(points), standing.clearance.max())
     measured = standing.surface.measure(np.ascontiguousarray(points[near]))
-    gap[near] = np.where(measured.border | (measured.gap > reach), np.nan, measured.gap)
+    unknown = measured.border | (measured.gap > reach)
+    if normals is not None:
+        unknown |= lies_behind(points[near], normals[near], measured)
+    gap[near] = np.where(unknown, np.nan, measured.gap)
     asked[near] = standing.clearance[measured.face]
     return gap, asked
 

@@ -11,7 +11,7 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.outline import fill_rings
 from mountgen.paper.template import Template
-from mountgen.paper.tile import CAPTION, FOOT, HEAD, MARGIN, SIDE, Page, Placed, lay_out
+from mountgen.paper.tile import CAPTION, FOOT, MARGIN, SIDE, Page, Placed, lay_out
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -23,6 +23,7 @@ CARD = 0.93  # grey of what is to be cut out
 CROSS = 3.0  # mm, arms of the crosses by which sheets are laid over each other
 SEAM_SHARES = (0.2, 0.8)  # of a seam's length, where those crosses are
 LABEL, LEAST_LABEL = 5.0, 2.0  # mm, letters on the card: at most, and at least worth writing
+Line = tuple[str, Floats, Floats, str, float]  # words, corners of their box about the label's place, font, size of letters
 PLAIN, BOLD = "Helvetica", "Helvetica-Bold"  # every viewer has them: nothing is embedded
 WARNING = 'Print at 100 % ("actual size"), not fitted to the page, and measure both bars before you cut.'
 
@@ -72,6 +73,7 @@ def start_page(canvas: Canvas, width: float, height: float) -> None:
     """Begin a page of width x height mm; from here on lengths are mm."""
     canvas.setPageSize((width * POINTS, height * POINTS))
     canvas.scale(POINTS, POINTS)
+    canvas.setLineJoin(1)  # round: mitres of a rippled edge seen end on stand out of the part by millimetres
 
 
 def trace(canvas: Canvas, lines: Sequence[Floats], *, closed: bool) -> Any:
@@ -99,7 +101,7 @@ def _draw_frame(canvas: Canvas, page: Page, title: str, number: str, clearance: 
     canvas.setFont(PLAIN, 2.9)
     way = "Cut in the middle of the lines; the outermost is enough. "
     way += f"At its depth a card has about {clearance:g} mm of room all around."
-    canvas.drawString(left, top - HEAD + 0.8, way)
+    canvas.drawString(left, top - 12.2, way)
     canvas.setStrokeGray(0.0)
     _draw_bar(canvas)
     canvas.saveState()
@@ -153,32 +155,43 @@ def _draw_placed(canvas: Canvas, placed: Placed) -> None:
 
 
 def _write_label(canvas: Canvas, placed: Placed) -> None:
-    """Write on the card itself where it belongs, where it has most room, and as large as it leaves the outline alone."""
+    """Write on the card itself where it has most room, as large as it leaves the outline alone; on a ring, in its opening."""
     import shapely
 
-    area = fill_rings(placed.template.outline)
-    circle = shapely.maximum_inscribed_circle(area, tolerance=0.5)
-    place = shapely.get_coordinates(circle)[0]
-    size = min(LABEL, 0.45 * float(circle.length))
-    while size >= LEAST_LABEL:
-        lines = _lay_label(canvas, placed.template, size)
-        boxes = [shapely.box(*(place + low), *(place + high)) for _, low, high, _, _ in lines]
-        if area.contains_properly(shapely.union_all(boxes)):
-            break
-        size *= 0.95
-    else:
-        return
+    card = fill_rings(placed.template.outline)
+    openings = shapely.difference(shapely.union_all([shapely.Polygon(each.exterior) for each in shapely.get_parts(card)]), card)
+    (place, lines), grey = _find_room(canvas, placed.template, card), CARD
+    if not lines:  # a ring: the outermost line alone may be cut, and then its opening is card too
+        (place, lines), grey = _find_room(canvas, placed.template, openings), 1.0
     x, y = place + placed.shift
     for words, low, high, font, letter in lines:
-        canvas.setFillGray(CARD)
+        canvas.setFillGray(grey)
         canvas.rect(x + low[0], y + low[1], *(high - low).tolist(), stroke=0, fill=1)  # no line runs through it
         canvas.setFillGray(0.0)
         canvas.setFont(font, letter)
         canvas.drawCentredString(x, y + low[1] + 0.25 * letter, words)
 
 
-def _lay_label(canvas: Canvas, template: Template, size: float) -> list[tuple[str, Floats, Floats, str, float]]:
-    """Return the label's lines at a size of letters, mm: words, corners of their box about the label's place, font, letters."""
+def _find_room(canvas: Canvas, template: Template, area: Any) -> tuple[Floats, list[Line]]:
+    """Return where in an area of shapely the label has most room, (2,) mm, and its lines; no lines where it has not enough."""
+    import shapely
+
+    if area.is_empty:
+        return np.zeros(2), []
+    circle = shapely.maximum_inscribed_circle(area, tolerance=0.5)
+    place = shapely.get_coordinates(circle)[0]
+    size = min(LABEL, 0.45 * float(circle.length))
+    while size >= LEAST_LABEL:
+        lines = _lay_label(canvas, template, size)
+        boxes = [shapely.box(*(place + low), *(place + high)) for _, low, high, _, _ in lines]
+        if area.contains_properly(shapely.union_all(boxes)):
+            return place, lines
+        size *= 0.95
+    return place, []
+
+
+def _lay_label(canvas: Canvas, template: Template, size: float) -> list[Line]:
+    """Return the label's lines at a size of letters, mm."""
     lines = [(f"{template.code}   {template.label}", BOLD, size, 0.15 * size)]
     if template.label.endswith("mm"):
         lines.append(("12 o'clock up", PLAIN, 0.7 * size, -0.85 * size))

@@ -13,7 +13,7 @@ from mountgen.paper.template import Template
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm, upright (ISO 216; ANSI/ASME Y14.1, both from memory)
 MARGIN = 10.0  # mm; most printers reach to within 5 mm of the edge (common practice)
-HEAD, FOOT, SIDE = 13.0, 13.0, 9.0  # mm inside the margins for words, for the check bar across, and for the upright one
+HEAD, FOOT, SIDE = 14.5, 13.0, 9.0  # mm inside the margins for words, for the check bar across, and for the upright one
 PAD = 9.0  # mm around an outline for what is written at its marks: 3 of line, then up to 6 of words
 CAPTION = 10.0  # mm above it for its title
 LETTERS = (1.9, 1.4)  # mm, mean width of the letters of title and caption

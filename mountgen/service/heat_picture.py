@@ -66,7 +66,7 @@ def picture_day(recipe: Recipe, material: Material, found: Softening, better: So
     _draw_axes(sheet, at, span=span, low=low, high=high)
     _draw_limits(sheet, at, lines, span=span)
     _draw_curve(sheet, at, place)
-    note = "Screening, not a rating: deflection temperatures compare plastics. Warm-up: first order, nights not credited."
+    note = "Screening, not a rating: deflection temperatures compare plastics. The warm-up is estimated, nights do not count."
     draw_text(sheet, (LEFT, SIZE[1] - 26), note, size=17, colour=GREY)
     return encode_png(finish_sheet(sheet))
 

@@ -14,7 +14,12 @@ SIZES = {"body": "wall"}  # key of a table's thickness where it is not "thicknes
 
 
 def advise_wall(
-    recipe: Recipe, *, thickness: float, enough: float, fits: Callable[[Mapping[str, Any]], str] = tell_settings
+    recipe: Recipe,
+    *,
+    thickness: float,
+    enough: float,
+    at_tab: bool = False,
+    fits: Callable[[Mapping[str, Any]], str] = tell_settings,
 ) -> str:
     """Return what makes a part nowhere thinner than it has to be.
 
@@ -22,11 +27,12 @@ def advise_wall(
         recipe: of the part.
         thickness: the least that was found, mm.
         enough: what it has to be, mm.
+        at_tab: whether it was found beside a retaining tab.
         fits: returns a change of sizes with what else must change for a device still to go in.
 
     Returns:
-        str: every size of the recipe that is less, with what it must be; else the wall raised by what is lacking; else that
-        nothing of the recipe decides it.
+        str: every size of the recipe that is less, with what it must be; else that a tab's slots did it; else the wall raised
+        by what is lacking; else that nothing of the recipe decides it.
     """
     given = {}
     for name in TABLES:
@@ -38,6 +44,11 @@ def advise_wall(
         short = max(min(given[key] for key in thin) - thickness, 0.0)  # what a leaning wall comes out thinner by
         wanted = ceil(10.0 * (enough + short) - 1e-6) / 10.0
         return fits(dict.fromkeys(thin, wanted))
+    if at_tab:
+        return (
+            "the slots beside a retaining tab leave an edge there: try another tabs.hook or tabs.width, or let tape hold it "
+            f"([tape]) and {fits({'tabs.count': 0})}"
+        )
     wall, reach = given.get("body.wall"), recipe.fit.reach
     if reach != "full" and reach < 2.0 * enough:
         return f"the part is thin all over: set fit.reach = {ceil(10.0 * (reach + enough - thickness)) / 10.0:g}"
