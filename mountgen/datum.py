@@ -128,7 +128,11 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
     if mouth.draw is not None or mouth.plane is not None or mouth.rim is not None:
         return _find_datum(scan, scan.faces, mouth)
     try:
-        return _find_datum(scan, scan.faces, mouth)
+        found = _find_datum(scan, scan.faces, mouth)
+        if found.open_side_deg is not None and _was_turned(scan):
+            with suppress(DatumError):
+                return _find_unturned(scan, mouth)
+        return found
     except DatumError as error:
         across = float(np.linalg.norm(np.ptp(scan.vertices, axis=0)))
         if across < FEWEST_ACROSS * scan.spacing:
@@ -159,6 +163,12 @@ def _find_turned(scan: Scan, mouth: Mouth) -> Recess:
     if signed_area(found.rim[:, :2]) < LEAST_TURNED * float(measure_faces(scan.vertices, scan.faces)[1].sum()):
         raise DatumError("nothing but a corner of the other side", "the whole scan", "scan the recess from its mouth")
     return replace(found, notes=(*found.notes, "the scan's normals were turned over: only on that side of it there is a recess"))
+
+
+def _find_unturned(scan: Scan, mouth: Mouth) -> Recess:
+    """Look at the side that the file's own normals name: the border of a channel does not tell which side of it is hollow."""
+    found = _find_datum(scan, scan.faces[:, ::-1], mouth)
+    return replace(found, notes=(*found.notes, "turned back, for there is a recess on the side that the file's own normals name"))
 
 
 def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:

@@ -15,6 +15,7 @@ from examples.simulate import SimulatedScan
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import find_datum, lid_height, resample_loop, signed_area, vector_area
 from mountgen.errors import DatumError
+from mountgen.mend import Mend
 from mountgen.recipe import Mouth
 from mountgen.scan import Scan
 from tests.known import as_points, known_recess, make_mouth, mend_scan
@@ -185,6 +186,21 @@ def test_a_nook_without_a_front_edge_is_closed_and_this_is_said() -> None:
     assert side @ [0.0, -1.0, 0.0] > 0.97
     assert any("the rim is open from" in note and "o'clock" in note for note in recess.notes)
     assert recess.depth == pytest.approx(30.0, abs=0.5)
+
+
+def test_of_two_hollow_sides_without_ends_the_one_that_the_file_names_counts() -> None:
+    """The border of a channel that runs out of the scan may name the wrong side; from there what lies beside it looks hollow."""
+    vertices, faces = _sheet(
+        lambda x, y: np.maximum(np.minimum(4.0 * (np.abs(y) - 22.0), -4.0 * (np.abs(y) - 58.0)).clip(max=0.0), -30.0),
+        half=(100.0, 72.0), pitch=2.0,
+    )  # fmt: skip
+    turned = Mend("inverted normals", len(faces), "the whole scan turned over")
+    scan = replace(_scan_of(vertices @ TURN.T, faces[:, ::-1]), mended=(turned,))
+    recess = find_datum(scan, mouth=Mouth())
+    assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(1.0))
+    assert any("turned back" in note for note in recess.notes)
+    behind = find_datum(replace(scan, mended=()), mouth=Mouth())
+    assert behind.part_to_scan[:3, 2] @ TURN[:, 2] < -cos(radians(1.0))
 
 
 def test_a_plate_is_no_recess() -> None:
