@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, Ints, freeze
+from mountgen.arrays import Bools, Floats, Ints, Singles, freeze
 from mountgen.errors import DatumError
 from mountgen.lid import Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
@@ -34,6 +34,7 @@ RIM_DEPTH = (0.5, 0.8)  # mm below the lid at which the rim is drawn, 8 % of the
 SEARCH_CONE = 15.0  # degrees about the first guess
 SEARCH_STEPS = (6.0, 3.0, 1.5, 0.75, 0.375)  # degrees
 TURN_COST = 0.001  # share of the insertable volume that each degree off the rim normal must win
+LEAST_FLOORED = 0.5  # of the mouth, from which on there is a floor to seek a draw direction by
 SEARCH_FACES, SEARCH_NODES = 60_000, 50_000  # about so many, when volumes are compared; good to 0.05 % of them
 LID_STEPS = 3  # each leaves at most a seventh of the error: tan 15 degrees times a lid that slopes 30
 ASKEW = 0.5  # radians between their grid and the frame
@@ -366,6 +367,12 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     if look.open_arc.any():
         starts.append(normal)  # an open rim tips the vector area
     points, corners = _thin_near(local, faces, look)
+    if _share_floored(points, corners, look) < LEAST_FLOORED:
+        notes.append(
+            "little or no floor is seen in the mouth, so that the draw direction is the rim's normal; if the walls lead another "
+            "way, set mouth.draw"
+        )
+        return np.asarray(frame[:3, :3] @ lid_normal(look.lid, *look.rim.mean(axis=0)), dtype=np.float64)
     known: dict[tuple[float, float], float] = {}
 
     def free_volume(slope: Floats) -> float:
@@ -425,6 +432,24 @@ def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> fl
 
     The grid stands askew to the mouth: a straight wall along a grid line would come and go by a whole row of nodes.
     """
+    height, mouth, level, origin, pitch = _lay_askew(points, faces, look, slope)
+    return sum_free(height, mouth, look.lid, slope=slope, level=level, turn=ASKEW, origin=origin, pitch=pitch, steps=LID_STEPS)
+
+
+def _share_floored(points: Floats, faces: Ints, look: _Mouth) -> float:
+    """Return the share of the mouth below which there is any scan: what was not seen is no room, so that any turn by which a
+    wall comes to lie below the mouth would seem to make some.
+    """
+    height, mouth, *_ = _lay_askew(points, faces, look, np.zeros(2))
+    return float((height[mouth] > EMPTY).mean()) if mouth.any() else 0.0
+
+
+def _lay_askew(
+    points: Floats, faces: Ints, look: _Mouth, slope: Floats
+) -> tuple[Singles, Bools, float, tuple[float, float], float]:
+    """Return the z-buffer of a mesh sheared by minus the slope, the mouth on its grid (R, C), the height at which the shear
+    leaves things in their place, mm, and the grid's origin and pitch.
+    """
     askew = np.array([[cos(ASKEW), -sin(ASKEW)], [sin(ASKEW), cos(ASKEW)]])
     level = float(lid_height(look.lid, look.rim[:, 0], look.rim[:, 1]).mean())  # there the shear leaves the rim in its place
     moved = np.column_stack([(points[:, :2] - (points[:, 2:] - level) * slope) @ askew, points[:, 2]])
@@ -434,8 +459,7 @@ def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> fl
     shape = (int((high[1] - low[1]) / pitch) + 1, int((high[0] - low[0]) / pitch) + 1)
     origin = (float(low[0]), float(low[1]))
     height = raster_faces(moved, faces, origin=origin, pitch=pitch, shape=shape)
-    mouth = fill_loop(rim, origin=origin, pitch=pitch, shape=shape)
-    return sum_free(height, mouth, look.lid, slope=slope, level=level, turn=ASKEW, origin=origin, pitch=pitch, steps=LID_STEPS)
+    return height, fill_loop(rim, origin=origin, pitch=pitch, shape=shape), level, origin, pitch
 
 
 def _grid(local: Floats, nodes: int) -> tuple[tuple[float, float], float, tuple[int, int]]:

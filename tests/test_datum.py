@@ -188,6 +188,21 @@ def test_a_nook_without_a_front_edge_is_closed_and_this_is_said() -> None:
     assert recess.depth == pytest.approx(30.0, abs=0.5)
 
 
+def test_an_opening_without_a_floor_is_drawn_along_its_rims_normal() -> None:
+    """A cut-out for a switch, 70 mm long; room that nobody saw is no room, so that a wall in view would count for more."""
+    vertices, faces = _sheet(lambda x, y: np.clip(-20.0 * _inside(x, y), -70.0, 0.0), pitch=1.0)
+    scan = _scan_of(vertices @ TURN.T, faces[~(vertices[faces][:, :, 2] <= -70.0).all(axis=1)])
+    recess = find_datum(scan, mouth=Mouth())
+    assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(0.5))
+    assert any("no floor" in note for note in recess.notes)
+    assert np.sort(np.ptp(recess.rim[:, :2], axis=0)) == pytest.approx([40.0, 80.0], abs=1.5)
+
+
+def _inside(x: Floats, y: Floats) -> Floats:
+    """Return how far a point lies within a mouth of 80 x 40 mm, mm."""
+    return np.minimum(40.0 - np.abs(x), 20.0 - np.abs(y)).clip(min=0.0)
+
+
 def test_of_two_hollow_sides_without_ends_the_one_that_the_file_names_counts() -> None:
     """The border of a channel that runs out of the scan may name the wrong side; from there what lies beside it looks hollow."""
     vertices, faces = _sheet(
