@@ -113,6 +113,8 @@ def build_space(recess: Recess, *, fit: Fit) -> InsertableSpace:
     floor_gap, wall_gap, rim_gap = (fit.clearance if c is None else c for c in (fit.floor, fit.walls, fit.rim))
     mouth = shrink_loop(recess.rim[:, :2], rim_gap)
     pitch, origin, shape = _choose_grid(mouth, min(floor_gap, wall_gap, rim_gap))
+    # a wall is found between nodes by the balls set on it, which must reach a node: with less gap it was off by half a millimetre
+    floor_gap, wall_gap, rim_gap = (max(gap, pitch) for gap in (floor_gap, wall_gap, rim_gap))
     margin = max(floor_gap, wall_gap, rim_gap) + 3.0 * pitch
     faces = _faces_near(recess, mouth, margin)
     vertices = recess.vertices
