@@ -197,6 +197,12 @@ def test_loops_are_shrunk_as_shapely_buffers_them() -> None:
     assert shapely.hausdorff_distance(shapely.Polygon(shrink_loop(square[::-1], 2.0)).exterior, small.exterior) < 0.3
 
 
+def test_a_mouth_without_any_room_is_not_put_down_to_the_clearance_alone() -> None:
+    with pytest.raises(FieldError, match="nowhere in the mouth is there room") as caught:
+        build_space(_wall_recess(30.0, 0.5), fit=make_fit(clearance=0.3, draft=1.0))
+    assert "mouth.draw" in caught.value.remedy
+
+
 def test_a_clearance_that_closes_the_mouth_is_refused() -> None:
     with pytest.raises(FieldError, match="a gap of 16 mm closes the whole mouth") as caught:
         build_space(_wall_recess(15.0, 20.0), fit=make_fit(clearance=16.0))
