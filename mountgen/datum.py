@@ -17,7 +17,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints, Singles, freeze
 from mountgen.errors import DatumError
-from mountgen.lid import Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
+from mountgen.lid import BEYOND, Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
 from mountgen.place import tell_clock
 from mountgen.raster import EMPTY, fill_loop, raster_faces, sum_free
@@ -45,6 +45,7 @@ RELOOK_FROM, RELOOKS = 6.0, 2  # degrees between first guess and mouth normal fr
 WORTH_TELLING = 5.0  # mm; a further recess less deep than this is not told of
 MOST_BENT = 1.0  # slope by which a lid may differ from its middle's anywhere in the mouth
 REGIONS, LEAST_SHARE = 4, 0.05  # deep regions looked at; of the greatest one's volume that a region has
+LEAST_BEYOND = 0.8  # of the strip beyond a bead along the rim that is the lid's own surface
 LEAST_PANEL = 0.25  # of what is seen beside the rim that agrees with the lid and does not stand above it
 OUTSIDE = "for an object seen from outside this is the wrong tool"
 FACING_ROOM, BEHIND, MOST_BEHIND = 20.0, 1.0, 0.2  # mm about the rim; mm; share of that seen from behind
@@ -100,6 +101,7 @@ class _Mouth:
     depth: float
     open_arc: Bools  # (K,) rim points that lie on the scan's own border
     agreement: Agreement | None  # of the scan beside the rim with the lid; None where the user gave either
+    beyond: Agreement  # the same farther away
     others: tuple[tuple[float, float, Floats], ...] = ()  # further recesses: width, height, deepest place (3,), mm
 
 
@@ -206,7 +208,7 @@ def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:
     notes += [_note_other(other, turned, scan) for other in found.others]
     _check_size(found.rim, scan)
     if found.agreement is not None:
-        _check_surround(found.agreement)
+        _check_surround(found.agreement, found.beyond)
         _check_facing(local, faces, found)
         if found.agreement.above > MUCH_ABOVE:
             notes.append(
@@ -233,10 +235,15 @@ def _note_other(other: tuple[float, float, Floats], frame: Floats, scan: Scan) -
     )
 
 
-def _check_surround(agreement: Agreement) -> None:
-    """Refuse a recess whose panel was not scanned: its mouth would be found somewhere down its walls."""
+def _check_surround(agreement: Agreement, beyond: Agreement) -> None:
+    """Refuse a recess whose panel was not scanned: its mouth would be found somewhere down its walls.
+
+    Where a bead runs along the rim, what lies beside that stands out; then the panel is seen beyond it.
+    """
     there = agreement.agreeing + agreement.above
     if agreement.agreeing > LEAST_PANEL * there and agreement.unseen < MOST_UNSEEN:
+        return
+    if agreement.unseen < MOST_UNSEEN and beyond.agreeing > LEAST_BEYOND:
         return
     raise _no_panel(
         f": what is seen beside its rim stands up to {agreement.height:.1f} mm above the mouth" if agreement.above else ""
@@ -503,6 +510,7 @@ def _find_mouth(
     return _Mouth(
         lid=lid, rim=rim, depth=trial.deepest, open_arc=open_arc,
         agreement=trial.agreement if mouth.plane is None and mouth.rim is None else None,
+        beyond=measure_agreement(ground, lid, trial.region, beside=BEYOND),
         others=tuple(_tell_other(ground, each) for each in trial.others),
     )
 

@@ -208,8 +208,8 @@ def _without_feather(space: InsertableSpace, inside: Bools, edge: float) -> Floa
     except FieldError as error:
         raise FieldError(
             f"nowhere in the mouth is there room for {edge:g} mm of part", "fit.clearance, fit.draft",
-            "ask for less clearance or draft; what nobody saw is no room: if that is much (see the survey), scan it again; if the "
-            "draw direction found is wrong, set mouth.draw",
+            "ask for less clearance or draft; what nobody saw is no room: if that is much (see the survey), scan it again; if "
+            "the draw direction found is wrong, set mouth.draw",
         ) from error
 
 

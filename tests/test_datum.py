@@ -304,6 +304,19 @@ def test_a_scan_cropped_at_its_rim_is_refused(margin: float) -> None:
     assert "at least 20 mm of the panel" in caught.value.remedy
 
 
+def test_a_bead_along_the_rim_does_not_hide_the_panel_beyond_it() -> None:
+    """A trim rolled over at the opening, 8 mm wide and 6 mm high."""
+
+    def beaded(x: Floats, y: Floats) -> Floats:
+        out = np.maximum(np.abs(x) - 40.0, np.abs(y) - 25.0)
+        return _box(x, y) + 6.0 * np.sqrt(np.clip(1.0 - ((out - 4.0) / 4.0) ** 2, 0.0, None))
+
+    recess = _find_in(beaded, half=(75.0, 60.0))
+    assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(0.5))
+    assert recess.depth == pytest.approx(30.0, abs=0.5)
+    assert any("stands up to" in note and "mouth.plane" in note for note in recess.notes)
+
+
 def test_a_scan_with_little_panel_gives_the_whole_depth() -> None:
     recess = _find_in(lambda x, y: -(x * x + y * y) / 400.0 + _box(x, y), half=(43.0, 28.0), pitch=0.7)
     assert recess.depth == pytest.approx(30.0, abs=0.3)
