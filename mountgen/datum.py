@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, Ints, freeze
+from mountgen.arrays import Bools, Floats, Ints, Singles, freeze
 from mountgen.errors import DatumError
-from mountgen.lid import Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
+from mountgen.lid import BEYOND, Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
 from mountgen.place import tell_clock
 from mountgen.raster import EMPTY, fill_loop, raster_faces, sum_free
@@ -34,6 +34,7 @@ RIM_DEPTH = (0.5, 0.8)  # mm below the lid at which the rim is drawn, 8 % of the
 SEARCH_CONE = 15.0  # degrees about the first guess
 SEARCH_STEPS = (6.0, 3.0, 1.5, 0.75, 0.375)  # degrees
 TURN_COST = 0.001  # share of the insertable volume that each degree off the rim normal must win
+LEAST_FLOORED = 0.5  # of the mouth, from which on there is a floor to seek a draw direction by
 SEARCH_FACES, SEARCH_NODES = 60_000, 50_000  # about so many, when volumes are compared; good to 0.05 % of them
 LID_STEPS = 3  # each leaves at most a seventh of the error: tan 15 degrees times a lid that slopes 30
 ASKEW = 0.5  # radians between their grid and the frame
@@ -44,6 +45,7 @@ RELOOK_FROM, RELOOKS = 6.0, 2  # degrees between first guess and mouth normal fr
 WORTH_TELLING = 5.0  # mm; a further recess less deep than this is not told of
 MOST_BENT = 1.0  # slope by which a lid may differ from its middle's anywhere in the mouth
 REGIONS, LEAST_SHARE = 4, 0.05  # deep regions looked at; of the greatest one's volume that a region has
+LEAST_BEYOND = 0.8  # of the strip beyond a bead along the rim that is the lid's own surface
 LEAST_PANEL = 0.25  # of what is seen beside the rim that agrees with the lid and does not stand above it
 OUTSIDE = "for an object seen from outside this is the wrong tool"
 FACING_ROOM, BEHIND, MOST_BEHIND = 20.0, 1.0, 0.2  # mm about the rim; mm; share of that seen from behind
@@ -99,6 +101,7 @@ class _Mouth:
     depth: float
     open_arc: Bools  # (K,) rim points that lie on the scan's own border
     agreement: Agreement | None  # of the scan beside the rim with the lid; None where the user gave either
+    beyond: Agreement  # the same farther away
     others: tuple[tuple[float, float, Floats], ...] = ()  # further recesses: width, height, deepest place (3,), mm
 
 
@@ -128,7 +131,11 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
     if mouth.draw is not None or mouth.plane is not None or mouth.rim is not None:
         return _find_datum(scan, scan.faces, mouth)
     try:
-        return _find_datum(scan, scan.faces, mouth)
+        found = _find_datum(scan, scan.faces, mouth)
+        if found.open_side_deg is not None and _was_turned(scan):
+            with suppress(DatumError):
+                return _find_unturned(scan, mouth)
+        return found
     except DatumError as error:
         across = float(np.linalg.norm(np.ptp(scan.vertices, axis=0)))
         if across < FEWEST_ACROSS * scan.spacing:
@@ -159,6 +166,12 @@ def _find_turned(scan: Scan, mouth: Mouth) -> Recess:
     if signed_area(found.rim[:, :2]) < LEAST_TURNED * float(measure_faces(scan.vertices, scan.faces)[1].sum()):
         raise DatumError("nothing but a corner of the other side", "the whole scan", "scan the recess from its mouth")
     return replace(found, notes=(*found.notes, "the scan's normals were turned over: only on that side of it there is a recess"))
+
+
+def _find_unturned(scan: Scan, mouth: Mouth) -> Recess:
+    """Look at the side that the file's own normals name: the border of a channel does not tell which side of it is hollow."""
+    found = _find_datum(scan, scan.faces[:, ::-1], mouth)
+    return replace(found, notes=(*found.notes, "turned back, for there is a recess on the side that the file's own normals name"))
 
 
 def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:
@@ -195,7 +208,7 @@ def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:
     notes += [_note_other(other, turned, scan) for other in found.others]
     _check_size(found.rim, scan)
     if found.agreement is not None:
-        _check_surround(found.agreement)
+        _check_surround(found.agreement, found.beyond)
         _check_facing(local, faces, found)
         if found.agreement.above > MUCH_ABOVE:
             notes.append(
@@ -222,10 +235,15 @@ def _note_other(other: tuple[float, float, Floats], frame: Floats, scan: Scan) -
     )
 
 
-def _check_surround(agreement: Agreement) -> None:
-    """Refuse a recess whose panel was not scanned: its mouth would be found somewhere down its walls."""
+def _check_surround(agreement: Agreement, beyond: Agreement) -> None:
+    """Refuse a recess whose panel was not scanned: its mouth would be found somewhere down its walls.
+
+    Where a bead runs along the rim, what lies beside that stands out; then the panel is seen beyond it.
+    """
     there = agreement.agreeing + agreement.above
     if agreement.agreeing > LEAST_PANEL * there and agreement.unseen < MOST_UNSEEN:
+        return
+    if agreement.unseen < MOST_UNSEEN and beyond.agreeing > LEAST_BEYOND:
         return
     raise _no_panel(
         f": what is seen beside its rim stands up to {agreement.height:.1f} mm above the mouth" if agreement.above else ""
@@ -356,6 +374,12 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     if look.open_arc.any():
         starts.append(normal)  # an open rim tips the vector area
     points, corners = _thin_near(local, faces, look)
+    if _share_floored(points, corners, look) < LEAST_FLOORED:
+        notes.append(
+            "little or no floor is seen in the mouth, so that the draw direction is the rim's normal; if the walls lead another "
+            "way, set mouth.draw"
+        )
+        return np.asarray(frame[:3, :3] @ lid_normal(look.lid, *look.rim.mean(axis=0)), dtype=np.float64)
     known: dict[tuple[float, float], float] = {}
 
     def free_volume(slope: Floats) -> float:
@@ -415,6 +439,24 @@ def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> fl
 
     The grid stands askew to the mouth: a straight wall along a grid line would come and go by a whole row of nodes.
     """
+    height, mouth, level, origin, pitch = _lay_askew(points, faces, look, slope)
+    return sum_free(height, mouth, look.lid, slope=slope, level=level, turn=ASKEW, origin=origin, pitch=pitch, steps=LID_STEPS)
+
+
+def _share_floored(points: Floats, faces: Ints, look: _Mouth) -> float:
+    """Return the share of the mouth below which there is any scan: what was not seen is no room, so that any turn by which a
+    wall comes to lie below the mouth would seem to make some.
+    """
+    height, mouth, *_ = _lay_askew(points, faces, look, np.zeros(2))
+    return float((height[mouth] > EMPTY).mean()) if mouth.any() else 0.0
+
+
+def _lay_askew(
+    points: Floats, faces: Ints, look: _Mouth, slope: Floats
+) -> tuple[Singles, Bools, float, tuple[float, float], float]:
+    """Return the z-buffer of a mesh sheared by minus the slope, the mouth on its grid (R, C), the height at which the shear
+    leaves things in their place, mm, and the grid's origin and pitch.
+    """
     askew = np.array([[cos(ASKEW), -sin(ASKEW)], [sin(ASKEW), cos(ASKEW)]])
     level = float(lid_height(look.lid, look.rim[:, 0], look.rim[:, 1]).mean())  # there the shear leaves the rim in its place
     moved = np.column_stack([(points[:, :2] - (points[:, 2:] - level) * slope) @ askew, points[:, 2]])
@@ -424,8 +466,7 @@ def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> fl
     shape = (int((high[1] - low[1]) / pitch) + 1, int((high[0] - low[0]) / pitch) + 1)
     origin = (float(low[0]), float(low[1]))
     height = raster_faces(moved, faces, origin=origin, pitch=pitch, shape=shape)
-    mouth = fill_loop(rim, origin=origin, pitch=pitch, shape=shape)
-    return sum_free(height, mouth, look.lid, slope=slope, level=level, turn=ASKEW, origin=origin, pitch=pitch, steps=LID_STEPS)
+    return height, fill_loop(rim, origin=origin, pitch=pitch, shape=shape), level, origin, pitch
 
 
 def _grid(local: Floats, nodes: int) -> tuple[tuple[float, float], float, tuple[int, int]]:
@@ -469,6 +510,7 @@ def _find_mouth(
     return _Mouth(
         lid=lid, rim=rim, depth=trial.deepest, open_arc=open_arc,
         agreement=trial.agreement if mouth.plane is None and mouth.rim is None else None,
+        beyond=measure_agreement(ground, lid, trial.region, beside=BEYOND),
         others=tuple(_tell_other(ground, each) for each in trial.others),
     )
 

@@ -113,6 +113,8 @@ def build_space(recess: Recess, *, fit: Fit) -> InsertableSpace:
     floor_gap, wall_gap, rim_gap = (fit.clearance if c is None else c for c in (fit.floor, fit.walls, fit.rim))
     mouth = shrink_loop(recess.rim[:, :2], rim_gap)
     pitch, origin, shape = _choose_grid(mouth, min(floor_gap, wall_gap, rim_gap))
+    # a wall is found between nodes by the balls set on it, which must reach a node: with less gap it was off by half a millimetre
+    floor_gap, wall_gap, rim_gap = (max(gap, pitch) for gap in (floor_gap, wall_gap, rim_gap))
     margin = max(floor_gap, wall_gap, rim_gap) + 3.0 * pitch
     faces = _faces_near(recess, mouth, margin)
     vertices = recess.vertices
@@ -201,7 +203,14 @@ def _without_feather(space: InsertableSpace, inside: Bools, edge: float) -> Floa
     thick = np.clip(lid_height(space.lid, *np.meshgrid(space.x, space.y)) - space.height, 0.0, 2.0 * edge)
     lines = contour_generator(x=space.x, y=space.y, z=np.where(inside, thick, 0.0)).lines(edge)
     loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines if len(line) > 3]
-    return fair_loop(max(loops, key=lambda loop: loop.area, default=shapely.Polygon()), 0.0)
+    try:
+        return fair_loop(max(loops, key=lambda loop: loop.area, default=shapely.Polygon()), 0.0)
+    except FieldError as error:
+        raise FieldError(
+            f"nowhere in the mouth is there room for {edge:g} mm of part", "fit.clearance, fit.draft",
+            "ask for less clearance or draft; what nobody saw is no room: if that is much (see the survey), scan it again; if "
+            "the draw direction found is wrong, set mouth.draw",
+        ) from error
 
 
 def _choose_grid(mouth: Floats, gap: float) -> tuple[float, tuple[float, float], tuple[int, int]]:

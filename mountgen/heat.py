@@ -440,7 +440,7 @@ def _find_rise(place: Place, *, light_body: bool, cloudy: bool) -> float:
 def _check_ambient(ambient_c: float) -> float:
     hint = ""
     if isinstance(ambient_c, (int, float)) and ambient_c > HOTTEST_AMBIENT:
-        hint = f"if {ambient_c:g} was meant in °F, that is {(ambient_c - 32.0) / 1.8:.0f} °C"
+        hint = f"if {ambient_c:g} was meant in °F, that is {(ambient_c - 32.0) / 1.8:.3g} °C"
     return require_number(
         ambient_c, "ambient temperature", low=COLDEST_AMBIENT, high=HOTTEST_AMBIENT, unit="°C", hint=hint
     )

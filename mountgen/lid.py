@@ -20,6 +20,7 @@ import numpy as np
 from mountgen.arrays import Bools, Floats, Singles
 
 BESIDE = (2.0, 10.0)  # mm outside the rim between which the scan should be the lid's own surface
+BEYOND = (10.0, 25.0)  # and where it is, if a bead or frame that stands out runs along the rim
 AGREES = 0.6  # mm off the lid that a panel's own form takes
 ENOUGH = 0.9  # of the strip beside the rim; a lid with which so much of it agrees is taken without looking further
 STEEP = 0.2  # of its depth that a recess has just inside its rim; in the troughs of a waved panel it is a tenth
@@ -120,16 +121,16 @@ def fit_around(ground: Ground, region: Bools, *, first: int = BENT) -> Iterator[
             yield _fit_lid(ground, beside, near, first=first)
 
 
-def measure_agreement(ground: Ground, lid: Floats, region: Bools) -> Agreement:
-    """Say how the scan beside a region of the plan lies to a lid."""
-    wide = ceil(BESIDE[1] / ground.pitch) + 1
+def measure_agreement(ground: Ground, lid: Floats, region: Bools, *, beside: tuple[float, float] = BESIDE) -> Agreement:
+    """Say how the scan between `beside` mm of a region of the plan lies to a lid."""
+    wide = ceil(beside[1] / ground.pitch) + 1
     rows, cols = (np.flatnonzero(region.any(axis=axis)) for axis in (1, 0))
     window = tuple(slice(max(0, at[0] - wide), at[-1] + wide + 1) for at in (rows, cols))
     sizes = zip((rows, cols), region.shape, strict=True)
     short = [(max(0, wide - at[0]), max(0, at[-1] + wide + 1 - size)) for at, size in sizes]
     recess, seen = np.pad(region[window], short), np.pad(ground.seen[window], short)
     over = np.pad(ground.height[window] - lid_height(lid, ground.x[window], ground.y[window]), short)
-    strip, inside = _find_strip(~recess, ground.pitch), _find_strip(recess, ground.pitch)
+    strip, inside = _find_strip(~recess, ground.pitch, beside), _find_strip(recess, ground.pitch, BESIDE)
     inner, outer = over[inside & seen], over[strip & seen]
     total, above = max(int(strip.sum()), 1), outer > AGREES
     return Agreement(
@@ -141,12 +142,12 @@ def measure_agreement(ground: Ground, lid: Floats, region: Bools) -> Agreement:
     )
 
 
-def _find_strip(within: Bools, pitch: float) -> Bools:
-    """Return what of `within` is as far from all else as BESIDE says."""
+def _find_strip(within: Bools, pitch: float, beside: tuple[float, float]) -> Bools:
+    """Return what of `within` is as far from all else as `beside` says, mm."""
     from scipy import ndimage
 
     away = ndimage.distance_transform_edt(within) * pitch
-    return np.asarray((away > BESIDE[0]) & (away < BESIDE[1]))
+    return np.asarray((away > beside[0]) & (away < beside[1]))
 
 
 def _fit_lid(ground: Ground, use: Bools, within: Bools, *, first: int) -> Floats:

@@ -177,7 +177,7 @@ def _stack_files(path: Path) -> tuple[FileLayer, ...]:
             source = parse_toml(read_starter(following), name=f"starter {following}")
             folder = None
         else:
-            real = following.resolve()
+            real = _real(following)
             if real in seen:
                 chain = " -> ".join(p.name for p in (*seen[seen.index(real) :], real))
                 raise RecipeError(f"the bases go round in a circle: {chain}", asked_by, "take one base out")
@@ -279,7 +279,12 @@ def _anchor(file: str, folder: Path) -> str:
     if not file.strip() or "\0" in file:
         return file  # refused by the model
     path = folder.absolute() / file
-    return str(path.parent.resolve() / path.name)
+    return str(_real(path.parent) / path.name)
+
+
+def _real(path: Path) -> Path:
+    """Return a path without links; one that names itself stays, where `Path.resolve` would be no error of ours."""
+    return Path(os.path.realpath(path))
 
 
 def _merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
@@ -361,7 +366,7 @@ def _relate(path: Path, folder: Path | None) -> str:
     text = path.as_posix()
     if folder is not None:
         try:
-            text = Path(os.path.relpath(path.parent.resolve() / path.name, folder.resolve())).as_posix()
+            text = Path(os.path.relpath(_real(path.parent) / path.name, _real(folder))).as_posix()
         except ValueError:  # on another drive
             text = path.as_posix()
     return text.encode("utf-8", "replace").decode("utf-8")  # names that are no text cannot stand in a recipe

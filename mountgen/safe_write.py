@@ -26,6 +26,7 @@ from mountgen.errors import ExportError
 
 _FULL = {errno.ENOSPC, errno.EFBIG} | {getattr(errno, name) for name in ("EDQUOT",) if hasattr(errno, name)}
 _REFUSED = {errno.EACCES, errno.EPERM, errno.EROFS}
+_LINK = "give another folder with --out, or mend the link"
 _NOT_A_FOLDER = {errno.ENOTDIR, errno.EEXIST}
 
 
@@ -84,7 +85,9 @@ def check_folder(folder: Path) -> None:
         ExportError: they may not. Nothing is made or written.
     """
     try:
-        there = next(each for each in (folder, *folder.absolute().parents) if each.exists())
+        there = next(each for each in (folder, *folder.absolute().parents) if each.exists() or each.is_symlink())
+        if there.is_symlink() and not there.exists():
+            raise ExportError("the output folder is, or lies under, a link that leads nowhere", str(folder), _LINK)
         if not there.is_dir():
             raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
         if not os.access(there, os.W_OK | os.X_OK):

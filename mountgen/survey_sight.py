@@ -23,6 +23,7 @@ AHEAD = 0.2  # mm in front of a face from which the line of sight starts: noise 
 
 WANTED = 20.0  # mm of panel beyond the rim
 PITCH = 0.5  # mm of the grid in which that is measured
+OPEN_EDGE = 2.0  # mm before the line across an open side that count as beyond it: the panel's edge there is rounded
 
 
 def find_grazing(recess: Recess, bearing: Bools) -> Bools:
@@ -103,11 +104,38 @@ def measure_border(recess: Recess) -> Border:
     shape = (int((high[1] - low[1]) / PITCH) + 1, int((high[0] - low[0]) / PITCH) + 1)
     height = raster_faces(recess.vertices, recess.faces, origin=(float(low[0]), float(low[1])), pitch=PITCH, shape=shape)
     ground = ndimage.binary_fill_holes(np.pad(height > EMPTY, 1))[1:-1, 1:-1]
+    is_open = _find_open(recess)
+    if is_open.any() and not is_open.all():
+        ground |= _lie_beyond(recess.rim[:, :2], is_open, low, shape)
     reach = ndimage.distance_transform_edt(ground) * PITCH
     col, row = np.rint((recess.rim[:, :2] - low) / PITCH).astype(int).T
     found = np.minimum(reach[row, col], wide)
-    if recess.open_side_deg is not None:
-        first, last = recess.open_side_deg
-        turn = np.degrees(np.arctan2(recess.rim[:, 0], recess.rim[:, 1])) % 360.0
-        found[(turn - first) % 360.0 <= (last - first) % 360.0] = np.nan
+    found[is_open] = np.nan
     return Border(np.asarray(found, dtype=np.float64))
+
+
+def _find_open(recess: Recess) -> Bools:
+    """Return the rim points on the open side, (K,)."""
+    if recess.open_side_deg is None:
+        return np.zeros(len(recess.rim), np.bool_)
+    first, last = recess.open_side_deg
+    turn = np.degrees(np.arctan2(recess.rim[:, 0], recess.rim[:, 1])) % 360.0
+    return np.asarray((turn - first) % 360.0 <= (last - first) % 360.0)
+
+
+def _lie_beyond(rim: Floats, is_open: Bools, low: Floats, shape: tuple[int, int]) -> Bools:
+    """Return the nodes of the grid beyond the open side: the panel ends there, and no scan can show more of it.
+
+    Args:
+        rim: (K, 2), mm; is_open: (K,), neither none nor all.
+        low: (2,) the grid's first node, mm.
+        shape: its rows and columns.
+    """
+    out = rim[is_open].mean(axis=0) - rim[~is_open].mean(axis=0)
+    line = rim[is_open][np.argsort((rim[is_open] - rim.mean(axis=0)) @ np.array([-out[1], out[0]]))]
+    along = line[-1] - line[0]
+    normal = np.array([along[1], -along[0]])
+    normal *= (1.0 if normal @ out > 0.0 else -1.0) / max(float(np.linalg.norm(normal)), 1e-9)
+    rows, cols = np.mgrid[: shape[0], : shape[1]]
+    away = (low[0] + PITCH * cols - line[0, 0]) * normal[0] + (low[1] + PITCH * rows - line[0, 1]) * normal[1]
+    return np.asarray(away > -OPEN_EDGE)

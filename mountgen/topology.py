@@ -203,7 +203,9 @@ def measure_diagonal(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) ->
     not count.
     """
     low, high = _corner_box(vertices, faces)
-    return hypot(*np.maximum(high - low, 0.0))  # which scales, so that no square overflows
+    with np.errstate(over="ignore"):  # beyond all measure is a size too, which reading refuses in its own words
+        sides = np.maximum(high - low, 0.0)
+    return hypot(*sides)  # which scales, so that no square overflows
 
 
 def list_neighbours(faces: Ints, vertex_count: int) -> tuple[NDArray[np.int64], Ints]:

@@ -15,6 +15,7 @@ from examples.simulate import SimulatedScan
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import find_datum, lid_height, resample_loop, signed_area, vector_area
 from mountgen.errors import DatumError
+from mountgen.mend import Mend
 from mountgen.recipe import Mouth
 from mountgen.scan import Scan
 from tests.known import as_points, known_recess, make_mouth, mend_scan
@@ -187,6 +188,36 @@ def test_a_nook_without_a_front_edge_is_closed_and_this_is_said() -> None:
     assert recess.depth == pytest.approx(30.0, abs=0.5)
 
 
+def test_an_opening_without_a_floor_is_drawn_along_its_rims_normal() -> None:
+    """A cut-out for a switch, 70 mm long; room that nobody saw is no room, so that a wall in view would count for more."""
+    vertices, faces = _sheet(lambda x, y: np.clip(-20.0 * _inside(x, y), -70.0, 0.0), pitch=1.0)
+    scan = _scan_of(vertices @ TURN.T, faces[~(vertices[faces][:, :, 2] <= -70.0).all(axis=1)])
+    recess = find_datum(scan, mouth=Mouth())
+    assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(0.5))
+    assert any("no floor" in note for note in recess.notes)
+    assert np.sort(np.ptp(recess.rim[:, :2], axis=0)) == pytest.approx([40.0, 80.0], abs=1.5)
+
+
+def _inside(x: Floats, y: Floats) -> Floats:
+    """Return how far a point lies within a mouth of 80 x 40 mm, mm."""
+    return np.minimum(40.0 - np.abs(x), 20.0 - np.abs(y)).clip(min=0.0)
+
+
+def test_of_two_hollow_sides_without_ends_the_one_that_the_file_names_counts() -> None:
+    """The border of a channel that runs out of the scan may name the wrong side; from there what lies beside it looks hollow."""
+    vertices, faces = _sheet(
+        lambda x, y: np.maximum(np.minimum(4.0 * (np.abs(y) - 22.0), -4.0 * (np.abs(y) - 58.0)).clip(max=0.0), -30.0),
+        half=(100.0, 72.0), pitch=2.0,
+    )  # fmt: skip
+    turned = Mend("inverted normals", len(faces), "the whole scan turned over")
+    scan = replace(_scan_of(vertices @ TURN.T, faces[:, ::-1]), mended=(turned,))
+    recess = find_datum(scan, mouth=Mouth())
+    assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(1.0))
+    assert any("turned back" in note for note in recess.notes)
+    behind = find_datum(replace(scan, mended=()), mouth=Mouth())
+    assert behind.part_to_scan[:3, 2] @ TURN[:, 2] < -cos(radians(1.0))
+
+
 def test_a_plate_is_no_recess() -> None:
     rng = np.random.default_rng(2)
     vertices, faces = _sheet(lambda x, y: x * x / 900.0 + rng.normal(0.0, 0.03, x.shape))
@@ -271,6 +302,19 @@ def test_a_scan_cropped_at_its_rim_is_refused(margin: float) -> None:
     with pytest.raises(DatumError, match="no panel is seen around the recess") as caught:
         _find_in(_box, half=(40.0 + margin, 25.0 + margin), pitch=0.7)
     assert "at least 20 mm of the panel" in caught.value.remedy
+
+
+def test_a_bead_along_the_rim_does_not_hide_the_panel_beyond_it() -> None:
+    """A trim rolled over at the opening, 8 mm wide and 6 mm high."""
+
+    def beaded(x: Floats, y: Floats) -> Floats:
+        out = np.maximum(np.abs(x) - 40.0, np.abs(y) - 25.0)
+        return _box(x, y) + 6.0 * np.sqrt(np.clip(1.0 - ((out - 4.0) / 4.0) ** 2, 0.0, None))
+
+    recess = _find_in(beaded, half=(75.0, 60.0))
+    assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(0.5))
+    assert recess.depth == pytest.approx(30.0, abs=0.5)
+    assert any("stands up to" in note and "mouth.plane" in note for note in recess.notes)
 
 
 def test_a_scan_with_little_panel_gives_the_whole_depth() -> None:

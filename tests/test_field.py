@@ -75,6 +75,21 @@ def test_a_frustum_leaning_more_than_the_draft_is_moved_by_the_clearance_alone(c
     assert middle[0] == pytest.approx(clearance - FRUSTUM_DEPTH, abs=0.02)
 
 
+@pytest.mark.parametrize("clearance", [0.0, 0.02])
+def test_with_no_gap_the_part_still_stands_nowhere_in_the_scan(clearance: float) -> None:
+    """What is left instead of the gap asked for is about a pitch, which is finest then."""
+    recess = known_recess("frustum", clean=True, triangles=TRIANGLES).recess
+    space = build_space(recess, fit=make_fit(clearance=clearance, draft=1.0))
+    assert space.pitch < 0.07
+    points = recess.vertices[(recess.vertices[:, 2] < -1.0) & (recess.vertices[:, 2] > 1.0 - FRUSTUM_DEPTH)]
+    assert (sample_height(space, points[:, :2]) > points[:, 2]).mean() > 0.999
+    lean = tan(radians(FRUSTUM_DRAFT_DEG))
+    for z in (-1.0, *LEVELS):
+        side = (FRUSTUM_MOUTH[0] + 2.0 * z * lean) * (FRUSTUM_MOUTH[1] + 2.0 * z * lean)
+        inside = (side - _section_area(space, z)) / (2.0 * (sum(FRUSTUM_MOUTH) + 4.0 * z * lean))
+        assert 0.0 < inside < 0.15, z
+
+
 @pytest.mark.parametrize("name", ["l_pocket", "dished_tray"])
 def test_heights_are_those_of_brute_force_on_the_same_triangles(name: str) -> None:
     """The ideal is computed from the scan's own triangles: nothing but the grid and its chamfer may differ."""
@@ -180,6 +195,12 @@ def test_loops_are_shrunk_as_shapely_buffers_them() -> None:
     assert shapely.difference(small, shapely.buffer(whole, 1e-6)).area < 1e-6
     assert whole.area - small.area < 0.3 * 3.0**2  # corners are rounded
     assert shapely.hausdorff_distance(shapely.Polygon(shrink_loop(square[::-1], 2.0)).exterior, small.exterior) < 0.3
+
+
+def test_a_mouth_without_any_room_is_not_put_down_to_the_clearance_alone() -> None:
+    with pytest.raises(FieldError, match="nowhere in the mouth is there room") as caught:
+        build_space(_wall_recess(30.0, 0.5), fit=make_fit(clearance=0.3, draft=1.0))
+    assert "mouth.draw" in caught.value.remedy
 
 
 def test_a_clearance_that_closes_the_mouth_is_refused() -> None:

@@ -297,6 +297,18 @@ def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
     assert "pipe" in failure(tmp_path / "pipe.toml").what
 
 
+@pytest.mark.skipif(os.name != "posix", reason="links are made otherwise there")
+def test_links_that_name_themselves_are_no_files(write: Write, tmp_path: Path) -> None:
+    """Neither as recipe or base, nor on the way to a scan or to the folder that a written recipe is for."""
+    circle = tmp_path / "circle.toml"
+    circle.symlink_to(circle)
+    assert failure(circle).what.startswith("the file cannot be read")
+    assert failure(write('base = "circle.toml"')).what
+    recipe = load_recipe(write('base = "plug"'), scan=circle / "scan.ply")
+    assert recipe.scan.file == circle / "scan.ply"
+    assert "scan.ply" in dump_recipe(recipe, folder=circle)
+
+
 def test_other_line_ends_and_a_byte_order_mark_are_read(tmp_path: Path) -> None:
     path = tmp_path / "notepad.toml"
     path.write_bytes(b'\xef\xbb\xbfkind = "plug"\r\n[fit]\r\nclearance = 0.7\r\nx = 1\r\n')

@@ -158,6 +158,16 @@ def test_a_folder_is_looked_at_before_work_is_done_for_it(tmp_path: Path, monkey
         check_folder(tmp_path / "new")
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="links are made otherwise there")
+def test_a_link_that_leads_nowhere_is_named_before_work_is_done_for_it(tmp_path: Path) -> None:
+    (tmp_path / "circle").symlink_to("circle")
+    (tmp_path / "dangling").symlink_to("nothing")
+    for out in (tmp_path / "circle", tmp_path / "circle" / "below", tmp_path / "dangling"):
+        with pytest.raises(ExportError, match="link that leads nowhere") as caught:
+            check_folder(out)
+        assert "--out" in caught.value.remedy
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="no folder can be held there")
 def test_two_runs_at_once_leave_the_files_of_one(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     real = os.replace

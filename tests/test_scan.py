@@ -51,6 +51,7 @@ def test_the_value_handed_on_cannot_be_edited(tmp_path: Path) -> None:
         (0.05, "mm", "is 7.56", 'centimetres or inches: set scan.unit = "cm" or scan.unit = "inch"'),
         (1.0, "m", "is 151246", 'millimetres or centimetres: set scan.unit = "mm" or'),
         (1e3, "mm", "is 151246", "cut stray points off"),
+        (2e306, "mm", "is inf", "cut stray points off"),
         (1e-7, "mm", "is 1.51e-05", "no unit gives a likely size"),
     ],
 )

@@ -187,6 +187,16 @@ def test_an_open_side_needs_no_border():
     assert measure_border(recess).least > 18.0
 
 
+def test_beside_an_open_side_the_panel_ends_with_it_and_no_more_can_be_scanned():
+    """A nook in a panel's edge at y = -18: the rim ends there on both sides; towards the other sides it counts as ever."""
+    whole = cut(well(), lambda p: p[:, 1] < -18.0)
+    rim_deg = degrees(np.arccos(18.0 / R))
+    opened = {"radius": R, "depth": DEPTH, "open_side_deg": (180.0 - rim_deg, 180.0 + rim_deg)}
+    assert measure_border(as_recess(whole, **opened)).least > 24.0
+    short = measure_border(as_recess(cut(whole, lambda p: p[:, 0] > R + 10.0), **opened))
+    assert short.least == pytest.approx(10.0, abs=1.5)
+
+
 @pytest.mark.parametrize(
     ("height", "aside", "said"),
     [
