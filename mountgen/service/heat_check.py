@@ -58,6 +58,15 @@ def judge_heat(case: Case) -> Finding:
     return Finding(checks=tuple(checks), facts=facts, files=files)
 
 
+def find_advised(case: Case) -> Material | None:
+    """Return the material that is advised for the heat; None where the part's own passes, or none does."""
+    temp, loaded = find_service_temperature(case.recipe.place), is_loaded(case.recipe)
+    if judge_softening(case.material, temp, loaded=loaded).verdict == "pass":
+        return None
+    better = choose_material(case.materials, temp, loaded=loaded)
+    return None if better is None or better.material == case.material.key else case.materials[better.material]
+
+
 def is_loaded(recipe: Recipe) -> bool:
     """Return whether something rests on the part for long: all but a plug on which nothing lies."""
     return not isinstance(recipe, PlugRecipe) or recipe.carries is not None

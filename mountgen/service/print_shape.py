@@ -55,13 +55,14 @@ class _Grid:
     pitch: float
 
 
-def measure_undersides(mesh: Mesh, *, layer: float, overhang_deg: float) -> Undersides:
+def measure_undersides(mesh: Mesh, *, layer: float, overhang_deg: float, skip: Bools | None = None) -> Undersides:
     """Measure what hangs over air in a part on the plate.
 
     Args:
         mesh: the part, plate frame: z upwards, the plate at z = 0, mm.
         layer: height of a layer, mm.
         overhang_deg: from vertical; what faces down more than this needs support.
+        skip: (F,) bool, faces that no bridge is looked for under; none if absent.
 
     Returns:
         Undersides.
@@ -87,6 +88,8 @@ def measure_undersides(mesh: Mesh, *, layer: float, overhang_deg: float) -> Unde
         floor = whole.highest(np.where(some, here - 1e-6, -np.inf), rising=True).clip(min=0.0)
         support += float((here - floor)[some].sum()) * grid.pitch**2
     flat = above & (rise < -cos(radians(BRIDGE_DEG)))
+    if skip is not None:
+        flat &= ~skip
     bridge, middle = _measure_bridges(whole, vertices, faces[flat], grid, layer=layer)
     return Undersides(support, bridge, middle)
 
