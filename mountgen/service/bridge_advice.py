@@ -18,7 +18,7 @@ from mountgen.recipe_settings import tell_settings
 from mountgen.service.case import Case
 from mountgen.service.print_orientation import Orientation
 from mountgen.service.print_piece import look_under
-from mountgen.service.print_shape import SETTLES
+from mountgen.service.print_shape import HIGHEST_LAYER, SETTLES
 from mountgen.service.solid_mesh import load_solid
 from mountgen.tape import MISMATCH_TIMES
 
@@ -26,7 +26,6 @@ SPARE = 0.02  # mm of a pocket's depth, and 0.03 of a bridge's length, that a re
 SHARE = 0.97
 BESIDE = 1.0  # mm around a feature that still count as its place
 MOST_RIBS = 20  # that a recipe may ask for
-HIGHEST_LAYER = 0.8  # of a line's width
 TRIED = 2  # parts that are made again: a hollow with ribs may take a minute each
 
 

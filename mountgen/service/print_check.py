@@ -19,7 +19,7 @@ from mountgen.service.gap_advice import advise_gap
 from mountgen.service.print_estimate import Estimate
 from mountgen.service.print_orientation import OVERHANG_DEG, STEADY, Orientation
 from mountgen.service.print_piece import SWELLING, Print, add_up, lay_whole, look_under
-from mountgen.service.print_shape import SETTLES, Narrowest, find_narrowest
+from mountgen.service.print_shape import HIGHEST_LAYER, SETTLES, Narrowest, find_narrowest
 from mountgen.service.print_split import (
     PrintedSplit,
     describe_joints,
@@ -34,7 +34,6 @@ from mountgen.verdict import Check, Verdict
 SCARS = 0.10  # share of the surface that bears on the recess; what support leaves on more than this is felt (our rule)
 BRIDGE = 10.0  # mm; 10 to 15 mm come out clean (trade page on overhangs, read)
 FINEST_LINE = 0.2  # mm; no remedy asks for a finer one: few printers lay it (our rule)
-HIGHEST_LAYER = 0.8  # of a line's width; higher layers do not hold on to each other (common practice)
 FOOT = 0.4  # mm of chamfer that a remedy names (our rule)
 OTHERS = 3  # other ways up that are looked at for shorter bridges
 SHOWN = 4  # other ways up that are listed in the report
@@ -205,7 +204,7 @@ def _judge_scars(case: Case, prints: Sequence[Print], others: _Others) -> Check:
     if verdict == "caution":
         marks = "support leaves marks on what bears on the recess"
         turned = others.advise(lambda each: share(each) <= 0.98 * SCARS)
-        cut = "" if turned or len(prints) > 1 else case.find_mending(name, list_unmarked(case, most=SCARS), most=2)
+        cut = "" if turned or len(prints) > 1 else case.find_mending(name, list_unmarked(case, most=SCARS), most=1)
         remedy = f"{marks}: {turned}" if turned else (
             f"{marks} whichever way up it stands: {cut}, so that it stands on a flat cut, or scrape it smooth there" if cut else
             f"{marks} whichever way up it stands, for it is the recess that gives it this shape, and no value of the recipe was "
@@ -266,7 +265,9 @@ def _judge_layers(printer: Printer) -> Check:
     limit = HIGHEST_LAYER * printer.line_width
     kept = printer.layer_height <= limit + 1e-9
     finer = floor(100.0 * limit + 1e-9) / 100.0
-    remedy = "" if kept else f"set printer.layer_height = {finer:g}, or printer.line_width to what the printer lays"
+    wider = ceil(100.0 * printer.layer_height / HIGHEST_LAYER - 1e-9) / 100.0
+    lines = f"if the printer lays lines as wide, set printer.line_width = {wider:g}"
+    remedy = "" if kept else f"set printer.layer_height = {finer:g}, or, {lines}"
     source = f"common practice: a layer is at most {HIGHEST_LAYER:g} times as high as a line is wide"
     return Check("height of a layer", "pass" if kept else "caution", printer.layer_height, round(limit, 4), "mm", source, remedy)
 

@@ -16,6 +16,7 @@ PITCHES, NODES = (0.4, 3.0), 25_000  # mm, finest and coarsest grid; nodes that 
 # Layers. Support takes one, and one of air parts it from what it carries, so under what is less than two above the plate none can
 # be laid: it sinks on to the plate by a layer at most, and lies (our rule).
 SETTLES = 2.0
+HIGHEST_LAYER = 0.8  # of a line's width; higher layers do not hold on to each other (common practice)
 BRIDGE_DEG = 10.0  # from level; a flatter underside is printed as a bridge from wall to wall
 LEDGE = 2.0  # mm; so wide a strip is held along its side by the layer that it grows out of, however far it runs (our rule)
 BRIDGE_POINTS = 300  # places at which bridges are measured, at most

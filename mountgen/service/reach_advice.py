@@ -21,7 +21,7 @@ SHARE = 0.9  # of a limit that a remedy keeps
 
 
 def list_unmarked(case: Case, *, most: float) -> Iterator[dict[str, Any]]:
-    """Yield the greatest fit.reach with which so little of what bears hangs over the plate, printed mouth up, and one 3 mm less.
+    """Yield the greatest fit.reach with which so little of what bears hangs over the plate, printed mouth up; nothing if none.
 
     Args:
         case: the part.
@@ -37,7 +37,6 @@ def list_unmarked(case: Case, *, most: float) -> Iterator[dict[str, Any]]:
         marked = float(bearing[hangs & (level > SETTLES * layer - reach)].sum())
         if marked <= SHARE * most * float(bearing[left].sum()):
             yield {"fit.reach": reach}
-            yield {"fit.reach": max(reach - 3.0, 1.0)}
             return
 
 
