@@ -12,6 +12,7 @@ from mountgen.pipeline import (
     Ground,
     Made,
     Progress,
+    Quiet,
     Whole,
     build_part,
     draw_pictures,
@@ -142,21 +143,8 @@ def _make_whole(ground: Ground) -> Whole:
     """Make the part itself, unless it has been made before."""
     from mountgen.service.print_check import judge_print
 
-    case = prove_part(build_part(ground), ground, clock=Clock(_Silent()))
+    case = prove_part(build_part(ground), ground, clock=Clock(Quiet()))
     return sum_up_whole(case.part, judge_print(case))
-
-
-class _Silent:
-    """Progress of what the user did not ask for."""
-
-    def stage(self, name: str) -> Any:
-        """Tell nobody that a stage has begun."""
-        from contextlib import nullcontext
-
-        return nullcontext()
-
-    def say(self, text: str) -> None:
-        """Keep a finding to itself."""
 
 
 def _compare(gauge: FitGauge, own: Finding, whole: Whole, case: Case, shape: Shape) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
 from hashlib import sha256
@@ -59,6 +59,17 @@ class Progress(Protocol):
 
     def say(self, text: str) -> None:
         """Pass on a finding, one line."""
+
+
+class Quiet:
+    """A progress that tells nobody."""
+
+    def stage(self, name: str) -> AbstractContextManager[None]:
+        """Enter and leave without a word."""
+        return nullcontext()
+
+    def say(self, text: str) -> None:
+        """Pass nothing on."""
 
 
 @dataclass(frozen=True)
@@ -387,7 +398,7 @@ def prove_part(
         clock: times the stages.
         wall_lines: printed lines side by side that its walls need.
         pictures: whether the files of judges will be wanted.
-        remake: makes the part of another recipe for the same scan, to find out what would make it whole; slow.
+        remake: makes the part of another recipe for the same scan, to find out what mends it; slow.
 
     Returns:
         Case: the part with its final mesh, ready to be judged.
@@ -400,6 +411,7 @@ def prove_part(
     from mountgen.inspection import inspect_body
     from mountgen.relief import relieve_mesh
     from mountgen.service.case import Case
+    from mountgen.service.remake import make_trial
     from mountgen.service.sound_advice import advise_sound
     from mountgen.service.wall_advice import advise_wall
     from mountgen.thin import thin_mesh
@@ -430,10 +442,17 @@ def prove_part(
             advise_wall=advise,
             advise_sound=None if remake is None else lambda: advise_sound(recipe, partial(_is_whole, remake)),
         )
-    return Case(
+    case = Case(
         recipe=recipe, scan=ground.scan, recess=ground.recess, part=replace(part, body=body), material=ground.material,
         materials=ground.materials, inspection=inspection, pictures=pictures,
     )  # fmt: skip
+    if remake is None:
+        return case
+
+    def prove(other: Recipe) -> Case:
+        return prove_part(remake(other), replace(ground, recipe=other), clock=Clock(Quiet()), wall_lines=wall_lines)
+
+    return replace(case, mends=make_trial(replace(case, pictures=False), prove))
 
 
 def _is_whole(remake: Callable[[Recipe], Part], recipe: Recipe) -> bool:

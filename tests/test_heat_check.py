@@ -91,8 +91,11 @@ def test_the_material_named_passes_and_is_the_nearest(place: str, ambient: float
     assert again.limit == float(named[2])
     for key, other in load_materials().items():
         limit = judge_softening(other, 50.0).pass_to_c
-        if found.value <= limit < again.limit:  # between the two only what says too little of itself
-            assert None in (other.modulus, other.strength_z, other.shrinkage_pct), key
+        if found.value <= limit < again.limit:  # between the two only what says too little of itself, or does not bear the sun
+            faded = PLACES[place].sunlit and other.sun.value == "poor"
+            assert faded or None in (other.modulus, other.strength_z, other.shrinkage_pct), key
+    if PLACES[place].sunlit:
+        assert load_materials()[named[1]].sun.value != "poor"
 
 
 @pytest.mark.parametrize("where", ["dash_top_sun", "closed_compartment"])

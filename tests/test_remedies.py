@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -10,11 +11,12 @@ import pytest
 
 from mountgen import pipeline
 from mountgen.datum import Recess
+from mountgen.features.part import Part
 from mountgen.field import InsertableSpace, build_space
 from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material, load_materials
 from mountgen.pipeline import make
-from mountgen.recipe import Fit
+from mountgen.recipe import Fit, Recipe
 from mountgen.recipe_file import load_recipe
 from mountgen.service import judge_service
 from mountgen.store import Store
@@ -141,7 +143,11 @@ def judge_known(folder: Path, base: str, settings: list[str]) -> dict[str, Check
     ground = pipeline.Ground(
         recipe, find_material(recipe.material, materials), materials, as_scan(recess), recess, space, shell
     )
-    case = pipeline.prove_part(pipeline.build_part(ground), ground, clock=pipeline.Clock(Silent()))
+
+    def remake(other: Recipe) -> Part:
+        return pipeline.build_part(replace(ground, recipe=other))
+
+    case = pipeline.prove_part(pipeline.build_part(ground), ground, clock=pipeline.Clock(Silent()), remake=remake)
     judged = (check for each in judge_service(case).values() for check in each.checks)
     return {check.name: check for check in (*case.inspection.checks, *case.part.checks, *judged)}
 

@@ -12,8 +12,9 @@ import pytest
 
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError
+from mountgen.features.pad_place import Spot
 from mountgen.features.part import Part, SoftZone
-from mountgen.features.tape_pads import PadPlan, PadResult, plan_pads, set_pads
+from mountgen.features.tape_pads import Pad, PadPlan, PadResult, advise_flatter, plan_pads, set_pads
 from mountgen.field import build_space
 from mountgen.gap import TOLERANCE
 from mountgen.inspection import inspect_body
@@ -24,6 +25,7 @@ from mountgen.surface import Surface
 from mountgen.verdict import Check
 from tests.checks import assert_printable
 from tests.recesses import box_recess
+from tests.remedies import read_remedy
 from tests.solids import box_mesh, box_solid
 
 FINE = 0.003  # mm; chord error at which volumes are compared
@@ -185,10 +187,31 @@ def test_thin_tape_over_a_bowed_floor_fails_and_names_a_thickness() -> None:
     check = find(plan_on(400.0, tape).checks, "mismatch under tape")
     assert check.value == pytest.approx(0.5, abs=0.02)  # 40² / (8 * 400); more than half of 0.7, less than all of it
     assert check.verdict == "caution"
-    found = re.search(r"tape\.thickness = ([\d.]+)", check.remedy)
-    assert found is not None
-    thicker = tape.model_copy(update={"thickness": float(found[1])})
-    assert find(plan_on(400.0, thicker).checks, "mismatch under tape").verdict == "pass"
+    ways = read_remedy(check.remedy)
+    assert [set(way) for way in ways] == [{"tape.thickness"}, {"tape.length", "tape.count"}]
+    for way in ways:
+        other = tape.model_copy(update={key.removeprefix("tape."): float(value) for key, value in way.items()})
+        other = other.model_copy(update={"count": int(other.count)})
+        assert other.count * other.length >= 40.0
+        assert find(plan_on(400.0, other).checks, "mismatch under tape").verdict == "pass"
+
+
+def test_where_no_tape_lies_flat_enough_another_hold_is_named() -> None:
+    """More than a millimetre off over every pad that has room: 2.2 mm of tape would do, and shorter pads have none."""
+    tape = TapePads(count=1, length=40.0, width=14.0, thickness=1.1, compression=0.2)
+    advice = []
+    for most in (3.0, 1.1):
+
+        def place(other: TapePads, most: float = most) -> tuple[Pad, ...]:
+            if other.count > 1 or other.thickness > most:
+                raise FeatureError("no room", "tape pads", "leave them out")
+            right, up, normal = np.eye(3)
+            spot = Spot(np.zeros(3), right, up, normal, mismatch=0.0, angle=0.0)
+            return (Pad(spot, 0.0, np.array([0.9, 2.0]), (0.0, 0.0)),)
+
+        advice.append(advise_flatter(tape, 1.1, place))
+    assert read_remedy(advice[0]) == [{"tape.thickness": "2.2"}]
+    assert read_remedy(advice[1]) == [{"tape": "false"}]
 
 
 def test_the_flatter_direction_is_found() -> None:

@@ -7,7 +7,7 @@ where it is shallower a plinth.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import ceil, floor
 
@@ -22,6 +22,7 @@ from mountgen.kernel import Mesh, Solid, combine_many, tessellate
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.place import describe_place
 from mountgen.recipe import TapePads
+from mountgen.recipe_settings import tell_settings
 from mountgen.shape import Axes, extrude, rectangle, require_one_solid
 from mountgen.surface import Surface, surface_of
 from mountgen.tape import MISMATCH_TIMES, judge_thickness
@@ -35,6 +36,8 @@ ROOT = 0.8  # mm by which a plinth reaches into the part
 SCRAPE = 0.05  # mm by which a plinth may come nearer to the scan on its way in than it stands at its seat
 DRAG = 3.0  # mm; tape that slides farther than this on its way in sticks too early (our rule)
 ROUNDS = 4  # of looking for another place where a plinth scrapes
+THICKEST = 3.0  # mm; of tape that remedies name (our rule)
+TRIES, MOST_PADS = 5, 12  # thicknesses that are placed for a remedy; pads that a recipe may ask for
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,20 +127,25 @@ def plan_pads(mesh: Mesh, recess: Recess, *, tape: TapePads, avoid: Sequence[Sof
     body, scan = Surface(mesh.vertices, mesh.faces), surface_of(recess)
     pitch = float(np.clip(min(tape.width, tape.length) / SHARE, FINEST, COARSEST))
     views = make_views(body, scan, pitch=pitch, avoid=avoid)
-    flat = [tape.thickness * share for share in (0.25, 1.0 / MISMATCH_TIMES, 1.0)]
-    barred: list[Floats] = []
-    for _ in range(ROUNDS):
-        spots = choose_spots(
-            views, count=tape.count, length=tape.length, width=tape.width, flat=flat, barred=barred
-        )
-        if len(spots) < tape.count:
-            break
-        pads = [_measure(body, scan, spot, tape) for spot in spots]
-        scraping = [pad for pad in pads if pad.raised and _scrapes(pad, recess, tape)]
-        if not scraping:
-            return _make_plan(tuple(pads), tape)
-        barred += [pad.spot.centre for pad in scraping]
-    raise _misfit(views, tape, len(spots), flat[1], scraped=bool(barred))
+
+    def place(tape: TapePads) -> tuple[Pad, ...]:
+        """Return the pads where they lie best. Raises FeatureError: there is no room for them."""
+        flat = [tape.thickness * share for share in (0.25, 1.0 / MISMATCH_TIMES, 1.0)]
+        barred: list[Floats] = []
+        for _ in range(ROUNDS):
+            spots = choose_spots(
+                views, count=tape.count, length=tape.length, width=tape.width, flat=flat, barred=barred
+            )
+            if len(spots) < tape.count:
+                break
+            pads = tuple(_measure(body, scan, spot, tape) for spot in spots)
+            scraping = [pad for pad in pads if pad.raised and _scrapes(pad, recess, tape)]
+            if not scraping:
+                return pads
+            barred += [pad.spot.centre for pad in scraping]
+        raise _misfit(views, tape, len(spots), flat[1], scraped=bool(barred))
+
+    return _make_plan(place(tape), tape, place)
 
 
 def _measure(body: Surface, scan: Surface, spot: Spot, tape: TapePads) -> Pad:
@@ -182,7 +190,7 @@ def _scrapes(pad: Pad, recess: Recess, tape: TapePads) -> bool:
     return bool((find_nearest(tree, points, travel=travel, bound=bound).face >= 0).any())
 
 
-def _make_plan(pads: tuple[Pad, ...], tape: TapePads) -> PadPlan:
+def _make_plan(pads: tuple[Pad, ...], tape: TapePads, place: Callable[[TapePads], tuple[Pad, ...]]) -> PadPlan:
     half = (0.5 * tape.length, 0.5 * tape.width)
     face = rectangle((-half[0], -half[1]), half)
     cut, add, soft, notes = [], [], [], []
@@ -195,7 +203,7 @@ def _make_plan(pads: tuple[Pad, ...], tape: TapePads) -> PadPlan:
             cut.append(extrude(face, axes=Axes(pad.middle, spot.right, spot.up), height=pad.sunk + 1.0))
         soft.append(_make_zone(pad, half, f"tape pad {number}"))
         notes.append(_describe(pad, tape, number))
-    return PadPlan(pads, tuple(cut), tuple(add), tuple(soft), _judge_pads(pads, tape), tuple(notes))
+    return PadPlan(pads, tuple(cut), tuple(add), tuple(soft), _judge_pads(pads, tape, place), tuple(notes))
 
 
 def _make_zone(pad: Pad, half: tuple[float, float], name: str) -> SoftZone:
@@ -222,21 +230,47 @@ def _describe(pad: Pad, tape: TapePads, number: int) -> str:
     return text
 
 
-def _judge_pads(pads: tuple[Pad, ...], tape: TapePads) -> tuple[Check, ...]:
-    worst = max(pads, key=lambda pad: float(np.ptp(pad.gaps)))
-    mismatch = float(np.ptp(worst.gaps))
+def _judge_pads(pads: tuple[Pad, ...], tape: TapePads, place: Callable[[TapePads], tuple[Pad, ...]]) -> tuple[Check, ...]:
+    worst = max(pads, key=_mismatch)
+    mismatch = _mismatch(worst)
     verdict: Verdict = judge_thickness(tape.thickness, mismatch=mismatch)
     limit = tape.thickness / MISMATCH_TIMES
-    remedy = ""
-    if verdict != "pass":
-        thick = ceil(10.0 * MISMATCH_TIMES * mismatch) / 10.0
-        remedy = f"set tape.thickness = {thick:g} or more, or make tape.length and tape.width smaller"
+    remedy = "" if verdict == "pass" else advise_flatter(tape, mismatch, place)
     source = (
         f"page on applying acrylic-foam tapes (read): a tape twice as thick as the mismatch; "
         f"bond line {worst.gaps.min():.2f} to {worst.gaps.max():.2f} mm"
     )
     where = describe_place(worst.middle.tolist())
     return (Check("mismatch under tape", verdict, round(mismatch, 3), round(limit, 3), "mm", source, remedy, where),)
+
+
+def _mismatch(pad: Pad) -> float:
+    """Return by how much the bond line differs over a pad, mm."""
+    return float(np.ptp(pad.gaps))
+
+
+def advise_flatter(tape: TapePads, mismatch: float, place: Callable[[TapePads], tuple[Pad, ...]]) -> str:
+    """Return the thinnest tape that bears the mismatch where its pads then lie, and shorter pads of as much area; both placed."""
+
+    def passes(other: TapePads) -> bool:
+        try:
+            worst = max(_mismatch(pad) for pad in place(other))
+        except FeatureError:
+            return False
+        return judge_thickness(other.thickness, mismatch=worst) == "pass"
+
+    thick = (ceil(10.0 * MISMATCH_TIMES * mismatch) + k for k in range(TRIES))
+    thicker = ({"thickness": each / 10.0} for each in thick if each / 10.0 <= THICKEST)
+    counts = range(tape.count + 1, min(2 * tape.count, MOST_PADS) + 1)
+    shorter = ({"length": float(ceil(tape.length * tape.count / count)), "count": count} for count in counts)
+    found = []
+    for choices in (thicker, shorter):
+        if (good := next((each for each in choices if passes(tape.model_copy(update=each))), None)) is not None:
+            found.append(tell_settings({f"tape.{key}": value for key, value in good.items()}))
+    return ", or ".join(found) or (
+        f"neither tape of up to {THICKEST:g} mm nor shorter pads lie flat enough there: hold the part with tabs ([tabs]) and set "
+        "tape = false"
+    )
 
 
 def _misfit(views: Sequence[View], tape: TapePads, found: int, flat: float, *, scraped: bool) -> FeatureError:

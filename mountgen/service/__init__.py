@@ -10,6 +10,7 @@ from mountgen.service.fit_stack import judge_fit_stack
 from mountgen.service.heat_check import judge_heat
 from mountgen.service.keep_out import judge_keep_outs
 from mountgen.service.load_check import judge_load
+from mountgen.service.material_swap import suit_material
 from mountgen.service.print_check import judge_print
 from mountgen.service.scan_check import judge_scan_use
 from mountgen.service.surroundings import judge_surroundings
@@ -37,9 +38,10 @@ def judge_service(case: Case) -> dict[str, Finding]:
         case: the part and its surroundings.
 
     Returns:
-        dict: question ("heat", "load", ...) to what was found, in the order asked.
+        dict: question ("heat", "load", ...) to what was found, in the order asked; where the heat asks for another material
+        what is advised elsewhere goes with that.
 
     Raises:
         MountgenError: the recipe asks for what cannot be judged.
     """
-    return {question: judge(case) for question, judge in JUDGES.items()}
+    return suit_material(case, {question: judge(case) for question, judge in JUDGES.items()}, JUDGES)

@@ -196,4 +196,7 @@ def _advise_lower(recipe: Recipe, excess: float) -> str:
         return tell_settings({"flange.thickness": thickness} | rounded)
     if isinstance(recipe, PlugRecipe):
         return f"set plug.below = {ceil(10.0 * (recipe.plug.below + excess) - 1e-6) / 10.0:g}"
-    return "correct mouth.plane: the part is made flush with it"
+    return (
+        "no size of it makes it stand out, for it ends at the surround carried across the mouth: that surface is off, so give "
+        "mouth.plane, or mouth.rim by points picked around the rim"
+    )

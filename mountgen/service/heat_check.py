@@ -45,7 +45,7 @@ def judge_heat(case: Case) -> Finding:
     temp = find_service_temperature(recipe.place)
     loaded = is_loaded(recipe)
     found = judge_softening(material, temp, loaded=loaded)
-    better = choose_material(case.materials, temp, loaded=loaded)
+    better = choose_for_place(case.materials, recipe.place, loaded=loaded)
     checks = [_judge_softening(found, better, material, case.materials, recipe.place)]
     checks += [*_judge_sunlight(recipe.place, material, case.materials, temp, loaded=loaded)]
     checks += [*_judge_ambient(recipe.place.ambient)]
@@ -56,6 +56,15 @@ def judge_heat(case: Case) -> Finding:
         files["-heat.png"] = picture_day(recipe, material, found, better)
     facts = _list_facts(recipe.place, material, found, rank_materials(case.materials.values(), temp, loaded=loaded))
     return Finding(checks=tuple(checks), facts=facts, files=files)
+
+
+def find_advised(case: Case) -> Material | None:
+    """Return the material that is advised for the heat; None where the part's own passes, or none does."""
+    temp, loaded = find_service_temperature(case.recipe.place), is_loaded(case.recipe)
+    if judge_softening(case.material, temp, loaded=loaded).verdict == "pass":
+        return None
+    better = choose_for_place(case.materials, case.recipe.place, loaded=loaded)
+    return None if better is None or better.material == case.material.key else case.materials[better.material]
 
 
 def is_loaded(recipe: Recipe) -> bool:
@@ -75,6 +84,16 @@ def choose_material(
     known: Iterable[Material] = (each for each in materials.values() if can_carry(each))
     passing = [s for s in rank_materials(known, temp_c, loaded=loaded, stress=stress) if s.verdict == "pass"]
     return passing[-1] if passing else None
+
+
+def choose_for_place(materials: Mapping[str, Material], place: ParkedPlace, *, loaded: bool) -> Softening | None:
+    """Return the material that just passes in a place: where the sun shines on it one that bears that, if any does."""
+    temp = find_service_temperature(place)
+    if find_place(place.where).sunlit:
+        bears = {key: each for key, each in materials.items() if each.sun.value != "poor"}
+        if (found := choose_material(bears, temp, loaded=loaded)) is not None:
+            return found
+    return choose_material(materials, temp, loaded=loaded)
 
 
 def _judge_softening(

@@ -13,11 +13,13 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.place import describe_place, tell_clock
 from mountgen.recipe import Printer
+from mountgen.service.bridge_advice import advise_bridge
 from mountgen.service.case import Case, Finding
+from mountgen.service.gap_advice import advise_gap
 from mountgen.service.print_estimate import Estimate
 from mountgen.service.print_orientation import OVERHANG_DEG, STEADY, Orientation
 from mountgen.service.print_piece import SWELLING, Print, add_up, lay_whole, look_under
-from mountgen.service.print_shape import SETTLES, Narrowest, find_narrowest
+from mountgen.service.print_shape import HIGHEST_LAYER, SETTLES, Narrowest, find_narrowest
 from mountgen.service.print_split import (
     PrintedSplit,
     describe_joints,
@@ -26,12 +28,12 @@ from mountgen.service.print_split import (
     other_joint,
     plan_split,
 )
+from mountgen.service.reach_advice import list_steady, list_unmarked
 from mountgen.verdict import Check, Verdict
 
 SCARS = 0.10  # share of the surface that bears on the recess; what support leaves on more than this is felt (our rule)
 BRIDGE = 10.0  # mm; 10 to 15 mm come out clean (trade page on overhangs, read)
 FINEST_LINE = 0.2  # mm; no remedy asks for a finer one: few printers lay it (our rule)
-HIGHEST_LAYER = 0.8  # of a line's width; higher layers do not hold on to each other (common practice)
 FOOT = 0.4  # mm of chamfer that a remedy names (our rule)
 OTHERS = 3  # other ways up that are looked at for shorter bridges
 SHOWN = 4  # other ways up that are listed in the report
@@ -65,9 +67,9 @@ def judge_print(case: Case) -> Finding:
         _judge_room(case, whole.way, split, _Others(case)),
         _judge_scars(case, prints, others),
         _judge_bridge(case, prints, others),
-        _judge_gap(narrow, printer),
+        _judge_gap(case, narrow),
         _judge_layers(printer),
-        _judge_stand(prints, others),
+        _judge_stand(case, prints, others),
         _judge_first_layer(case, prints),
     )
     facts = _list_facts(case, whole, narrow)
@@ -190,31 +192,34 @@ def _tell_foot(prints: Sequence[Print], printer: Printer) -> tuple[str, ...]:
 
 def _judge_scars(case: Case, prints: Sequence[Print], others: _Others) -> Check:
     """Hold the surface that bears on the recess and is printed on support against what may be."""
-    contact = case.inspection.contact_area
+    name, contact = "support on fit faces", case.inspection.contact_area
 
     def share(*ways: Orientation) -> float:
-        marked = sum(each.value("support on fit faces") for each in ways)
+        marked = sum(each.value(name) for each in ways)
         return round(100.0 * marked / contact, 4) if contact > 0.0 else 0.0
 
     value = share(*(each.way for each in prints))
     verdict: Verdict = "pass" if value <= SCARS else "caution"
     remedy = ""
     if verdict == "caution":
-        remedy = others.advise(lambda each: share(each) <= 0.98 * SCARS)
         marks = "support leaves marks on what bears on the recess"
-        remedy = f"{marks}: {remedy}" if remedy else (
-            f"{marks} whichever way up it stands, so no key of the recipe helps: scrape it smooth there"
+        turned = others.advise(lambda each: share(each) <= 0.98 * SCARS)
+        cut = "" if turned or len(prints) > 1 else case.find_mending(name, list_unmarked(case, most=SCARS), most=1)
+        remedy = f"{marks}: {turned}" if turned else (
+            f"{marks} whichever way up it stands: {cut}, so that it stands on a flat cut, or scrape it smooth there" if cut else
+            f"{marks} whichever way up it stands, for it is the recess that gives it this shape, and no value of the recipe was "
+            "found that spares it: scrape it smooth there"
         )  # fmt: skip
     source = (
         f"our rule; undersides beyond {OVERHANG_DEG:g}° from vertical need support (trade page on overhangs, read), "
         f"but for what lies on the plate or less than {SETTLES:g} layers above it"
     )
-    return Check("support on fit faces", verdict, value, SCARS, "share", source, remedy)
+    return Check(name, verdict, value, SCARS, "share", source, remedy)
 
 
 def _judge_bridge(case: Case, prints: Sequence[Print], others: _Others) -> Check:
     worst = max(prints, key=lambda each: each.under.bridge)
-    under, way = worst.under, worst.way
+    under, way, name = worst.under, worst.way, "longest bridge"
     verdict: Verdict = "pass" if under.bridge <= BRIDGE else "caution"
     remedy = place = ""
     if verdict == "caution":
@@ -223,54 +228,66 @@ def _judge_bridge(case: Case, prints: Sequence[Print], others: _Others) -> Check
         layer = case.recipe.printer.layer_height
         mesh = case.part.body.mesh
         remedy = others.advise(lambda each: look_under(mesh, each, layer).bridge <= 0.98 * BRIDGE, most=OTHERS)
-        remedy = f"let the printing program put support under it{', or ' + remedy if remedy else ''}"
+        if not remedy and len(prints) == 1:
+            remedy = advise_bridge(case, way, back, most=BRIDGE, name=name)
+        other = f", or {remedy}" if remedy else " (no way up and no value of the recipe was found that does without)"
+        remedy = f"let the printing program put support under it{other}"
     source = "trade page on overhangs (read): bridges of 10 to 15 mm come out clean"
-    return Check("longest bridge", verdict, under.bridge, BRIDGE, "mm", source, remedy, place)
+    return Check(name, verdict, under.bridge, BRIDGE, "mm", source, remedy, place)
 
 
-def _judge_gap(narrow: Narrowest, printer: Printer) -> Check:
+def _judge_gap(case: Case, narrow: Narrowest) -> Check:
+    printer = case.recipe.printer
     line_width = printer.line_width
     name, source = "narrowest gap", "common practice: one printed line at least"
     if not isfinite(narrow.gap):
         widest = LOOKED * line_width
         return Check(name, "pass", widest, line_width, "mm", f"{source}; none of less than {widest:g} mm was found")
     verdict: Verdict = "pass" if narrow.gap >= line_width else "caution"
-    remedy = "" if verdict == "pass" else f"it fuses in printing: widen the feature there{_advise_line(narrow.gap, printer)}"
+    remedy = ""
+    if verdict != "pass":
+        finer = _advise_line(narrow.gap, printer)
+        remedy = f"it fuses in printing: {finer or advise_gap(case, narrow.gap, narrow.middle, name=name)}"
     return Check(name, verdict, narrow.gap, line_width, "mm", source, remedy, describe_place(narrow.middle))
 
 
 def _advise_line(gap: float, printer: Printer) -> str:
-    """Return the settings with which a line fits into a gap, and layers that are not too high for it."""
+    """Return the settings with which a line fits into a gap, and layers that are not too high for it; "" for none."""
     finer = floor(100.0 * gap + 1e-6) / 100.0
     if finer < FINEST_LINE:
-        return ", or let it fuse if nothing has to go in"
+        return ""
     lower = floor(100.0 * HIGHEST_LAYER * finer + 1e-9) / 100.0
     layers = f" and printer.layer_height = {lower:g}" if lower < printer.layer_height else ""
-    return f", or set printer.line_width = {finer:g}{layers}"
+    return f"set printer.line_width = {finer:g}{layers}, or let it fuse if nothing has to go in"
 
 
 def _judge_layers(printer: Printer) -> Check:
     limit = HIGHEST_LAYER * printer.line_width
     kept = printer.layer_height <= limit + 1e-9
     finer = floor(100.0 * limit + 1e-9) / 100.0
-    remedy = "" if kept else f"set printer.layer_height = {finer:g}, or printer.line_width to what the printer lays"
+    wider = ceil(100.0 * printer.layer_height / HIGHEST_LAYER - 1e-9) / 100.0
+    lines = f"if the printer lays lines as wide, set printer.line_width = {wider:g}"
+    remedy = "" if kept else f"set printer.layer_height = {finer:g}, or, {lines}"
     source = f"common practice: a layer is at most {HIGHEST_LAYER:g} times as high as a line is wide"
     return Check("height of a layer", "pass" if kept else "caution", printer.layer_height, round(limit, 4), "mm", source, remedy)
 
 
-def _judge_stand(prints: Sequence[Print], others: _Others) -> Check:
+def _judge_stand(case: Case, prints: Sequence[Print], others: _Others) -> Check:
+    name = "steady on the plate"
     worst = min(prints, key=lambda each: each.steadiness)
     verdict: Verdict = "pass" if worst.steadiness >= 1.0 / STEADY - 1e-9 else "caution"
     remedy = ""
     if verdict == "caution":
         remedy = others.advise(lambda each: each.lean <= 0.98 * STEADY)
+        if not remedy and len(prints) == 1:
+            remedy = case.find_mending(name, list_steady(case, most=STEADY))
         brim = f"print {worst.name or 'it'} with a brim and support, which hold it"
         remedy = f"{brim}, or {remedy}" if remedy else brim
     source = (
         "our rule: from the foot of the centre of mass to the edge of the first layer it is a third of its height or more; "
         "0 where next to nothing lies on the plate or it would fall over"
     )
-    return Check("steady on the plate", verdict, worst.steadiness, 1.0 / STEADY, "mm/mm", source, remedy)
+    return Check(name, verdict, worst.steadiness, 1.0 / STEADY, "mm/mm", source, remedy)
 
 
 def _judge_first_layer(case: Case, prints: Sequence[Print]) -> Check:

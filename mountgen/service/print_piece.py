@@ -7,7 +7,7 @@ from math import isfinite
 
 import numpy as np
 
-from mountgen.arrays import Floats, freeze
+from mountgen.arrays import Bools, Floats, freeze
 from mountgen.kernel import Mesh
 from mountgen.mesh_measure import measure_area, measure_volume
 from mountgen.recipe import Printer
@@ -97,10 +97,10 @@ def lay_whole(case: Case) -> Print:
     )
 
 
-def look_under(mesh: Mesh, way: Orientation, layer: float) -> Undersides:
-    """Measure what hangs over air in a mesh that lies on the plate one way up, layers `layer` mm high."""
+def look_under(mesh: Mesh, way: Orientation, layer: float, *, skip: Bools | None = None) -> Undersides:
+    """Measure what hangs over air in a mesh that lies on the plate one way up, layers `layer` mm high. skip: see there."""
     turned = Mesh(move_points(mesh.vertices, way.pose.part_to_plate), mesh.faces)
-    return measure_undersides(turned, layer=layer, overhang_deg=OVERHANG_DEG)
+    return measure_undersides(turned, layer=layer, overhang_deg=OVERHANG_DEG, skip=skip)
 
 
 def add_up(prints: tuple[Print, ...]) -> Estimate:

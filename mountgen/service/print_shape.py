@@ -16,6 +16,7 @@ PITCHES, NODES = (0.4, 3.0), 25_000  # mm, finest and coarsest grid; nodes that 
 # Layers. Support takes one, and one of air parts it from what it carries, so under what is less than two above the plate none can
 # be laid: it sinks on to the plate by a layer at most, and lies (our rule).
 SETTLES = 2.0
+HIGHEST_LAYER = 0.8  # of a line's width; higher layers do not hold on to each other (common practice)
 BRIDGE_DEG = 10.0  # from level; a flatter underside is printed as a bridge from wall to wall
 LEDGE = 2.0  # mm; so wide a strip is held along its side by the layer that it grows out of, however far it runs (our rule)
 BRIDGE_POINTS = 300  # places at which bridges are measured, at most
@@ -55,13 +56,14 @@ class _Grid:
     pitch: float
 
 
-def measure_undersides(mesh: Mesh, *, layer: float, overhang_deg: float) -> Undersides:
+def measure_undersides(mesh: Mesh, *, layer: float, overhang_deg: float, skip: Bools | None = None) -> Undersides:
     """Measure what hangs over air in a part on the plate.
 
     Args:
         mesh: the part, plate frame: z upwards, the plate at z = 0, mm.
         layer: height of a layer, mm.
         overhang_deg: from vertical; what faces down more than this needs support.
+        skip: (F,) bool, faces that no bridge is looked for under; none if absent.
 
     Returns:
         Undersides.
@@ -87,6 +89,8 @@ def measure_undersides(mesh: Mesh, *, layer: float, overhang_deg: float) -> Unde
         floor = whole.highest(np.where(some, here - 1e-6, -np.inf), rising=True).clip(min=0.0)
         support += float((here - floor)[some].sum()) * grid.pitch**2
     flat = above & (rise < -cos(radians(BRIDGE_DEG)))
+    if skip is not None:
+        flat &= ~skip
     bridge, middle = _measure_bridges(whole, vertices, faces[flat], grid, layer=layer)
     return Undersides(support, bridge, middle)
 

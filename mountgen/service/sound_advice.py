@@ -10,6 +10,7 @@ from mountgen.recipe_settings import name_settings, tell_settings, with_settings
 
 FEATURES = ("drains", "cable", "tabs", "tape", "dividers", "pull_tab", "flange", "lip")  # tables that false takes out
 NUDGE = 0.2  # mm by which another wall is tried
+NUDGE_CLEARANCE = 0.03  # mm by which another clearance is named
 
 
 def advise_sound(recipe: Recipe, is_whole: Callable[[Recipe], bool]) -> str:
@@ -25,7 +26,10 @@ def advise_sound(recipe: Recipe, is_whole: Callable[[Recipe], bool]) -> str:
             return f"{tell_settings(settings)}, which was tried and is whole"
         tried.append(name_settings(settings))
     looked = f" (tried: {', '.join(tried)})" if tried else ""
-    return f"nothing that the recipe could leave out makes it whole{looked}: change fit.clearance by some hundredths"
+    return (
+        f"nothing that the recipe could leave out makes it whole{looked}: other faces meet in another way, so set "
+        f"fit.clearance = {recipe.fit.clearance + NUDGE_CLEARANCE:g}, which was not tried"
+    )
 
 
 def list_changes(recipe: Recipe) -> Iterator[dict[str, Any]]:

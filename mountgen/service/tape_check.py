@@ -111,7 +111,9 @@ def judge_tape(case: Case) -> Finding:
     if not isfinite(needed) and (elsewhere := find_cooler(recipe.place, WARM)) is not None:
         there = size_pads(find_heat_factor(find_service_temperature(elsewhere)) * trim.credit)
         cooler = f'if cooler there, set place.where = "{elsewhere.where}"{_name_pads(tape, there)}'
-    advice = _advise(tape, enough, needed=needed, area=area, bears=lighter, has_tabs=bool(case.part.tabs), cooler=cooler)
+    advice = _advise(
+        tape, enough, needed=needed, area=area, mass=mass, bears=lighter, has_tabs=bool(case.part.tabs), cooler=cooler
+    )
     worst = max(loads[1:], key=lambda load: needs[load.name])
     where = describe_place(min(bonds, key=lambda bond: bond.area).pad.middle.tolist())
     eased = bool(case.part.tabs)
@@ -189,7 +191,7 @@ def _find_area(load: Load, mass: float, left: float) -> float:
 
 
 def _advise(
-    tape: TapePads, enough: TapePads | None, *, needed: float, area: float, bears: float, has_tabs: bool, cooler: str
+    tape: TapePads, enough: TapePads | None, *, needed: float, area: float, mass: float, bears: float, has_tabs: bool, cooler: str
 ) -> str:
     """Say what would hold: other pads, else a device of `bears` kg at most, or a cooler place where no tape does."""
     hold = "" if has_tabs else ", or add a hold of another kind ([tabs])"
@@ -202,7 +204,8 @@ def _advise(
     if bears > 0.0:
         lighter = f"set device.mass = {bears:g}, which these pads bear"
     elif area < needed:
-        lighter = "make the part lighter (body.wall), as the tape does not bear it alone"
+        most = floor(1000.0 * mass * area / needed)  # what is needed grows with the mass
+        lighter = f"the tape bears {most:d} g in all, less than the part alone: make it hollow (body.wall)"
     else:
         lighter = "set tape = false, as a device of any mass peels them off there"
     return f"it takes {more}, for which no room was found: {lighter}{hold}"
