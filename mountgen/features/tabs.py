@@ -48,8 +48,6 @@ UNEVEN = 0.4  # share by which the arm's thickness may leave the recipe's, where
 NUDGES = ((0.0, 0.49), (0.0, 0.3), (0.05, 0.3), (0.0, 0.0), (0.05, 0.0), (0.11, 0.0))
 SLIP = 0.05  # of the slots' volume by which the cut may differ from an exact one: chords of the old and the new facets
 SAMPLES = 5  # across the arm, for rays
-LOOKED = (0.1, 0.9, 9)  # of a slot's width, first and last ray, and how many
-AWAY = 5.0  # mm outside the arm's face at which they start
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,28 +181,9 @@ def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
         except FeatureError as error:  # in pieces, which a failed boolean may leave too
             failed = error
             continue
-        right = is_closed(mesh.faces) and abs(mesh_volume(mesh) - expected.volume()) <= SLIP * removed
-        if right and are_open(mesh, plan.tabs, tabs):
+        if is_closed(mesh.faces) and abs(mesh_volume(mesh) - expected.volume()) <= SLIP * removed:
             return made
     raise failed
-
-
-def are_open(mesh: Mesh, placed: Sequence[Tab], tabs: RetainingTabs) -> bool:
-    """Return whether the slots beside arms are open from outside: where one grazes the wall a skin of some microns may stay in it.
-
-    Rays go in through each slot, and must come as deep as the arm is thick.
-    """
-    surface = Surface(mesh.vertices, mesh.faces)
-    beside = 0.5 * tabs.width + SIDE_GAP * np.linspace(*LOOKED)
-    high = np.arange(-tabs.length, 0.0, FINE)
-    a, b = (each.ravel() for each in np.meshgrid(np.concatenate([-beside, beside]), high))
-    for tab in placed:
-        origin, out, along, across = tab.axes
-        start = origin + AWAY * out + a[:, None] * across + b[:, None] * along
-        run, _ = surface.cast(start, np.broadcast_to(-out, start.shape))
-        if (run < AWAY + tabs.thickness).any():
-            return False
-    return True
 
 
 def _solid_mesh(mesh: Mesh) -> Any:
