@@ -81,7 +81,7 @@ _SIGHT = Caution(
 )
 _HEAT = Caution(
     "heat",
-    "a vehicle parked in the sun gets hotter than most plastics bear: look at the part after the first hot days",
+    "a vehicle parked in the sun gets hotter than most plastics bear: look at the part after hot days",
     "Temperatures are estimates from published measurements in other vehicles; deflection temperatures compare plastics and are "
     "no rating.",
 )

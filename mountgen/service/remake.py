@@ -8,12 +8,26 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from mountgen.errors import MountgenError
+from mountgen.errors import (
+    EnduranceError,
+    FeatureError,
+    FieldError,
+    InspectionError,
+    KernelError,
+    LoftError,
+    MaterialError,
+    RecipeError,
+    SectionError,
+)
 from mountgen.recipe import Recipe
 from mountgen.recipe_settings import with_settings
 from mountgen.service import judge_service
 from mountgen.service.case import Case
 from mountgen.verdict import SEVERITY, Check
+
+NO_SUCH_PART = (
+    EnduranceError, FeatureError, FieldError, InspectionError, KernelError, LoftError, MaterialError, RecipeError, SectionError
+)  # fmt: skip
 
 
 def make_trial(case: Case, prove: Callable[[Recipe], Case]) -> Callable[[Mapping[str, Any], str], bool]:
@@ -33,7 +47,7 @@ def make_trial(case: Case, prove: Callable[[Recipe], Case]) -> Callable[[Mapping
         try:
             type(recipe).model_validate(recipe.model_dump())
             then = list_verdicts(prove(recipe))
-        except (ValidationError, MountgenError):  # no such recipe, or no such part
+        except (ValidationError, *NO_SUCH_PART):
             return False
         return (name not in then or then[name].verdict == "pass") and not is_worse(then, now())
 
