@@ -310,6 +310,8 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
         space = store.remember(
             key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
         )
+    for note in list_raised_gaps(recipe, space):
+        clock.progress.say(f"note       {note}")
 
     key = make_key("shell", key)
     ground = Ground(recipe, material, materials, scan, recess, space, None, key)
@@ -322,6 +324,15 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
         except LoftError:
             return ground
     return replace(ground, shell=shell)
+
+
+def list_raised_gaps(recipe: Recipe, space: InsertableSpace) -> list[str]:
+    """Return which gaps of the recipe are smaller than the space can tell, one sentence each; it leaves as much as that."""
+    asked = {key: getattr(recipe.fit, key) for key in ("clearance", "floor", "walls", "rim")}
+    return [
+        f"fit.{key} = {gap:g} is less than can be told on a mouth of this size: about {space.pitch:.2f} mm are left"
+        for key, gap in asked.items() if gap is not None and gap < space.pitch
+    ]  # fmt: skip
 
 
 def _find_recess(scan: Scan, mouth: Mouth) -> Recess:

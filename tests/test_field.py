@@ -12,7 +12,9 @@ from mountgen.arrays import Floats, Ints
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FieldError
 from mountgen.field import FEATHER, InsertableSpace, build_space, shrink_loop
+from mountgen.pipeline import list_raised_gaps
 from mountgen.raster import dilate_cone
+from mountgen.recipe import PlugRecipe
 from mountgen.section import cut_sections, sample_height
 from tests.known import known_recess, make_fit
 from tests.shapes import CYLINDER_DEPTH, CYLINDER_RADIUS, FRUSTUM_DEPTH, FRUSTUM_DRAFT_DEG, FRUSTUM_MOUTH
@@ -81,6 +83,8 @@ def test_with_no_gap_the_part_still_stands_nowhere_in_the_scan(clearance: float)
     recess = known_recess("frustum", clean=True, triangles=TRIANGLES).recess
     space = build_space(recess, fit=make_fit(clearance=clearance, draft=1.0))
     assert space.pitch < 0.07
+    (note,) = list_raised_gaps(PlugRecipe.model_validate({"name": "plug", "fit": {"clearance": clearance, "walls": 0.4}}), space)
+    assert note.startswith(f"fit.clearance = {clearance:g} is less than can be told")
     points = recess.vertices[(recess.vertices[:, 2] < -1.0) & (recess.vertices[:, 2] > 1.0 - FRUSTUM_DEPTH)]
     assert (sample_height(space, points[:, :2]) > points[:, 2]).mean() > 0.999
     lean = tan(radians(FRUSTUM_DRAFT_DEG))

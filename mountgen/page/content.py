@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from mountgen.page.cuts import Cut, draw_cuts
@@ -268,10 +269,11 @@ def _list_cautions(report: Mapping[str, Any]) -> Child:
 def _tell_how(report: Mapping[str, Any], recipe: str) -> Child:
     name = report["files"].get("recipe", f"{report['name']}.resolved.toml")
     versions = ", ".join(f"{key} {value or 'missing'}" for key, value in report["versions"].items())
+    scan = report["scan"]
     return [
         element("p", "The complete recipe stands beside this page. To make the part again, with the same scan:"),
         element("pre", f"mountgen make {name}", tabindex="0"),
-        element("p", "Scan: ", element("code", report["scan"]["file"]), ", SHA-256 ", element("code", report["scan"]["sha256"])),
+        element("p", "Scan: ", element("code", Path(scan["file"]).name), ", SHA-256 ", element("code", scan["sha256"])),
         element("p", f"Made with {versions}."),
         element("details", element("summary", "The recipe with every value that was used"), element("pre", recipe, tabindex="0")),
     ]

@@ -24,7 +24,7 @@ def fill_page(
     """Return the page as one HTML file.
 
     Args:
-        report: report.json as it is written; the page holds the same, but of files their names alone, for it is handed on.
+        report: report.json as it is written; the page holds the same.
         layers: what the view shows.
         cuts: the sections.
         recipe: the complete recipe, TOML.
@@ -36,7 +36,7 @@ def fill_page(
     Raises:
         KeyError: the report lacks a part that report.json has.
     """
-    facts: Mapping[str, Any] = _drop_folders(json.loads(report))
+    facts: Mapping[str, Any] = json.loads(report)
     style, viewer = _read("page.css"), _read("viewer.min.js")
     licences = {"three.js, which draws the 3D view": _read("viewer.licence.txt")}
     content = write_content(
@@ -65,15 +65,6 @@ def write_policy(*, script: str, style: str) -> Markup:
         "form-action": "'none'",
     }
     return Markup("; ".join(f"{name} {value}" for name, value in rules.items()))
-
-
-def _drop_folders(report: dict[str, Any]) -> dict[str, Any]:
-    """Return a report whose files are named without their folders."""
-    recipe = report["recipe"]
-    for table in (report["scan"], recipe, recipe.get("scan"), *(recipe.get("keep_out") or ())):
-        for key in {"file", "sheet"} & set(table or ()):
-            table[key] = table[key] and table[key].rsplit("/", 1)[-1]
-    return report
 
 
 def _hash(text: str) -> str:
