@@ -359,8 +359,7 @@ def test_the_scan_is_shown_without_its_folder() -> None:
     path = Path(report["scan"]["file"])
     shown = "".join(next(html5lib.HTMLParser(strict=True).parse(draw_block(report=report)).iter(f"{NS}main")).itertext())
     assert len(path.parts) > 1
-    assert path.name in shown
-    assert path.as_posix() not in shown
+    assert f"Scan: {path.name}, SHA-256" in shown
 
 
 def test_every_verdict_is_there_the_worst_first() -> None:
