@@ -159,7 +159,7 @@ def _compare(gauge: FitGauge, own: Finding, whole: Whole, case: Case, shape: Sha
         "gauge": {"mass": estimate["mass"] + estimate["support_mass"], "minutes": estimate["time"] / 60.0},
         "whole_part": {"mass": whole.mass, "minutes": whole.seconds / 60.0},
         "skin_mass": SKIN * gauge.skin * density / 1000.0,
-        "how_to_try": [HOME[shape], WHERE[shape], AFTER],
+        "how_to_try": [HOME[shape], *([WHERE[shape]] if gauge.labelled else []), AFTER],
     }
 
 

@@ -112,3 +112,4 @@ def test_a_skin_that_the_kernel_cannot_label_is_made_without_numbers(monkeypatch
     assert is_valid(plain.part.body.solid)
     assert len(solids_of(plain.part.body.solid)) == 1
     assert any("no numbers" in note for note in plain.part.body.notes)
+    assert not plain.labelled

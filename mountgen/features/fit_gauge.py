@@ -68,12 +68,14 @@ class FitGauge:
     part : what is printed.
     plates, thickness: those across, then the spine; mm, of each.
     skin : area of the whole body's surface without its lid, mm².
+    labelled: whether it has its numbers.
     """
 
     part: Part
     plates: tuple[Plate, ...]
     thickness: float
     skin: float
+    labelled: bool = True
 
 
 @dataclass(frozen=True, eq=False)

@@ -62,14 +62,15 @@ def make_skin_gauge(
     solid = require_one_solid(solid, what="skin", remedy="leave --skin out: plates on a spine hold together")
     room = shapely.Polygon(space.mouth).buffer(-2.0 * SKIN).intersection(shapely.box(*low, *high))
     texts = _write_inside(space, cavity, room, LETTER_LINES * line_width, reach)
-    notes = block.notes
+    notes, labelled = block.notes, True
     try:
         solid = require_one_solid(combine_many(solid, texts, "fuse", what=LABELS), what=LABELS, remedy="leave --skin out")
     except (FeatureError, KernelError):  # it shows as well without them whether the part will fit
+        labelled = False
         notes = (*notes, "the skin has no numbers: the solid kernel does not get them onto it; mark 12 o'clock on the print")
     mesh = tessellate(solid)
     made = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=notes)
-    return FitGauge(Part(body=made), (), SKIN, measure_volume(mesh) / SKIN)
+    return FitGauge(Part(body=made), (), SKIN, measure_volume(mesh) / SKIN, labelled)
 
 
 def _write_inside(space: InsertableSpace, cavity: Cavity, room: Any, stroke: float, reach: float | None) -> list[Solid]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from mountgen.errors import EnduranceError, MaterialError
+from mountgen.errors import EnduranceError, FeatureError, MaterialError
 from mountgen.service.case import Case, Finding
 from mountgen.service.heat_check import find_advised
 from mountgen.verdict import Check
@@ -37,7 +37,7 @@ def suit_material(
             continue
         try:
             then = {check.name: check for check in judges[question](other).checks}
-        except (EnduranceError, MaterialError) as error:
+        except (EnduranceError, FeatureError, MaterialError) as error:
             missed.append(error.what)
             continue
         checks = tuple(_suit(check, then.get(check.name), better.key) for check in found[question].checks)
