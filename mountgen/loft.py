@@ -272,16 +272,13 @@ def shell_solid(
     loss = 0.0
     try:
         foot, brow = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
-        rounding = try_ball(shell.wall, brow, radius=radius)
-        try:
-            solid = closed_tube(shell.wall, foot, rounding or brow, strips=strips)
-            loss = rounding.loss if rounding else 0.0
-        except KernelError:  # the rounding reaches down to the floor
-            solid = closed_tube(shell.wall, foot, brow, strips=strips)
+        rounding = try_ball(shell.wall, brow, radius=radius, foot=foot)
+        solid = closed_tube(shell.wall, foot, rounding or brow, strips=strips)
+        loss = rounding.loss if rounding else 0.0
     except KernelError:
         solid = _intersected(shell, lid)
     for pocket in shell.pockets:
-        solid = _with_pocket(solid, pocket, shell.floor)
+        solid = add_pocket(solid, pocket, shell.floor)
     for post in shell.posts:
         foot = meet_field(post.wall, _flat(post.floor, float(post.wall.v.breaks[0]) + 0.5))
         solid = combine(solid, closed_tube(post.wall, foot, meet_field(post.wall, post.floor)), "cut", what="post")
@@ -296,7 +293,7 @@ def shell_solid(
     return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))), loss
 
 
-def _with_pocket(solid: Solid, pocket: Shell, floor: Surface) -> Solid:
+def add_pocket(solid: Solid, pocket: Shell, floor: Surface) -> Solid:
     """Return a solid united with a pocket that reaches a little above the floor it lies under; as it was where that fails."""
     lid = Surface(floor.u, floor.v, floor.poles + OVERLAP)
     try:

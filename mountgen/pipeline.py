@@ -49,6 +49,7 @@ LATER = tuple(f"mountgen.{name}" for name in ("features", "relief", "inspection"
 PICTURES = ("-mouth.png", "-three-quarter.png", "-section.png", "-behind.png")  # endings, as in `part_picture.LOOKS`
 NO_FACETS = (FeatureError, KernelError, LoftError)  # a part cannot be made of facets either
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
+LABORIOUS = 12.0  # s of CPU for making a part; the examples with a tongue take as long, the others 2 to 5
 
 
 class Progress(Protocol):
@@ -175,8 +176,10 @@ def make(
         from mountgen.service.cautions import list_cautions
         from mountgen.service.print_check import list_metadata
 
+    started = _spend()
     with clock.stage("make the part"):
         part = build_part(ground)
+    laborious = _spend() - started > LABORIOUS
     for note in (*part.notes, *part.body.notes):
         progress.say(f"note       {note}")
 
@@ -186,6 +189,7 @@ def make(
     case = prove_part(part, ground, clock=clock, pictures=pictures, remake=remake)
     if ground.shell is not None and not case.inspection.is_clear:
         case = _make_of_facets(case, ground, clock=clock)
+    case = replace(case, laborious=laborious)
     part, body, inspection = case.part, case.part.body, case.inspection
     with beside(lambda: _prepare_words(case)) as prepare:
         with clock.stage("judge what the vehicle does to it"):
@@ -464,6 +468,11 @@ def prove_part(
         return prove_part(remake(other), replace(ground, recipe=other), clock=Clock(Quiet()), wall_lines=wall_lines)
 
     return replace(case, mends=make_trial(replace(case, pictures=False), prove))
+
+
+def _spend() -> float:
+    """Return the seconds of CPU that this process and its children have worked: on a busy machine the clock runs on."""
+    return sum(os.times()[:4])
 
 
 def _is_whole(remake: Callable[[Recipe], Part], recipe: Recipe) -> bool:

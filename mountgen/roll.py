@@ -14,7 +14,7 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.errors import KernelError
 from mountgen.spline import Axis, Surface, fit_curve, sample_breaks
-from mountgen.tubes import Rounding, TubeEnd
+from mountgen.tubes import Rounding, TubeEnd, end_heights
 
 ROUNDS = 7  # of halving intervals where the face is off, at most
 ERROR = 0.002  # mm between the face and the ball's
@@ -22,11 +22,17 @@ STEPS, SETTLED = 30, 1e-7  # of Newton's method, and the move in mm at which it 
 STRIDE = 1e-5  # of the parameters, for differences
 LEAST_TURN, MOST_TURN = radians(15.0), radians(150.0)  # between the two faces that are joined
 SAMPLES = 4  # an interval
+GRID = 2000  # meridians on which the ball's size is found
+LOW = 0.7  # of a tube's height that the ball takes at most
+EASE = 3.0  # mm along the edge over which the ball grows
+LEAST = 0.1  # mm; a smaller ball is none
 ACROSS_STEPS = 24  # between two edges, to measure what lies there: of the loss 0.3 % too much
 ACROSS: Final = Axis(np.array([0.0, 1.0]), periodic=False)  # one cubic from the tube to the field
 
 
-def roll_ball(tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = False) -> Rounding:
+def roll_ball(
+    tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = False, foot: TubeEnd | None = None
+) -> Rounding:
     """Round the upper edge of a body inside a tube, or of one around it, whose hollow is flared then.
 
     Args:
@@ -34,6 +40,7 @@ def roll_ball(tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = Fal
         brow: where it meets the field that closes the body on top.
         radius: of the ball, mm, above 0.
         flared: whether the body lies outside the tube.
+        foot: the tube's lower end: where that comes close, as at the end of a trough that runs out, the ball is smaller.
 
     Returns:
         Rounding.
@@ -47,10 +54,13 @@ def roll_ball(tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = Fal
         its radius (common practice: handles of 4/3 tan(turn/4)).
     """
     axis, side = Axis(tube.u.breaks, periodic=False), -1.0 if flared else 1.0
+    grid = np.linspace(0.0, 1.0, GRID + 1)
+    sizes = np.full_like(grid, radius) if foot is None else _fit_sizes(tube, brow, foot, grid, radius, side)
     for _ in range(ROUNDS):
         at = sample_breaks(axis.breaks, SAMPLES)
-        contact, normals = _find_contact(tube, brow, at, radius, side)
-        arcs = _draw_arcs(tube.at_points(at, contact[:, 0]), *normals, radius)
+        radii = np.interp(at, grid, sizes)
+        contact, normals = _find_contact(tube, brow, at, radii, side)
+        arcs = _draw_arcs(tube.at_points(at, contact[:, 0]), *normals, radii)
         face = _fit_face(axis, at, arcs)
         low, high = _make_ends(axis, at, arcs, contact, face, brow.field)
         off = _measure_error(tube, face, low, high, at, arcs)
@@ -62,26 +72,52 @@ def roll_ball(tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = Fal
     raise _cannot("along a kink")
 
 
-def try_ball(tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = False) -> Rounding | None:
+def try_ball(
+    tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = False, foot: TubeEnd | None = None
+) -> Rounding | None:
     """Round an upper edge as `roll_ball` does; None where the radius is 0 or the ball cannot roll, so that it stays sharp."""
     if radius <= 0.0:
         return None
     try:
-        return roll_ball(tube, brow, radius=radius, flared=flared)
+        return roll_ball(tube, brow, radius=radius, flared=flared, foot=foot)
     except KernelError:
         return None
 
 
+def _fit_sizes(tube: Surface, brow: TubeEnd, foot: TubeEnd, grid: Floats, radius: float, side: float) -> Floats:
+    """Return the ball's radius on meridians `grid` (N,), mm: as given, and less, slowly, where the tube is low.
+
+    A ball in a corner touches the faces at radius times tan(turn/2) from it.
+    """
+    from scipy.ndimage import minimum_filter1d, uniform_filter1d
+
+    corner = brow.axis.basis(grid) @ np.hstack([brow.wall[:, 1:], brow.plan])
+    normals = _find_normal(tube, grid, corner[:, 0]), _find_upright(brow.field, corner[:, 1:])
+    turn = np.arccos(np.clip(side * np.einsum("nk,nk->n", *normals), -1.0, 1.0))
+    room = LOW * (corner[:, 0] - end_heights(foot, grid))
+    sizes: Floats = np.minimum(radius, room / np.maximum(np.tan(turn / 2.0), 1e-6))
+    if sizes.min() < LEAST:
+        raise _cannot("where the wall ends")
+    if float(sizes.min()) < radius:
+        step = float(np.linalg.norm(np.diff(brow.axis.basis(grid) @ brow.space, axis=0), axis=1).mean())
+        reach = 2 * int(EASE / (2.0 * step)) + 1
+        least = minimum_filter1d(sizes[:-1], 2 * reach - 1, mode="wrap")
+        eased = uniform_filter1d(uniform_filter1d(least, reach, mode="wrap"), reach, mode="wrap")
+        sizes = np.append(eased, eased[0])
+    return sizes
+
+
 def _find_contact(
-    tube: Surface, brow: TubeEnd, at: Floats, radius: float, side: float
+    tube: Surface, brow: TubeEnd, at: Floats, radius: Floats, side: float
 ) -> tuple[Floats, tuple[Floats, Floats]]:
     """Return where the ball touches, (N, 3): v on the tube, x and y on the field; and the body's outward normals there.
 
     Newton's method on all meridians `at` (N,) at once: three unknowns each, three coordinates of the ball's centre.
 
+    radius: of the ball, (N,) mm.
     side: 1 where the body lies inside the tube, -1 where it lies outside.
     """
-    field = brow.field
+    field, across = brow.field, radius[:, None]
 
     def miss(state: Floats) -> Floats:
         return _offset_tube(tube, at, state[:, 0], side * radius) - _offset_field(field, state[:, 1:], radius)
@@ -89,13 +125,13 @@ def _find_contact(
     corner = brow.axis.basis(at) @ np.hstack([brow.wall[:, 1:], brow.plan])  # v, x, y
     outwards = side * _find_normal(tube, at, corner[:, 0])[:, :2]
     lowest = float(tube.v.breaks[0])
-    state = np.column_stack([np.maximum(corner[:, 0] - radius, lowest), corner[:, 1:] - radius * outwards])
+    state = np.column_stack([np.maximum(corner[:, 0] - radius, lowest), corner[:, 1:] - across * outwards])
     for _ in range(STEPS):
         wrong = miss(state)
         slopes = np.stack([(miss(state + STRIDE * e) - wrong) / STRIDE for e in np.eye(3)], axis=2)
         if not (np.isfinite(slopes).all() and (np.abs(np.linalg.det(slopes)) > 1e-6).all()):
             raise _cannot("where the faces run alike")
-        move = np.clip(np.linalg.solve(slopes, -wrong[..., None])[..., 0], -radius, radius)
+        move = np.clip(np.linalg.solve(slopes, -wrong[..., None])[..., 0], -across, across)
         state = state + move
         if np.abs(move).max() < SETTLED:
             break
@@ -107,14 +143,14 @@ def _find_contact(
     return state, (side * _find_normal(tube, at, height), _find_upright(field, state[:, 1:]))
 
 
-def _offset_tube(tube: Surface, u: Floats, v: Floats, radius: float) -> Floats:
-    centre: Floats = tube.at_points(u, v) - radius * _find_normal(tube, u, v)
+def _offset_tube(tube: Surface, u: Floats, v: Floats, radius: Floats) -> Floats:
+    centre: Floats = tube.at_points(u, v) - radius[:, None] * _find_normal(tube, u, v)
     return centre
 
 
-def _offset_field(field: Surface, plan: Floats, radius: float) -> Floats:
+def _offset_field(field: Surface, plan: Floats, radius: Floats) -> Floats:
     z = field.at_points(plan[:, 0], plan[:, 1])
-    centre: Floats = np.hstack([plan, z]) - radius * _find_upright(field, plan)
+    centre: Floats = np.hstack([plan, z]) - radius[:, None] * _find_upright(field, plan)
     return centre
 
 
@@ -137,14 +173,14 @@ def _unit(vectors: Floats) -> Floats:
     return units
 
 
-def _draw_arcs(start: Floats, first: Floats, last: Floats, radius: float) -> Floats:
-    """Return arcs from points `start` (N, 3) between two outward normals, as cubics (N, 4, 3)."""
+def _draw_arcs(start: Floats, first: Floats, last: Floats, radius: Floats) -> Floats:
+    """Return arcs of radius (N,) from points `start` (N, 3) between two outward normals, as cubics (N, 4, 3)."""
     cosine = np.einsum("nk,nk->n", first, last)
     turn = np.arccos(np.clip(cosine, -1.0, 1.0))
     if (turn < LEAST_TURN).any() or (turn > MOST_TURN).any():
         raise _cannot("where the faces are joined too smoothly or too sharply")
     handle = (radius * 4.0 / 3.0 * np.tan(turn / 4.0))[:, None]
-    stop = start + radius * (last - first)
+    stop = start + radius[:, None] * (last - first)
     leave, arrive = _unit(last - cosine[:, None] * first), _unit(first - cosine[:, None] * last)
     return np.stack([start, start + handle * leave, stop + handle * arrive, stop], axis=1)
 

@@ -176,7 +176,7 @@ def _make_strips(sleeve: Sleeve, grounds: dict[int, Any], most: int) -> tuple[li
     ground, lid = [grounds[id(sleeve.low.field)]] * count, [grounds[id(sleeve.high.field)]] * count
     whole, strips = _cut_strips(sleeve.tube, cuts)
     foot = _make_ring(sleeve.low, cuts, strips, ground)
-    span = [_heights(end, cuts[:-1]) for end in (sleeve.low, sleeve.brow)]
+    span = [end_heights(end, cuts[:-1]) for end in (sleeve.low, sleeve.brow)]
     if sleeve.rounding is None:
         brow = top = _make_ring(sleeve.high, cuts, strips, lid)
         faces = _trim_strips(whole, strips, cuts, span, (foot, brow))
@@ -302,7 +302,7 @@ def _require_open(sleeve: Sleeve) -> None:
     """
     at = np.unique(np.concatenate([sleeve.low.axis.breaks, sleeve.brow.axis.breaks]))
     at = np.concatenate([at, 0.5 * (at[:-1] + at[1:])])
-    if (_heights(sleeve.brow, at) < _heights(sleeve.low, at) + TRIM).any():
+    if (end_heights(sleeve.brow, at) < end_heights(sleeve.low, at) + TRIM).any():
         raise KernelError("one end of the wall crosses the other", "body", "the solid is made another way")
 
 
@@ -319,7 +319,7 @@ def _require_valid(solid: Solid, caps: Sequence[Any]) -> None:
     found_valid(solid)
 
 
-def _heights(end: TubeEnd, at: Floats) -> Floats:
+def end_heights(end: TubeEnd, at: Floats) -> Floats:
     """Return an end's height along its tube, in the tube's v, at u `at` (N,)."""
     heights: Floats = end.axis.basis(at) @ end.wall[:, 1]
     return heights

@@ -97,3 +97,33 @@ def test_a_ball_too_large_for_a_bend_does_not_roll() -> None:
     assert try_ball(wall, brow, radius=4.0) is None
     assert try_ball(wall, brow, radius=0.0) is None
     assert try_ball(wall, brow, radius=0.3) is not None
+
+
+def test_where_the_floor_comes_up_to_the_mouth_the_ball_is_smaller() -> None:
+    """As at the end of a trough that runs out: there a ball of the full size would roll off the wall's foot."""
+    wall, lid, radius = _tube(), _field(HIGH), 1.5
+    axis = Axis(np.array([-24.0, 24.0]), False)
+    x = np.linspace(-24.0, 24.0, 13)
+    rise = np.broadcast_to((-10.0 + 9.5 / RADIUS * x)[:, None], (13, 13))
+    floor = fit_surface(x, x, np.ascontiguousarray(rise)[..., None], axis, axis)  # 0.5 mm under the lid at +x, 19.5 mm at -x
+    foot, brow = meet_field(wall, floor), meet_field(wall, lid)
+    with pytest.raises(KernelError):
+        closed_tube(wall, foot, roll_ball(wall, brow, radius=radius))
+    rounding = roll_ball(wall, brow, radius=radius, foot=foot)
+    solid, sharp = closed_tube(wall, foot, rounding), closed_tube(wall, foot, brow)
+    assert is_valid(solid)
+    assert count_faces(solid) == count_faces(sharp) + 2
+    assert _volume(sharp) - _volume(solid) == pytest.approx(rounding.loss, rel=0.01)
+    around = np.linspace(0.0, 1.0, 721)
+    edges = rounding.face.at(around, np.array([0.0, 1.0]))
+    taken = HIGH - edges[:, 0, 2]  # by the ball, of the wall's height: as much as of the lid beside it
+    assert np.abs(taken - (RADIUS - np.hypot(edges[:, 1, 0], edges[:, 1, 1]))).max() < 0.005
+    height = HIGH - (-10.0 + 9.5 / RADIUS * edges[:, 0, 0])
+    assert (taken < 0.75 * height).all()
+    assert taken.min() < 0.36
+    assert taken[edges[:, 0, 0] < 5.0] == pytest.approx(radius, abs=0.003)
+    step = 1e-4  # both ends run smoothly into wall and lid, although the ball grows
+    along = np.diff(rounding.face.at(around, np.array([0.0, step, 1.0 - step, 1.0])), axis=1)
+    first, last = (along[:, k] / np.linalg.norm(along[:, k], axis=1)[:, None] for k in (0, 2))
+    assert np.abs(first[:, 2] - 1.0).max() < 0.01
+    assert np.abs(last[:, 2]).max() < 0.03

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from math import cos, pi, radians, tan
 
@@ -11,7 +13,7 @@ import pytest
 from mountgen.arrays import Floats
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError, KernelError
-from mountgen.features import dividers
+from mountgen.features import assemble, dividers
 from mountgen.features.cavity import SPARE, hollow_inside, raise_space, sample_shell
 from mountgen.features.dividers import leave_standing, make_dividers, place_walls
 from mountgen.features.flange import make_flange
@@ -161,6 +163,34 @@ def test_dividers_stand_where_they_should_and_as_high() -> None:
     side = np.array([[middle[0] + 15.0, middle[1] + 12.0, floor + 7.0]])
     left, _ = surface.cast(side, np.array([[-1.0, 0.0, 0.0]]))
     assert float(left[0]) == pytest.approx(15.0 - 1.0, abs=0.05)
+
+
+def test_a_tray_with_a_pocket_under_its_floor_is_put_together_face_by_face(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And is the same as what the kernel's booleans make of it, which took minutes on a raw scan."""
+    recess, space, whole = prepare("frustum")
+    raised = replace(whole.floor, poles=whole.floor.poles + 5.0)
+    narrow = replace(whole.wall, poles=whole.wall.poles * np.array([0.5, 0.5, 1.0]))
+    shell = replace(whole, floor=raised, pockets=(replace(whole, wall=narrow),))
+
+    def no_boolean(body: Solid, tools: Sequence[Solid], how: str, *, what: str, fuzzy: float = 0.0) -> Solid:
+        raise AssertionError(what)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(assemble, "combine_many", no_boolean)
+        stitched = make_tray(shell, space, recess, recipe=recipe())
+
+    def refuse(*given: object) -> Solid:
+        raise KernelError("refused", "body", "")
+
+    monkeypatch.setattr(assemble, "_stitch", refuse)
+    kernels = make_tray(shell, space, recess, recipe=recipe())
+    assert not stitched.body.faceted
+    assert not kernels.body.faceted
+    assert_printable(stitched.body.mesh)
+    volume = mesh_volume(stitched.body.mesh)
+    assert volume == pytest.approx(mesh_volume(kernels.body.mesh), rel=2e-3)
+    flat = make_tray(replace(shell, pockets=()), space, recess, recipe=recipe())
+    assert volume > 1.03 * mesh_volume(flat.body.mesh)
 
 
 @pytest.mark.parametrize("failures", [1, 99])

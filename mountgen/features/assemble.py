@@ -17,7 +17,7 @@ from mountgen.features.dividers import leave_standing
 from mountgen.features.flange import Border
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine, combine_many, solids_of
-from mountgen.loft import Block, Shell, lid_surface, make_block, meet_field
+from mountgen.loft import Block, Shell, add_pocket, lid_surface, make_block, meet_field
 from mountgen.roll import try_ball
 from mountgen.shape import make_box
 from mountgen.spline import Surface
@@ -62,7 +62,7 @@ def make_body(
         FeatureError: what stands in the cavity fills it.
     """
     smooth = cavity is None or cavity.shell is not None
-    if shell is not None and not shell.pockets and smooth and (border is not None or cavity is not None):
+    if shell is not None and smooth and (border is not None or cavity is not None):
         try:
             return Block(_stitch(shell, space, reach, border, cavity, standing, radius, check))
         except KernelError:
@@ -102,6 +102,8 @@ def _stitch(
     solid = _stack_outside(shell, top, border, radius)
     if border is not None:
         solid = border.round_edge(solid, check=check)
+    for pocket in shell.pockets:
+        solid = add_pocket(solid, pocket, shell.floor)
     for post in _sort_posts(shell)[1]:
         solid = combine(solid, _post_tool(post), "cut", what="post")
     if reach is not None:
@@ -123,7 +125,7 @@ def _stack_outside(shell: Shell, top: Surface, border: Border | None, radius: fl
     caps.append(Cap(foot, holes, up=False))
     if border is None:
         brow = meet_field(shell.wall, top)
-        side = make_sleeve(shell.wall, foot, try_ball(shell.wall, brow, radius=radius) or brow)
+        side = make_sleeve(shell.wall, foot, try_ball(shell.wall, brow, radius=radius, foot=foot) or brow)
         return stack_tubes([side, *posts], [*caps, Cap(side.high)])
     tall = extend_up(shell, border.rise[1] + OUT)
     neck, low = meet_field(tall.wall, border.below), meet_field(border.tube, border.below)
@@ -135,7 +137,7 @@ def _stack_room(shell: Shell, top: Surface, standing: Sequence[Solid], radius: f
     """Return the solid of a cavity up to a top; flared there if nothing stands so high, so that the edge around it is round."""
     foot, mouth = meet_field(shell.wall, shell.floor), meet_field(shell.wall, top)
     posts, holes, caps = _stack_posts(shell)
-    rounding = try_ball(shell.wall, mouth, radius=radius, flared=True)
+    rounding = try_ball(shell.wall, mouth, radius=radius, flared=True, foot=foot)
     if rounding is not None:
         lowest = float(rounding.low.space[:, 2].min())
         rounding = rounding if all(find_bounds(each)[1][2] < lowest for each in standing) else None
