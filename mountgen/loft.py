@@ -40,6 +40,8 @@ from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube
 # degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
 LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
+UNDER_LID = 0.4  # mm under the lid at which the floor is held towards the wall, with room for what the fit errs
+SHALLOW, BANK = 0.6, 10.0  # mm; room less deep than this is none where nothing else helps, but ground this high above the mouth
 RELAXED = ((4.0, 0.4), (4.0, 1.2), (9.0, 1.2), (14.0, 2.0))
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.03  # mm; how far a fitted sample may lie on the wrong side; `shell_relief` then holds the faces to the scan itself
@@ -228,16 +230,29 @@ def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
 
     They stay inside the space, or, to `cover` it, outside.
     """
-    split = choose_split(space)
-    floor = find_floor(space, split)
-    for crossing, edge in RELAXED:
-        cleared = without_ledges(space, floor, split + crossing, edge=edge, round_corners=not cover)
-        trace = trace_wall(cleared, floor, split + 0.5 * crossing)
-        ground = _fit_floor(cleared, floor, trace, split, cover=cover)
-        shell = Shell(wall=_fit_wall(trace, cleared, ground, cover=cover), floor=ground, split_deg=split)
-        if _is_sound(shell, space):
-            return shell
+    for room in (space, *(() if cover else (_without_shallows(space),))):
+        split = choose_split(room)
+        floor = find_floor(room, split)
+        for crossing, edge in RELAXED:
+            cleared = without_ledges(room, floor, split + crossing, edge=edge, round_corners=not cover)
+            trace = trace_wall(cleared, floor, split + 0.5 * crossing)
+            ground = _fit_floor(cleared, floor, trace, split, cover=cover)
+            shell = Shell(wall=_fit_wall(trace, cleared, ground, cover=cover), floor=ground, split_deg=split)
+            if _is_sound(shell, space):
+                return shell
     raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
+
+
+def _without_shallows(space: InsertableSpace) -> InsertableSpace:
+    """Return the space without ground that comes up to the mouth, so that a wall is left between floor and lid."""
+    shallow = space.height > _lid_grid(space) - np.float32(SHALLOW)
+    return replace(space, height=np.where(shallow, np.maximum(space.height, np.float32(space.top + BANK)), space.height))
+
+
+def _lid_grid(space: InsertableSpace) -> Singles:
+    """Return the lid's height at every node, (R, C) mm."""
+    lid: Singles = lid_height(space.lid, *np.meshgrid(space.x, space.y)).astype(np.float32)
+    return lid
 
 
 def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
@@ -517,6 +532,8 @@ def _look_again(worst: Floats) -> Bools:
 
 def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float, *, cover: bool) -> Surface:
     """Fit the floor as a height field over the wall's bounding rectangle."""
+    from scipy import ndimage
+
     target = floor_target(space, floor, trace, split_deg)
     low = trace.points.reshape(-1, 2).min(axis=0) - MARGIN
     high = trace.points.reshape(-1, 2).max(axis=0) + MARGIN
@@ -525,7 +542,8 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
     wanted = sample_grid(target, grid, origin=space.origin, pitch=space.pitch)
     ground = sample_height(space, grid)
-    inside = ground < space.top
+    beside = ndimage.maximum_filter(space.height, size=3) > space.top  # a node beside a wall up to the mouth is no floor
+    inside = (ground < space.top) & (sample_grid(beside.astype(np.float32), grid, origin=space.origin, pitch=space.pitch) == 0.0)
     matters = inside & (wanted > ground - 0.3)
     x_axis, y_axis = uniform_axis(low[0], high[0], 4.0), uniform_axis(low[1], high[1], 4.0)
     data = wanted[..., None].copy()
@@ -574,5 +592,6 @@ def floor_target(space: InsertableSpace, floor: Bools, trace: WallTrace, split_d
     ground = np.where(within, space.height, EMPTY).astype(np.float32)
     down = dilate_cone(ground, slope=cap, pitch=space.pitch)
     up = -dilate_cone(np.where(floor, -space.height, EMPTY).astype(np.float32), slope=cap, pitch=space.pitch)
-    target: Singles = np.minimum(np.maximum(down, np.minimum(up, space.height)), np.float32(space.top - LEAST_EDGE))
+    under = _lid_grid(space) - np.float32(UNDER_LID)
+    target: Singles = np.minimum(np.maximum(down, np.minimum(up, space.height)), under)
     return target

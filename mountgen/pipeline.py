@@ -189,7 +189,7 @@ def make(
     case = prove_part(part, ground, clock=clock, pictures=pictures, remake=remake)
     if ground.shell is not None and not case.inspection.is_clear:
         case = _make_of_facets(case, ground, clock=clock)
-    case = replace(case, laborious=laborious)
+    case = replace(case, laborious=laborious or case.part.body.faceted)  # facets cut at a reach take the kernel a minute
     part, body, inspection = case.part, case.part.body, case.inspection
     with beside(lambda: _prepare_words(case)) as prepare:
         with clock.stage("judge what the vehicle does to it"):

@@ -168,11 +168,19 @@ def _relieve_room(room: Room, bounds: Callable[[Floats], Bools], *, space: Inser
         return np.asarray(shapely.contains_xy(room.foot, points[:, 0], points[:, 1]) & bounds(points))
 
     beside = partial(_lies_beside, space=space)
-    return replace(
-        room.shell,
-        wall=_relieve_face(wall, _wall_grid(wall), beside, on_wall, _walk_wall(room.side), standing),
-        floor=_relieve_face(floor, _floor_grid(floor), beside, on_floor, _WALK_FLOOR, standing),
-    )
+    moved = _relieve_face(wall, _wall_grid(wall), beside, on_wall, _walk_wall(room.side), standing)
+    level = _relieve_face(floor, _floor_grid(floor), beside, on_floor, _WALK_FLOOR, standing)
+    tries = [replace(room.shell, wall=a, floor=b) for a, b in ((moved, level), (moved, floor), (wall, level))]
+    return next((each for each in tries if _meets(each)), room.shell)
+
+
+def _meets(shell: Shell) -> bool:
+    """Return whether wall and floor meet in one curve: where they run almost alike hundredths can undo that."""
+    try:
+        meet_field(shell.wall, shell.floor)
+    except KernelError:
+        return False
+    return True
 
 
 def _relieve_face(

@@ -18,7 +18,7 @@ from mountgen.features.cavity import SPARE, hollow_inside, raise_space, sample_s
 from mountgen.features.dividers import leave_standing, make_dividers, place_walls
 from mountgen.features.flange import make_flange
 from mountgen.features.part import Part
-from mountgen.features.pull_tab import ROOT, find_hole, make_pull_tab
+from mountgen.features.pull_tab import ROOTS, find_hole, make_pull_tab
 from mountgen.features.tray import _outline_below, make_tray
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, Solid, combine_many, mesh_volume, tessellate
@@ -285,7 +285,7 @@ def test_no_slot_is_left_between_a_thick_tongue_and_a_flange() -> None:
     recess, space, shell = prepare("cylinder")
     flange, tab, radius = Flange(width=6.0, thickness=3.8), PullTab(width=16.0, length=9.0, thickness=7.2), 1.0
     border = make_flange(recess, space.mouth, flange=flange, clearance=CLEARANCE, radius=radius)
-    outline = _outline_below(shell, space, depth=ROOT)
+    outline = _outline_below(shell, space, depth=ROOTS[0])
     behind = np.array([[0.01, float(outline[:, 1].max()) - 0.25, 40.0]])  # the sagitta is 1.1 mm there
     tongues = [tessellate(make_pull_tab(space, outline, tab, wall=WALL, radius=radius, border=rim)) for rim in (None, border)]
     down = np.array([[0.0, 0.0, -1.0]])

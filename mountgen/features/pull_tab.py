@@ -17,7 +17,7 @@ from mountgen.kernel import Solid, combine_many, solids_of
 from mountgen.recipe import PullTab
 from mountgen.shape import UPRIGHT, Axes, Outline, extrude, make_cylinder, round_polygon
 
-ROOT = 6.0  # mm below the mouth; how deep the tongue is rooted in the tray's wall
+ROOTS = (6.0, 4.0, 2.5)  # mm below the mouth; how deep the tongue is rooted in the tray's wall, the first that has room
 INSET = 0.03  # mm by which it keeps inside the tray's own outer surface
 STEP = 0.25  # mm between the places tried
 SAG = 3.0  # mm by which the mouth's edge may curve away behind the tongue, or the tongue's thickness where that is more
@@ -30,17 +30,19 @@ BEAD = 1.2  # mm by which a bead without room for a hole stands out, towards the
 
 
 def make_pull_tab(
-    space: InsertableSpace, outline: Floats, tab: PullTab, *, wall: float, radius: float, border: Border | None = None
-) -> Solid:
+    space: InsertableSpace, outline: Floats, tab: PullTab, *, wall: float, radius: float, border: Border | None = None,
+    root: float = ROOTS[0],
+) -> Solid:  # fmt: skip
     """Make the tongue, to be united with the tray.
 
     Args:
         space: the tray's insertable space.
-        outline: (K, 2) mm, the tray's outer outline ROOT below the mouth: the tongue keeps inside it over its whole length.
+        outline: (K, 2) mm, the tray's outer outline `root` below the mouth: the tongue keeps inside it over its whole length.
         tab: the recipe's table.
         wall: the tray's wall, mm.
         radius: rounding of its edges, mm.
         border: the tray's flange.
+        root: mm below the mouth; how deep it is rooted in the tray's wall.
 
     Raises:
         FeatureError: the mouth's upper side is too narrow or too curved; says the largest width that would fit.
@@ -59,7 +61,7 @@ def make_pull_tab(
     low, high = middle - 0.5 * tab.width, middle + 0.5 * tab.width
     edge = np.column_stack([np.linspace(low, high, 41), np.full(41, outer)])
     level = lid_height(space.lid, edge[:, 0], edge[:, 1])
-    foot, brow = float(level.min()) - ROOT, float(level.max())
+    foot, brow = float(level.min()) - root, float(level.max())
     side = _side(outer, tab, wall, foot, brow + tab.length, radius)
     across = Axes(np.array([low, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
     tongue = extrude(side, axes=across, height=tab.width)

@@ -8,12 +8,13 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.datum import Recess, lid_height, signed_area
+from mountgen.errors import FeatureError
 from mountgen.features.assemble import make_body
 from mountgen.features.cavity import hollow_inside
 from mountgen.features.dividers import make_dividers
 from mountgen.features.flange import MOST_ROUND, Border, flange_of
 from mountgen.features.part import Part
-from mountgen.features.pull_tab import ROOT, make_pull_tab
+from mountgen.features.pull_tab import ROOTS, make_pull_tab
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, combine_many, is_valid, solids_of, tessellate
@@ -33,10 +34,7 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     cavity = hollow_inside(shell, space, wall=wall, reach=reach)
     border = flange_of(recess, space, recipe)
     walls = [] if recipe.dividers is None else make_dividers(cavity.space, recipe.dividers, radius=radius)
-    tongue = None
-    if recipe.pull_tab is not None:
-        outline = _outline_below(shell, space, depth=ROOT)
-        tongue = make_pull_tab(space, outline, recipe.pull_tab, wall=wall, radius=radius, border=border)
+    tongue = None if recipe.pull_tab is None else _root_tongue(shell, space, recipe, border)
 
     def put_together(check: bool) -> Block:
         block = make_body(
@@ -73,11 +71,42 @@ def _round_mouth(body: Solid, space: InsertableSpace, border: Border | None, rec
     return round_edges(solid, on_field(height), radius=_mouth_radius(recipe), check=check)
 
 
+def _root_tongue(shell: Shell | None, space: InsertableSpace, recipe: TrayRecipe, border: Border | None) -> Solid:
+    """Return the pull tab, rooted as deep as the tray is beside it: where a trough runs out its floor comes up.
+
+    Raises:
+        FeatureError: it has no room, however shallow its root.
+    """
+    tab, body = recipe.pull_tab, recipe.body
+    assert tab is not None
+    found: FeatureError | None = None
+    for root in ROOTS:
+        outline = _outline_below(shell, space, depth=root)
+        if not len(outline):
+            continue
+        try:
+            return make_pull_tab(space, outline, tab, wall=body.wall, radius=body.edge_radius, border=border, root=root)
+        except FeatureError as error:
+            found = error
+    raise found or FeatureError(f"the tray is less deep than {ROOTS[-1]:g} mm", "pull_tab", "leave it out: pull_tab = false")
+
+
 def _outline_below(shell: Shell | None, space: InsertableSpace, *, depth: float) -> Floats:
-    """Return the part's outer outline `depth` below the lowest point of the mouth's edge, (K, 2) mm."""
+    """Return the part's outer outline `depth` below the lowest point of the mouth's edge, (K, 2) mm; none if less deep."""
+    import shapely
+
     z = float(lid_height(space.lid, space.mouth[:, 0], space.mouth[:, 1]).min()) - depth
+    level = space.height
+    if shell is not None:
+        level = np.maximum(level, shell.floor.at(space.x, space.y)[..., 0].T)
+    (section,) = cut_sections(replace(space, height=level), np.array([z]))
+    region = shapely.union_all([shapely.make_valid(shapely.Polygon(loop)) for loop in section.loops if signed_area(loop) > 0.0])
     if shell is not None:
         u = np.linspace(0.0, 1.0, 800, endpoint=False)
-        return np.ascontiguousarray(shell.wall.at(u, np.array([z]))[:, 0, :2])
-    (section,) = cut_sections(space, np.array([z]))
-    return max(section.loops, key=signed_area)
+        wall = shapely.make_valid(shapely.Polygon(shell.wall.at(u, np.array([z]))[:, 0, :2]))
+        region = shapely.intersection(region, wall)
+    parts = [part for part in shapely.get_parts(region) if part.geom_type == "Polygon"]
+    if not parts:
+        return np.zeros((0, 2))
+    outline: Floats = np.asarray(max(parts, key=lambda part: part.area).exterior.coords)[:-1, :2]
+    return outline
