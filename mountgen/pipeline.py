@@ -463,7 +463,7 @@ def prove_part(
     def prove(other: Recipe) -> Case:
         return prove_part(remake(other), replace(ground, recipe=other), clock=Clock(Quiet()), wall_lines=wall_lines)
 
-    return replace(case, mends=make_trial(replace(case, pictures=False), prove))
+    return replace(case, mends=make_trial(replace(case, pictures=False), prove), remake=remake)
 
 
 def _is_whole(remake: Callable[[Recipe], Part], recipe: Recipe) -> bool:

@@ -33,6 +33,7 @@ class Case:
     pictures  : whether the files of findings are wanted; drawing them takes longer than judging.
     mends     : whether the part, made again with other settings (values by key), passes the check of a name and nothing of it is
                 judged worse than now; slow. None where it cannot be made again.
+    remake    : makes the part of another recipe for the same scan, not gauged; None as for mends.
     """
 
     recipe: Recipe
@@ -44,6 +45,7 @@ class Case:
     inspection: Inspection
     pictures: bool = False
     mends: Callable[[Mapping[str, Any], str], bool] | None = None
+    remake: Callable[[Recipe], Part] | None = None
 
     @property
     def scale(self) -> float:
@@ -67,7 +69,7 @@ class Case:
     def of_material(self, material: Material) -> Case:
         """Return the same part of another material, as it is already shaped and laid on the plate."""
         recipe = self.recipe.model_copy(update={"material": material.key})
-        other = replace(self, recipe=recipe, material=material, mends=None)
+        other = replace(self, recipe=recipe, material=material, mends=None, remake=None)
         vars(other)["orientations"] = self.orientations  # they cost most, and do not ask for the material
         return other
 
