@@ -424,6 +424,22 @@ def test_a_hook_that_comes_to_rest_is_named() -> None:
     assert find("tab bent at its seat", made=plan_tabs(mesh, recess, tabs=less).tabs, tabs=less).verdict == "pass"
 
 
+def test_the_hook_named_is_placed_before_it_is_named() -> None:
+    """A smaller hook sits elsewhere on the arm: as if the one that a subtraction finds still touched, as in a curved end wall."""
+    recess, solid, mesh = box()
+    tried: list[float] = []
+
+    class Curved(TabTrial):
+        def place(self, tabs: RetainingTabs) -> tuple[Tab, ...]:
+            tried.append(tabs.hook)
+            bent = {0.6: 0.107, 0.5: 0.05}.get(tabs.hook, 0.0)
+            return tuple(replace(tab, ride=replace(tab.ride, rest=bent)) for tab in super().place(tabs))
+
+    check = find("tab bent at its seat", trial=Curved(solid, mesh, recess))
+    assert tried == [0.6, 0.5]
+    assert read_remedy(check.remedy) == [{"tabs.hook": "0.5"}]
+
+
 def recipe_for(*, layers: tuple[float, float, float], mass: float, **tables: Any) -> PhoneShelfRecipe:
     return PhoneShelfRecipe.model_validate({
         "name": "box", "deck": {"height": 5}, "fit": {"clearance": CLEARANCE}, "printer": {"layers_along": layers},
