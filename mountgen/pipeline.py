@@ -19,7 +19,16 @@ import numpy as np
 from mountgen.child import beside
 from mountgen.clearance import find_enlargement, resolve_clearance
 from mountgen.datum import Recess, find_datum
-from mountgen.errors import ExportError, FeatureError, KernelError, LoftError, RecipeError, ScanError
+from mountgen.errors import (
+    ExportError,
+    FeatureError,
+    FieldError,
+    KernelError,
+    LoftError,
+    RecipeError,
+    ScanError,
+    SectionError,
+)
 from mountgen.field import InsertableSpace, UnseenArea, build_space
 from mountgen.loading import loading
 from mountgen.loft import Shell, fit_shell
@@ -48,6 +57,7 @@ NO_PAPER = Papers()
 LATER = tuple(f"mountgen.{name}" for name in ("features", "relief", "inspection", "service", "export", "report", "page"))
 PICTURES = ("-mouth.png", "-three-quarter.png", "-section.png", "-behind.png")  # endings, as in `part_picture.LOOKS`
 NO_FACETS = (FeatureError, KernelError, LoftError)  # a part cannot be made of facets either
+GAPS = ("clearance", "floor", "walls", "rim", "draft")  # of a recipe's fit: what the space and its faces depend on
 WALL_LINES = 3  # printed lines side by side that make a wall which bears a little handling; common practice
 LABORIOUS = 12.0  # s of CPU for making a part; the examples with a tongue take as long, the others 2 to 5
 
@@ -184,7 +194,9 @@ def make(
         progress.say(f"note       {note}")
 
     def remake(other: Recipe) -> Part:
-        return build_part(replace(ground, recipe=other))
+        """Make another recipe's part on the same ground, but for another gap, which asks for its own."""
+        same = all(getattr(other.fit, key) == getattr(recipe.fit, key) for key in GAPS)
+        return build_part(replace(ground, recipe=other) if same else lay_ground(other, store=store, clock=Clock(Quiet())))
 
     case = prove_part(part, ground, clock=clock, pictures=pictures, remake=remake)
     if ground.shell is not None and not case.inspection.is_clear:
@@ -481,7 +493,7 @@ def _is_whole(remake: Callable[[Recipe], Part], recipe: Recipe) -> bool:
 
     try:
         mesh = remake(recipe).body.mesh
-    except NO_FACETS:
+    except (FieldError, SectionError, *NO_FACETS):
         return False
     sound = check_soundness(np.asarray(mesh.vertices), np.asarray(mesh.faces))
     return sound.manifold and sound.pieces == 1 and not sound.hollows

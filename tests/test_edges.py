@@ -50,7 +50,7 @@ def block(top: float, *, radius: float = 0.0, sides: tuple[float, float] = SIDES
 
 
 def judge(mesh: Mesh, recipe: Recipe | None = None, *, recess: Recess = RECESS) -> tuple[dict[str, Check], dict[str, Any]]:
-    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh), suits=None)
+    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=mesh), suits=None, rounds=None)
     case: Any = SimpleNamespace(part=part, recess=recess, recipe=recipe or PlugRecipe(name="block"))
     found = judge_edges(case)
     return {check.name: check for check in found.checks}, dict(found.facts)
@@ -122,6 +122,23 @@ def test_the_radius_named_passes(top: float, limit: float) -> None:
     assert rounded.value is None or rounded.value > limit - SLACK
 
 
+@pytest.mark.parametrize("rolls", [True, False])
+def test_a_rounding_that_a_plug_does_not_get_is_not_named(rolls: bool) -> None:
+    """Where a ball of 3.2 mm does not roll along the edge less is rounded off."""
+    recipe, tried = PlugRecipe(name="block"), []
+
+    def rounds(other: PlugRecipe) -> bool:
+        tried.append(other.body.edge_radius)
+        return rolls
+
+    part: Any = SimpleNamespace(body=SimpleNamespace(mesh=block(6.0, radius=1.0)), suits=None, rounds=rounds)
+    case: Any = SimpleNamespace(part=part, recess=RECESS, recipe=recipe)
+    remedy = next(check for check in judge_edges(case).checks if check.name == "radius of exposed edges").remedy
+    assert read_remedy(remedy) == ([{"body.edge_radius": "3.2"}] if rolls else [])
+    assert rolls or "sand it to a radius of 3.2 mm" in remedy
+    assert tried == [PROUD]
+
+
 def test_what_stands_below_a_plate_makes_its_edge_no_sharper() -> None:
     """A plate with rounded edges on a narrower foot: the foot's walls, 1 mm inside the rounding's middle, are not touched."""
     above = manifold3d.CrossSection.square((20.0, 20.0)).translate((0.0, 0.2))
@@ -162,7 +179,7 @@ def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
          "or sand the edge round"),
         (PhoneShelfRecipe, {"deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
                             "lip": {"height": 4, "thickness": 3, "scoop": 40}},
-         "set body.edge_radius = 4 and lip.thickness = 8, or sand the edge round"),
+         "set body.edge_radius = 4.4 and lip.thickness = 8.8, or sand the edge round"),
         (PlugRecipe, {"body": {"edge_radius": 4}}, "body.edge_radius does not reach that edge: sand it to a radius of 3.2 mm"),
     ],
 )  # fmt: skip
@@ -215,7 +232,7 @@ def test_a_part_deep_in_its_recess_has_no_edge_to_touch() -> None:
 
 
 def test_no_lip_is_named_behind_which_the_device_does_not_go_in(tmp_path: Path) -> None:
-    """In the cubby of the examples a lip of 8 mm pushes out a device that leans by 35 degrees: sandpaper is named instead."""
+    """In the cubby of the examples a lip of 8.8 mm pushes out a device that leans by 35 degrees: sandpaper is named instead."""
     (tmp_path / "plain.toml").write_text('name = "plain"\nbase = "phone-shelf"\n', encoding="utf-8")
     usual = ["device.lean=35", "tabs=false", "tape=false", "cable=false", "drains=false"]
     scan = EXAMPLE.parent / "scans" / "dash_cubby.ply"
@@ -232,7 +249,23 @@ def test_no_lip_is_named_behind_which_the_device_does_not_go_in(tmp_path: Path) 
     assert (check.verdict, read_remedy(check.remedy)) == ("caution", [])
     assert check.remedy.endswith("a thicker one leaves the device no room: sand it round")
     with pytest.raises(FeatureError, match="does not go in"):
-        look({"body.edge_radius": 4.0, "lip.thickness": 8.0})
+        look({"body.edge_radius": 4.4, "lip.thickness": 8.8})
+
+
+def test_the_rounding_named_for_the_example_passes_once_it_is_made() -> None:
+    recipe = load_recipe(EXAMPLE, overrides=["tape=false", "cable=false", "drains=false"])
+    ground = lay_ground(recipe, store=Store(None), clock=Clock(Listening()))
+
+    def look(settings: dict[str, Any]) -> Check:
+        changed = with_settings(cast(PhoneShelfRecipe, recipe), settings)
+        part = build_part(replace(ground, recipe=changed))
+        case: Any = SimpleNamespace(part=part, recess=ground.recess, recipe=changed)
+        return next(check for check in judge_edges(case).checks if check.name == "radius of exposed edges")
+
+    check = look({})
+    assert check.verdict == "caution"
+    (settings,) = read_remedy(check.remedy)
+    assert look({key: float(value) for key, value in settings.items()}).verdict == "pass"
 
 
 def test_a_lip_that_cannot_be_thicker_is_sanded() -> None:

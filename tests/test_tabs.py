@@ -17,8 +17,8 @@ from jsonschema import Draft202012Validator
 from mountgen.datum import Recess
 from mountgen.errors import EnduranceError, FeatureError
 from mountgen.features.part import Device, Part
-from mountgen.features.tab_place import Tab, slot_width
-from mountgen.features.tabs import TabResult, TabTrial, cut_tabs, plan_tabs
+from mountgen.features.tab_place import SIDE_GAP, Tab, slot_width
+from mountgen.features.tabs import TabResult, TabTrial, are_whole, cut_tabs, plan_tabs
 from mountgen.features.tape_pads import set_pads
 from mountgen.field import build_space
 from mountgen.inspection import Inspection, inspect_body
@@ -109,6 +109,47 @@ def test_the_part_stays_one_valid_solid_and_one_manifold_piece() -> None:
     assert len(solids_of(result.solid)) == 1
     assert is_valid(result.solid)
     assert_printable(part.body.mesh)
+
+
+def test_a_skin_across_a_slot_and_a_hook_left_off_are_noticed() -> None:
+    """Such as the kernel leaves without a word where a slot grazes the wall: 20 microns thick, at the wall's face."""
+    result, part = shelf()
+    assert are_whole(part.body.mesh, result.tabs, TABS)
+    solid = manifold3d.Manifold(
+        manifold3d.Mesh64(np.array(part.body.mesh.vertices), np.array(part.body.mesh.faces, dtype=np.uint64))
+    )
+
+    def other(size: tuple[float, float, float], at: tuple[float, float, float], *, cut: bool = False) -> Mesh:
+        """The part with a block added or cut: its size and lowest corner outwards, along and across the right arm."""
+        origin, out, along, across = result.tabs[1].axes
+        frame = np.column_stack([out, along, across])
+        block = manifold3d.Manifold.cube(size).transform(np.column_stack([frame, origin + frame @ np.array(at)]))
+        changed = (solid - block if cut else solid + block).to_mesh64()
+        return Mesh(np.asarray(changed.vert_properties)[:, :3], np.asarray(changed.tri_verts).astype(np.int32))
+
+    half, h = 0.5 * TABS.width, TABS.thickness
+    skin = other((0.02, 6.0, SIDE_GAP + 0.4), (-0.02, -12.0, half - 0.2))
+    assert not are_whole(skin, result.tabs, TABS)
+    inside = other((0.02, 6.0, SIDE_GAP + 0.4), (-0.9 * h, -9.0, -half - SIDE_GAP - 0.2))
+    assert not are_whole(inside, result.tabs, TABS)
+    behind = other((slot_width(TABS) + 0.4, 0.02, TABS.width), (-h - slot_width(TABS) - 0.2, -8.0, -half))
+    assert not are_whole(behind, result.tabs, TABS)
+    hookless = other((5.0, 6.0, TABS.width), (0.05, -3.0, -half), cut=True)
+    assert not are_whole(hookless, result.tabs, TABS)
+
+
+def test_a_hook_that_bends_the_arm_through_its_slot_is_told_as_that() -> None:
+    recess, _, mesh = box()
+    tabs = RetainingTabs(length=10.0, hook=4.0)
+    with pytest.raises(FeatureError) as caught:
+        plan_tabs(mesh, recess, tabs=tabs)
+    assert "slot behind it" in caught.value.what
+    found = re.search(r"set tabs\.hook = ([\d.]+)", caught.value.remedy)
+    assert found is not None
+    hook = float(found[1])
+    plan_tabs(mesh, recess, tabs=tabs.model_copy(update={"hook": hook}))
+    with pytest.raises(FeatureError):
+        plan_tabs(mesh, recess, tabs=tabs.model_copy(update={"hook": round(hook + 0.1, 1)}))
 
 
 def test_the_hook_stands_out_of_the_wall_by_just_what_was_asked() -> None:
@@ -381,6 +422,22 @@ def test_a_hook_that_comes_to_rest_is_named() -> None:
     less = TABS.model_copy(update={"hook": float(found[1])})
     recess, _, mesh = box()
     assert find("tab bent at its seat", made=plan_tabs(mesh, recess, tabs=less).tabs, tabs=less).verdict == "pass"
+
+
+def test_the_hook_named_is_placed_before_it_is_named() -> None:
+    """A smaller hook sits elsewhere on the arm: as if the one that a subtraction finds still touched, as in a curved end wall."""
+    recess, solid, mesh = box()
+    tried: list[float] = []
+
+    class Curved(TabTrial):
+        def place(self, tabs: RetainingTabs) -> tuple[Tab, ...]:
+            tried.append(tabs.hook)
+            bent = {0.6: 0.107, 0.5: 0.05}.get(tabs.hook, 0.0)
+            return tuple(replace(tab, ride=replace(tab.ride, rest=bent)) for tab in super().place(tabs))
+
+    check = find("tab bent at its seat", trial=Curved(solid, mesh, recess))
+    assert tried == [0.6, 0.5]
+    assert read_remedy(check.remedy) == [{"tabs.hook": "0.5"}]
 
 
 def recipe_for(*, layers: tuple[float, float, float], mass: float, **tables: Any) -> PhoneShelfRecipe:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,8 @@ from mountgen.recipe import Fit, PhoneShelfRecipe, TapePads
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding
 from mountgen.service.tape_bond import Bond, PadGauge, find_pull
-from mountgen.service.tape_check import _judge_room, judge_tape
+from mountgen.service.tape_check import _judge_room, _name_pads, judge_tape
+from mountgen.service.tape_size import find_enough
 from mountgen.tape import find_cleavage
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
@@ -206,7 +208,30 @@ def test_too_little_area_names_a_size_that_passes_when_it_is_made() -> None:
     assert find(judge(mass=0.9, tape=longer), "tape area at peaks").verdict == "pass"
     shorter = TAPE.model_copy(update={"length": float(found[1]) - 1.5})
     assert find(judge(mass=0.9, tape=shorter), "tape area at peaks").verdict == "fail"
-    assert short.facts["enough"] == {"length": float(found[1]), "width": 12.0, "count": 2}
+    assert short.facts["enough"] == {"length": float(found[1]), "width": 12.0, "count": 2, "thickness": TAPE.thickness}
+
+
+def test_thicker_tape_is_named_where_the_gap_varies_more_than_this_one_follows() -> None:
+    """On a floor of radius R tape reaches where it has fallen by its compression, x² / 2R, from the ends of the pad inwards."""
+    tape = TapePads(count=1, length=40.0, width=14.0, thickness=0.5, compression=0.1)
+    radius, half = 500.0, 20.0
+
+    def share(thickness: float) -> float:
+        return (half - np.sqrt(half**2 - 2.0 * radius * tape.compression * thickness)) / half
+
+    class Bowed:
+        def feel(self, pad: Pad, *, length: float, width: float, thickness: float, compression: float, off: float = 0.1) -> Any:
+            return SimpleNamespace(area=length * width * share(thickness), length=length, width=width)
+
+    part: Any = SimpleNamespace(pads=[None])
+    gauge: Any = Bowed()
+    pad = tape.length * tape.width
+    for thickness, needed in ((0.9, pad * share(0.85)), (1.6, pad * share(1.6))):
+        found = find_enough(
+            part, box("y")[0], gauge, tape=tape, times=1.0, holds=lambda bonds, n=needed: sum(b.area for b in bonds) >= n - 1e-9
+        )
+        assert found == tape.model_copy(update={"thickness": thickness})
+    assert _name_pads(tape, tape.model_copy(update={"thickness": 0.9})) == " and set tape.thickness = 0.9"
 
 
 def test_more_than_there_is_room_for_says_how_much_it_takes() -> None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from mountgen.features.tab_place import Tab
     from mountgen.features.tabs import TabTrial
     from mountgen.features.tape_pads import Pad
-    from mountgen.recipe import PhoneShelfRecipe
+    from mountgen.recipe import PhoneShelfRecipe, PlugRecipe
 
 
 @dataclass(frozen=True)
@@ -50,6 +50,7 @@ class Part:
     soft: where it is meant to touch or flex; device: what must reach its seat; checks: verdicts of the features.
     tabs, pads: what holds it in the recess. suits: of a shelf, whether the device of another recipe goes in and is held.
     seats: of a shelf, that device at its seat; None where it does not go in or is not held. trial: to try other tabs on it.
+    rounds: of a plug with faces that were fitted, whether a ball rolls along its upper edge with the rounding of another recipe.
     """
 
     body: Body
@@ -62,6 +63,7 @@ class Part:
     suits: Callable[[PhoneShelfRecipe], bool] | None = None
     seats: Callable[[PhoneShelfRecipe], Device | None] | None = None
     trial: TabTrial | None = None
+    rounds: Callable[[PlugRecipe], bool] | None = None
 
     def soft_faces(self) -> Bools:
         """Return, for each face of the mesh, whether its middle lies in a soft zone, (F,) bool."""

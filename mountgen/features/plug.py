@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
+
+import numpy as np
+
 from mountgen.datum import Recess, lid_height
+from mountgen.errors import FeatureError, KernelError
 from mountgen.facet import find_unused
 from mountgen.features.assemble import make_body
 from mountgen.features.flange import flange_of
@@ -11,11 +16,14 @@ from mountgen.features.part import Part
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, solid_volume, tessellate
-from mountgen.loft import Block, Shell, make_block
+from mountgen.loft import Block, Shell, lid_surface, make_block, meet_field
 from mountgen.recipe import PlugRecipe
+from mountgen.roll import roll_ball
 from mountgen.shape import require_one_solid
+from mountgen.tubes import Rounding, end_heights
 from mountgen.verdict import Check, Verdict
 
+MERIDIANS = 2000  # on which it is asked whether a rounding ends above the floor
 UNUSED = 1.5  # %; on shapes whose largest body is known, fitted faces leave less (our rule)
 
 
@@ -36,7 +44,23 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     solid = require_one_solid(solid, what="plug", remedy="leave the flange or the hollow out")
     body = Body(solid=solid, mesh=tessellate(solid), faceted=block.faceted, notes=block.notes)
     checks = (_judge_unused(block, space, below=below, reach=reach),) if border is None else ()
-    return Part(body=body, checks=checks)
+    rounds = None if shell is None or block.faceted else partial(_rolls, shell, space, recess)
+    return Part(body=body, checks=checks, rounds=rounds)
+
+
+def _rolls(shell: Shell, space: InsertableSpace, recess: Recess, recipe: PlugRecipe) -> bool:
+    """Return whether a ball of a recipe's rounding rolls along all of the upper edge, or of its flange's."""
+    try:
+        border = flange_of(recess, space, recipe)
+        if border is not None:
+            return isinstance(border.find_brow(), Rounding)
+        lid = lid_surface(space, shell.floor, -recipe.plug.below)
+        foot, brow = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
+        rounding = roll_ball(shell.wall, brow, radius=recipe.body.edge_radius)
+    except (FeatureError, KernelError):
+        return False
+    at = np.linspace(0.0, 1.0, MERIDIANS)
+    return bool((end_heights(rounding.low, at) > end_heights(foot, at)).all())
 
 
 def _judge_unused(block: Block, space: InsertableSpace, *, below: float, reach: float | None) -> Check:

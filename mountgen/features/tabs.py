@@ -7,6 +7,7 @@ bends it is not assumed but measured, by rays, over the whole insertion.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, cos, floor, radians, tan
 from typing import Any
@@ -48,6 +49,7 @@ UNEVEN = 0.4  # share by which the arm's thickness may leave the recipe's, where
 NUDGES = ((0.0, 0.49), (0.0, 0.3), (0.05, 0.3), (0.0, 0.0), (0.05, 0.0), (0.11, 0.0))
 SLIP = 0.05  # of the slots' volume by which the cut may differ from an exact one: chords of the old and the new facets
 SAMPLES = 5  # across the arm, for rays
+INSET = 0.1  # mm from a slot's faces, at which the first and last rays through it run
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,9 +142,10 @@ def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs) -> TabPlan:
 def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
     """Cut planned tabs into a solid.
 
-    Where the slots run nearly along a face the kernel's booleans may fail without a word, or leave slots uncut. So the volume
-    that they took is held against that of an exact boolean of the meshes, and slots a little wider are tried; so too where a
-    slot grazes a wall and the mesher cannot close what is left between them.
+    Where the slots run nearly along a face the kernel's booleans may fail without a word, leave slots uncut, or leave a skin of
+    some microns across them. So the volume that they took is held against that of an exact boolean of the meshes, rays are sent
+    through the slots, and others a little wider are tried; so too where a slot grazes a wall and the mesher cannot close what is
+    left between them.
 
     Args:
         solid: the part, divided around.
@@ -181,9 +184,46 @@ def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
         except FeatureError as error:  # in pieces, which a failed boolean may leave too
             failed = error
             continue
-        if is_closed(mesh.faces) and abs(mesh_volume(mesh) - expected.volume()) <= SLIP * removed:
+        right = is_closed(mesh.faces) and abs(mesh_volume(mesh) - expected.volume()) <= SLIP * removed
+        if right and are_whole(mesh, plan.tabs, tabs):
             return made
     raise failed
+
+
+def are_whole(mesh: Mesh, placed: Sequence[Tab], tabs: RetainingTabs) -> bool:
+    """Return whether rays run through all slots of a part's tabs from end to end, and meet each hook where its crest is.
+
+    Args:
+        mesh: the part with its tabs.
+        placed: its tabs.
+        tabs: the recipe's `[tabs]` table.
+    """
+    surface = Surface(mesh.vertices, mesh.faces)
+    h, slot, half = tabs.thickness, slot_width(tabs), 0.5 * tabs.width
+    for tab in placed:
+        origin, out, along, across = tab.axes
+        tip = _tip(tab)
+        high = np.arange(-tabs.length, tip - INSET, FINE)
+        aside = half + np.linspace(INSET, SIDE_GAP - INSET, 2 * SAMPLES)
+        # (a, b, c), offsets outwards, along and across, at which rays start; which way they run, and how far they must come
+        beside = _grid(np.array([tabs.hook + 2.0]), high, np.concatenate([-aside, aside]))
+        behind = _grid(-h - np.linspace(INSET, slot - INSET, 2 * SAMPLES), np.array([tip]), np.linspace(-half, half, 2 * SAMPLES))
+        crest = _grid(np.array([tabs.hook + 2.0]), np.zeros(1), np.linspace(-0.8, 0.8, SAMPLES) * half)
+        frame = np.stack([out, along, across])
+        for start, way, need in ((beside, -out, tabs.hook + 2.0 + h + 0.4 * slot), (behind, -along, tip + tabs.length)):
+            run, _ = surface.cast(origin + start @ frame, np.broadcast_to(way, start.shape))
+            if (run < need).any():
+                return False
+        run, _ = surface.cast(origin + crest @ frame, np.broadcast_to(-out, crest.shape))
+        if (np.abs(run - 2.0) > INSET).any():
+            return False
+    return True
+
+
+def _grid(a: Floats, b: Floats, c: Floats) -> Floats:
+    """Return all triples of three rows of numbers, (N, 3)."""
+    grid: Floats = np.stack(np.meshgrid(a, b, c, indexing="ij"), axis=-1).reshape(-1, 3)
+    return grid
 
 
 def _solid_mesh(mesh: Mesh) -> Any:
@@ -199,6 +239,16 @@ def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: Re
     Raises:
         FeatureError: there is none.
     """
+    best, places = _seek_tab(body, scan, recess, side, tabs)
+    if best is None:
+        raise _misfit(body, scan, recess, side, tabs, places)
+    return best
+
+
+def _seek_tab(
+    body: Surface, scan: Surface, recess: Recess, side: int, tabs: RetainingTabs
+) -> tuple[Tab | None, list[TabPlace]]:
+    """Return the best place for a tab at one end, None where there is none, and those that were looked at."""
     room = find_room(tabs)
     places = list_places(body, side, room)
     longest = longest_arm(places, room)
@@ -210,18 +260,36 @@ def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: Re
             best = tab
         if best is not None and best.ride.unseen < UNSEEN:
             break
-    if best is None:
-        raise _misfit(body, side, tabs, places)
-    return best
+    return best, places
 
 
-def _misfit(body: Surface, side: int, tabs: RetainingTabs, places: list[TabPlace]) -> FeatureError:
+def _find_other(body: Surface, scan: Surface, recess: Recess, tabs: RetainingTabs) -> tuple[str, float] | None:
+    """Return the key of a recipe's tabs and the nearest value of it with which both ends have a place; None where none has."""
+    tries = [("hook", float(hook)) for hook in np.arange(round(tabs.hook - 0.1, 1), 0.25, -0.1).round(1)]
+    tries += [("width", float(width)) for width in np.arange(tabs.width - 1.0, 2.9, -1.0)]
+    shortest = 4.0 * tabs.thickness
+    tries += [("length", float(length)) for length in np.arange(tabs.length - 1.0, shortest, -1.0)]
+    for key, value in tries:
+        other = tabs.model_copy(update={key: value})
+        if all(_seek_tab(body, scan, recess, side, other)[0] is not None for side in (-1, 1)):
+            return key, value
+    return None
+
+
+def _misfit(
+    body: Surface, scan: Surface, recess: Recess, side: int, tabs: RetainingTabs, places: list[TabPlace]
+) -> FeatureError:
     where = f"retaining tab, {NAMES[side]}"
     room = find_room(tabs)
     longest = longest_arm(places, room)
     if longest >= tabs.length:
-        what = f"the end wall is too curved for an arm of {tabs.length:g} x {tabs.width:g} mm"
-        return FeatureError(what, where, "make tabs.width or tabs.length smaller, or leave the tabs out with tabs = false")
+        other = _find_other(body, scan, recess, tabs)
+        if other is not None and other[0] == "hook":
+            what = f"a hook of {tabs.hook:g} mm bends an arm of {tabs.length:g} mm farther than the slot behind it is wide"
+        else:
+            what = f"the end wall is too curved for an arm of {tabs.length:g} x {tabs.width:g} mm"
+        change = "" if other is None else f"set tabs.{other[0]} = {other[1]:g}, or "
+        return FeatureError(what, where, f"{change}leave the tabs out with tabs = false")
     if longest >= 4.0 * tabs.thickness:
         what = f"the arm is {tabs.length:g} mm long, the end wall has room for {longest:.1f} mm"
         return FeatureError(
@@ -314,7 +382,7 @@ def _shape_tab(
     origin, out, along, across = tab.axes
     h, slot, fillet = tabs.thickness, slot_width(tabs), find_fillet(tabs.thickness)
     half, reach = 0.5 * tabs.width, tabs.hook + 2.0
-    root, tip = -tabs.length, (tab.place.peak - tab.crest) / cos(tab.lean) + 2.0
+    root, tip = -tabs.length, _tip(tab)
     bottom = root - fillet
 
     def place(offset: float) -> Floats:
@@ -356,6 +424,11 @@ def _shape_tab(
     low_corner, high_corner = corners.min(axis=0), corners.max(axis=0)
     zone = SoftZone(tab.name, _triple(low_corner), _triple(high_corner))
     return slots, nose, zone
+
+
+def _tip(tab: Tab) -> float:
+    """Return how far along an arm from its hook the slots run: out of the part's front, mm."""
+    return (tab.place.peak - tab.crest) / cos(tab.lean) + 2.0
 
 
 def _triple(point: Floats) -> tuple[float, float, float]:

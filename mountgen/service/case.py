@@ -33,7 +33,7 @@ class Case:
     pictures  : whether the files of findings are wanted; drawing them takes longer than judging.
     mends     : whether the part, made again with other settings (values by key), passes the check of a name and nothing of it is
                 judged worse than now; slow. None where it cannot be made again.
-    laborious : whether the part took so long to make that it is made again only where it could not be used as it is.
+    laborious : whether it took so long to make that it is not made again for that.
     """
 
     recipe: Recipe
@@ -73,18 +73,15 @@ class Case:
         vars(other)["orientations"] = self.orientations  # they cost most, and do not ask for the material
         return other
 
-    def find_mending(
-        self, name: str, choices: Iterable[Mapping[str, Any]], *, most: int = MOST_REMADE, urgent: bool = False
-    ) -> str:
+    def find_mending(self, name: str, choices: Iterable[Mapping[str, Any]], *, most: int = MOST_REMADE) -> str:
         """Return the first of several settings that, made again, mends a check, as a remedy says it; "" for none.
 
         Args:
             name: of the check.
             choices: values by key, the likeliest first.
             most: as many are made at most.
-            urgent: whether the part could not be used as it is; else a laborious one is not made again.
         """
-        if self.mends is None or (self.laborious and not urgent):
+        if self.mends is None or self.laborious:
             return ""
         return next((tell_settings(each) for each in islice(choices, most) if self.mends(each, name)), "")
 

@@ -32,7 +32,7 @@ PROJECTION = 9.5  # mm past the surround
 FLANGE_SHARE = 0.95  # of a flange's thickness that its rounding takes at most
 # The roundings of a shelf run out of their faces at 10 degrees, those of a tray meet around its tongue and its corners, those of
 # a scoop slope: that costs as much of the radius (measured on the examples).
-RUN_OUT, SCOOPED = 1.125, 1.25
+RUN_OUT, SCOOPED = 1.125, 1.375
 WALL_SHARE = 0.45  # of a wall's or divider's thickness that each of its two upper edges takes at most, in a tray
 RADII = "radii of 2.5 or 3.2 mm by zone in rules on interior projections (Directive 74/60/EEC, UN R21; a digest was read)"
 HEIGHT = "projections of more than 9.5 mm must give way in rules on interiors (74/60/EEC 5.1, a sentence of it was read)"
@@ -88,18 +88,37 @@ def _pick_sharp(edges: Edges) -> Bools:
 
 def _judge_radius(edges: Edges, case: Case) -> Check:
     source = f"{RADII}; the greater one where the part is flush or stands out, less what 10 mm of edge have: our rule"
-    limits = np.where(_is_sunk(edges), SUNK, PROUD)
-    order = np.argsort(edges.radius - limits)
-    long = np.flatnonzero(np.cumsum(edges.length[order]) > SHORT)
-    if not len(long):
+    worst = _find_worst(edges)
+    if worst is None:
         return Check("radius of exposed edges", "pass", None, SUNK, "mm", source)
-    worst = order[long[0]]
-    radius, limit = float(edges.radius[worst]), float(limits[worst])
+    radius, limit = float(edges.radius[worst]), _limit(edges, worst)
     verdict: Verdict = "pass" if radius >= limit - SLACK else "caution"
-    remedy = "" if verdict == "pass" else advise_radius(case.recipe, limit, suits=case.part.suits)
+    remedy = "" if verdict == "pass" else _advise_radius(case, limit)
     return Check(
         "radius of exposed edges", verdict, radius, limit, "mm", source, remedy, describe_place(edges.points[worst].tolist())
     )
+
+
+def _find_worst(edges: Edges) -> int | None:
+    """Return the sample that is least round for where it lies, but for the worst 10 mm of edge; None where there is no more."""
+    limits = np.where(_is_sunk(edges), SUNK, PROUD)
+    order = np.argsort(edges.radius - limits)
+    long = np.flatnonzero(np.cumsum(edges.length[order]) > SHORT)
+    return int(order[long[0]]) if len(long) else None
+
+
+def _limit(edges: Edges, which: int) -> float:
+    return SUNK if _is_sunk(edges)[which] else PROUD
+
+
+def _advise_radius(case: Case, limit: float) -> str:
+    """Return what makes a part's edges round enough; of a plug, what a ball of that size rolls along."""
+    remedy, rounds, recipe = advise_radius(case.recipe, limit, suits=case.part.suits), case.part.rounds, case.recipe
+    if not isinstance(recipe, PlugRecipe) or recipe.body.edge_radius >= limit:
+        return remedy
+    if rounds is None or rounds(with_settings(recipe, _list_settings(recipe, limit))):
+        return remedy
+    return f"the edge bends more sharply than it can be rounded by that (tried): sand it to a radius of {limit:g} mm"
 
 
 def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfRecipe], bool] | None = None) -> str:
@@ -112,18 +131,11 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
             another deck and lean for its sake, which change the whole part.
     """
     advice = f"body.edge_radius does not reach that edge: sand it to a radius of {radius:g} mm"
-    if isinstance(recipe, PhoneShelfRecipe | TrayRecipe):
-        scooped = isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None and recipe.lip.scoop > 0.0
-        radius = ceil(10.0 * (SCOOPED if scooped else RUN_OUT) * radius - 1e-6) / 10.0
-    if recipe.body.edge_radius >= radius:
+    settings = _list_settings(recipe, radius)
+    if recipe.body.edge_radius >= settings["body.edge_radius"]:
         return advice
-    sizes = {"lip.thickness": 2.0 * radius, "flange.thickness": radius / FLANGE_SHARE, "pull_tab.thickness": 2.0 * radius}
-    if isinstance(recipe, TrayRecipe):
-        sizes |= _list_walls(recipe, radius)
-    settings = {"body.edge_radius": radius} | _pick_small(recipe, sizes)
     if isinstance(recipe, TrayRecipe) and recipe.flange is None:
         wall = recipe.body.wall
-        settings |= {key: ceil(10.0 * size - 1e-6) / 10.0 for key, size in sizes.items() if key.startswith("flange.")}
         return (
             f"each edge of a wall of {wall:g} mm has room for {WALL_SHARE * wall:.1f} mm: sand it round, or, "
             f"if the scan shows as much panel beside the mouth, give the tray a rim: {tell_settings(settings)}"
@@ -135,6 +147,20 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
             "sand it round"
         )
     return f"{tell_settings(settings)}, or sand the edge round"
+
+
+def _list_settings(recipe: Recipe, radius: float) -> dict[str, float]:
+    """Return the rounding with which edges get a radius, mm, and what must be thicker for it; a tray is given a rim."""
+    if isinstance(recipe, PhoneShelfRecipe | TrayRecipe):
+        scooped = isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None and recipe.lip.scoop > 0.0
+        radius = ceil(10.0 * (SCOOPED if scooped else RUN_OUT) * radius - 1e-6) / 10.0
+    sizes = {"lip.thickness": 2.0 * radius, "flange.thickness": radius / FLANGE_SHARE, "pull_tab.thickness": 2.0 * radius}
+    if isinstance(recipe, TrayRecipe):
+        sizes |= _list_walls(recipe, radius)
+    settings = {"body.edge_radius": radius} | _pick_small(recipe, sizes)
+    if isinstance(recipe, TrayRecipe) and recipe.flange is None:
+        settings |= {key: ceil(10.0 * size - 1e-6) / 10.0 for key, size in sizes.items() if key.startswith("flange.")}
+    return settings
 
 
 def _pick_small(recipe: Recipe, sizes: dict[str, float]) -> dict[str, float]:

@@ -26,7 +26,7 @@ def advise_gap(case: Case, gap: float, middle: tuple[float, float, float], *, na
         name: of the check it failed.
     """
     recipe, choices = case.recipe, list(list_wider(case, gap, middle))
-    found = case.find_mending(name, choices, urgent=True)
+    found = case.find_mending(name, choices)
     if found:
         return found
     keys = sorted({key for each in choices for key in each})

@@ -10,7 +10,7 @@ from mountgen.recipe_settings import name_settings, tell_settings, with_settings
 
 FEATURES = ("drains", "cable", "tabs", "tape", "dividers", "pull_tab", "flange", "lip")  # tables that false takes out
 NUDGE = 0.2  # mm by which another wall is tried
-NUDGE_CLEARANCE = 0.03  # mm by which another clearance is named
+NUDGE_CLEARANCES = (0.03, 0.07)  # mm by which other clearances are tried: all faces then meet in another way
 
 
 def advise_sound(recipe: Recipe, is_whole: Callable[[Recipe], bool]) -> str:
@@ -25,15 +25,14 @@ def advise_sound(recipe: Recipe, is_whole: Callable[[Recipe], bool]) -> str:
         if is_whole(with_settings(recipe, settings)):
             return f"{tell_settings(settings)}, which was tried and is whole"
         tried.append(name_settings(settings))
-    looked = f" (tried: {', '.join(tried)})" if tried else ""
     return (
-        f"nothing that the recipe could leave out makes it whole{looked}: other faces meet in another way, so set "
-        f"fit.clearance = {recipe.fit.clearance + NUDGE_CLEARANCE:g}, which was not tried"
+        f"neither what the recipe could leave out nor another gap makes it whole (tried: {', '.join(tried)}): scan the recess "
+        "again, closer or from more sides, for its faces then meet in another way"
     )
 
 
 def list_changes(recipe: Recipe) -> Iterator[dict[str, Any]]:
-    """Yield what may make a part whole, values by key: another opening or wall of a hollow body, then each feature left out.
+    """Yield what may make a part whole, values by key: another opening or wall of a hollow body, a feature left out, another gap.
 
     A tray has no opening to choose, and no part that is solid has a wall.
     """
@@ -47,3 +46,5 @@ def list_changes(recipe: Recipe) -> Iterator[dict[str, Any]]:
     for name in FEATURES:
         if getattr(recipe, name, None) is not None:
             yield {name: False}
+    for nudge in NUDGE_CLEARANCES:  # last, for the space is built anew for each
+        yield {"fit.clearance": round(recipe.fit.clearance + nudge, 3)}

@@ -74,8 +74,8 @@ def judge_tabs(case: Case) -> Finding:
     upright = lean > ACROSS
     turned = _name_better_layers(case, made) if upright else ""
     forces = find_forces(made, tabs, case.material)
-    checks = check_tabs(made, tabs, case.material, upright=upright, turned=turned)
     trial = case.part.trial
+    checks = check_tabs(made, tabs, case.material, upright=upright, turned=turned, trial=trial)
     longer = None if trial is None else partial(advise_fillet, trial, tabs, case.material, upright=upright)
     checks += (judge_fillet(made, tabs, case.part.body.mesh, other=longer),)
     mass, _ = weigh(case, recipe)
@@ -95,7 +95,8 @@ def judge_tabs(case: Case) -> Finding:
 
 
 def check_tabs(
-    made: Sequence[Tab], tabs: RetainingTabs, material: Material, *, upright: bool, turned: str = ""
+    made: Sequence[Tab], tabs: RetainingTabs, material: Material, *,
+    upright: bool, turned: str = "", trial: TabTrial | None = None,
 ) -> tuple[Check, ...]:
     """Judge the worst of the tabs on strain and rest.
 
@@ -104,6 +105,7 @@ def check_tabs(
         material: what they are printed of.
         upright: the layers lie across the arms.
         turned: what makes them lie along, for the remedy; "" if nothing does.
+        trial: the part that tabs are cut into, to place others on it.
 
     Returns:
         Checks, in order: strain at the first fitting, strain when sprung often, rest.
@@ -119,7 +121,7 @@ def check_tabs(
     return (
         _judge_strain("tab strain at the first fitting", once, worst, upright, remedy, where, "fail"),
         _judge_strain("tab strain when sprung often", often, worst, upright, remedy, where, "caution"),
-        _judge_rest(made, tabs),
+        _judge_rest(made, tabs, trial),
     )
 
 
@@ -269,7 +271,17 @@ def _judge_strain(name: str, snap: Snap, tab: Tab, upright: bool, remedy: str, w
     return Check(name, verdict, round(snap.strain_pct, 3), round(snap.allowed_pct, 3), "%", source, advice, where)
 
 
-def _judge_rest(made: Sequence[Tab], tabs: RetainingTabs) -> Check:
+def _find_looser(tabs: RetainingTabs, hook: float, trial: TabTrial | None) -> float:
+    """Return the largest hook up to one, mm, by tenths, that comes to rest where it is then placed; 0 if there is none."""
+    while hook > 0.05 and trial is not None:
+        placed = trial.place(tabs.model_copy(update={"hook": hook}))
+        if placed and max(tab.ride.rest for tab in placed) <= AT_REST:
+            break
+        hook = round(hook - 0.1, 1)
+    return hook
+
+
+def _judge_rest(made: Sequence[Tab], tabs: RetainingTabs, trial: TabTrial | None) -> Check:
     """An arm that stays bent creeps, in a hot cabin within days, and holds less and less."""
     worst = max(made, key=lambda tab: tab.ride.rest)
     verdict: Verdict = "pass" if worst.ride.rest <= AT_REST else "caution"
@@ -279,7 +291,7 @@ def _judge_rest(made: Sequence[Tab], tabs: RetainingTabs) -> Check:
             "the scan has nothing to hook behind there, so the tabs hold by friction, which fades"
             if max(tab.ride.catch for tab in made) < AT_REST else "the arm stays a little bent at its seat"
         )  # fmt: skip
-        looser = floor(10.0 * (tabs.hook - worst.ride.rest + AT_REST)) / 10.0
+        looser = _find_looser(tabs, floor(10.0 * (tabs.hook - worst.ride.rest + AT_REST)) / 10.0, trial)
         smaller = f"set tabs.hook = {looser:g}" if looser > 0.0 else "set tabs = false"
         remedy = f"{hold}: {smaller}, and let tape hold the part ([tape])"
     source = "our rule: a snap arm must come back to rest; 0.1 mm is the scan's own error"

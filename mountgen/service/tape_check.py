@@ -149,7 +149,7 @@ def judge_tape(case: Case) -> Finding:
         "peel_kpa": peel,
         "peel_limit_kpa": limit,
         "overhang": overhang,
-        "enough": None if enough is None else enough.model_dump(include={"length", "width", "count"}),
+        "enough": None if enough is None else enough.model_dump(include={"length", "width", "count", "thickness"}),
         "steps": steps,
     }  # fmt: skip
     told = " ".join(f"({k}) {step}" for k, step in enumerate(steps, start=1))
@@ -215,7 +215,7 @@ def _name_pads(tape: TapePads, other: TapePads | None) -> str:
     """Return what of other pads differs, as a remedy goes on with it."""
     if other is None:
         return " and pads as large as there is room for"
-    keys = [key for key in ("length", "width", "count") if getattr(other, key) != getattr(tape, key)]
+    keys = [key for key in ("thickness", "length", "width", "count") if getattr(other, key) != getattr(tape, key)]
     return "".join(f" and set tape.{key} = {getattr(other, key):g}" for key in keys)
 
 

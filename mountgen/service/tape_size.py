@@ -19,6 +19,8 @@ REMADE = 1.5  # mm by which the part's face may lie off the plane of a pad that 
 MOST_PADS = 12  # that a recipe may ask for
 USUAL_WIDTH, LONGEST = 20.0, 200.0  # mm; of pads for a part that has none
 MOST_TRIED = 4  # such pads
+THICKEST, THICKER = 1.6, 0.1  # mm, of tape in stock (common practice), and steps in which thicker tape is looked at
+FULL = 0.9  # share of the pads that bonds, from which thicker tape bonds little more
 
 
 def find_enough(
@@ -34,7 +36,8 @@ def find_enough(
         holds: whether pads that bond so hold.
 
     Returns:
-        Pads of another length, else width, else number; None where none were found that hold.
+        Pads of thicker tape where these bond only in part, else of another length, else width, else number; None where none were
+        found that hold.
 
     Raises:
         Nothing.
@@ -45,6 +48,9 @@ def find_enough(
             if holds([gauge.feel(pad, **sizes | {"length": float(length)}) for pad in part.pads]):
                 return tape.model_copy(update={"length": float(length)})
         return tape
+    for thickness in _list_thicker(tape, [gauge.feel(pad, **sizes) for pad in part.pads]):
+        if holds([gauge.feel(pad, **sizes | {"thickness": thickness}) for pad in part.pads]):
+            return tape.model_copy(update={"thickness": thickness})
     avoid = [zone for zone in part.soft if not zone.name.startswith("tape pad")]
     for wanted in _list_larger(tape, times):
         try:
@@ -89,6 +95,14 @@ def find_new_pads(
             if holds([gauge.feel(pad, **sizes, off=REMADE) for pad in pads]):
                 return tape
     return None
+
+
+def _list_thicker(tape: TapePads, bonds: Sequence[Bond]) -> list[float]:
+    """Return thicker tape, mm, thinnest first, where that would bond more of the pads: it follows more of what the gap varies."""
+    if sum(bond.area for bond in bonds) >= FULL * sum(bond.length * bond.width for bond in bonds):
+        return []
+    steps = round((THICKEST - tape.thickness) / THICKER)
+    return [round(tape.thickness + THICKER * (k + 1), 2) for k in range(steps)]
 
 
 def _list_larger(tape: TapePads, times: float) -> Iterator[TapePads]:
