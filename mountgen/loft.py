@@ -37,12 +37,17 @@ from mountgen.section import (
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, sample_breaks, uniform_axis
 from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube
 
-# degrees by which the wall is steeper than the floor where they meet, and mm of the part's least edge at the rim; tried in order
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
 LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
 UNDER_LID = 0.4  # mm under the lid at which the floor is held towards the wall, with room for what the fit errs
 SHALLOW, BANK = 0.6, 10.0  # mm; room less deep than this is none where nothing else helps, but ground this high above the mouth
-RELAXED = ((4.0, 0.4), (4.0, 1.2), (9.0, 1.2), (14.0, 2.0))
+# Tried in order: degrees by which floor and wall part elsewhere than where there is least area, by which the wall is steeper
+# than the floor where they meet, mm of the part's least edge at the rim.
+RELAXED = (
+    (0.0, 4.0, 0.4), (0.0, 4.0, 1.2), (0.0, 9.0, 1.2),
+    (8.0, 4.0, 0.4), (-16.0, 4.0, 0.4), (14.0, 4.0, 1.2), (-8.0, 9.0, 1.2), (0.0, 14.0, 2.0),
+)  # fmt: skip
+SPLITS = (42.0, 76.0)  # degrees; no floor and wall part elsewhere
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.03  # mm; how far a fitted sample may lie on the wrong side; `shell_relief` then holds the faces to the scan itself
 MOST_AT_ONCE = 0.3  # mm a surface moves in one round: over flat ground, what lies below it does not say how far out it is
@@ -231,9 +236,12 @@ def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
     They stay inside the space, or, to `cover` it, outside.
     """
     for room in (space, *(() if cover else (_without_shallows(space),))):
-        split = choose_split(room)
-        floor = find_floor(room, split)
-        for crossing, edge in RELAXED:
+        best = choose_split(room)
+        for shift, crossing, edge in RELAXED:
+            if cover and shift:
+                continue
+            split = min(max(best + shift, SPLITS[0]), SPLITS[1])
+            floor = find_floor(room, split)
             cleared = without_ledges(room, floor, split + crossing, edge=edge, round_corners=not cover)
             trace = trace_wall(cleared, floor, split + 0.5 * crossing)
             ground = _fit_floor(cleared, floor, trace, split, cover=cover)

@@ -6,7 +6,9 @@ island lies in it, what is missing is a ring, as wide as the island's border is 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -58,6 +60,7 @@ class Hole:
         return tell_spot(self.x, self.y, self.depth)
 
 
+@lru_cache(maxsize=2)  # the scan stays as it is when its part is made again
 def find_holes(recess: Recess) -> tuple[Hole, ...]:
     """Find the holes in the scan of a recess, inside its mouth.
 
@@ -85,8 +88,9 @@ def find_holes(recess: Recess) -> tuple[Hole, ...]:
         own = np.flatnonzero(owner == piece)
         outer[own[extents[own].argmax()]] = True
     main = int(owner[extents.argmax()])
-    holes = [k for k in np.flatnonzero(~outer).tolist() if _is_within(recess, borders[k])]
-    islands = [k for k in np.flatnonzero(outer & (owner != main)).tolist() if _is_within(recess, borders[k])]
+    within = _are_within(recess, borders)
+    holes = np.flatnonzero(~outer & within).tolist()
+    islands = np.flatnonzero(outer & (owner != main) & within).tolist()
     inside: dict[int, list[Floats]] = {k: [] for k in holes}
     for k in islands:
         around = _find_around(borders, [h for h in holes if owner[h] != owner[k]], k)
@@ -101,12 +105,16 @@ def find_holes(recess: Recess) -> tuple[Hole, ...]:
     return tuple(sorted(found, key=lambda hole: -hole.area))
 
 
-def _is_within(recess: Recess, border: Floats) -> bool:
-    """Tell whether a border lies in the recess, by the greater part of it; undercuts lie outside the rim."""
-    depth, plan = depth_below(recess, border), border[:, :2]
+def _are_within(recess: Recess, borders: Sequence[Floats]) -> Bools:
+    """Tell which borders lie in the recess, (B,), by the greater part of each; undercuts lie outside the rim."""
+    points = np.vstack(borders)
+    depth, plan = depth_below(recess, points), points[:, :2]
     below = (depth > LEAST_DEPTH) & is_inside(recess, plan, margin=BESIDE)
     behind = (depth > LEAST_DEPTH + PANEL_DROP * recess.depth) & is_inside(recess, plan, margin=BESIDE + UNDERCUT * recess.depth)
-    return bool((below | behind).mean() > 0.5)
+    first = np.concatenate([[0], np.cumsum([len(border) for border in borders])[:-1]])
+    share = np.add.reduceat((below | behind).astype(np.float64), first) / [len(border) for border in borders]
+    within: Bools = share > 0.5
+    return within
 
 
 def _find_around(borders: list[Floats], holes: list[int], island: int) -> int | None:
