@@ -169,7 +169,7 @@ def _find_upright(field: Surface, plan: Floats) -> Floats:
 
 
 def _unit(vectors: Floats) -> Floats:
-    units: Floats = vectors / np.linalg.norm(vectors, axis=1)[:, None]
+    units: Floats = vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-30)[:, None]  # none past the tube's ends
     return units
 
 

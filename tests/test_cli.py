@@ -152,7 +152,7 @@ def test_the_table_is_readable_at_usual_widths(
 ) -> None:
     long = Check(
         "radius of exposed edges", "caution", 0.78125, 3.2, "mm", "radii of 2.5 or 3.2 mm by zone (a digest was read): our rule",
-        "set body.edge_radius = 3.2 and lip.thickness = 6.4, or sand the edge round", "x -13.5 y -33.8 z 4.0 mm, 5:15 o'clock",
+        "set body.edge_radius = 3.2 and lip.thickness = 6.4, or sand it round", "x -13.5 y -33.8 z 4.0 mm, 5:15 o'clock",
     )  # fmt: skip
     library.checks = (*SURE, long)
     monkeypatch.setenv("COLUMNS", str(width))
@@ -162,7 +162,7 @@ def test_the_table_is_readable_at_usual_widths(
     (row,) = (line for line in lines if "radius of exposed edges" in line)
     assert row.split() == ["caution", "radius", "of", "exposed", "edges", "0.781", "3.2", "mm", "our", "rule"]
     told = " ".join(line.strip() for line in lines[lines.index(row) + 1 :])
-    advice = "5:15 o'clock: set body.edge_radius = 3.2 and lip.thickness = 6.4, or sand the edge round limit: radii of 2.5"
+    advice = "5:15 o'clock: set body.edge_radius = 3.2 and lip.thickness = 6.4, or sand it round limit: radii of 2.5"
     assert advice in " ".join(told.split())
     assert sum(line.strip().startswith("caution") for line in lines) == 2
 

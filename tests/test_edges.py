@@ -167,19 +167,19 @@ def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
     [
         (PhoneShelfRecipe, {"deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
                             "lip": {"height": 4, "thickness": 3}},
-         "set body.edge_radius = 3.6 and lip.thickness = 7.2, or sand the edge round"),
+         "set body.edge_radius = 3.6 and lip.thickness = 7.2, or sand it round"),
         (PlugRecipe, {"flange": {"width": 6, "thickness": 2}},
-         "set body.edge_radius = 3.2 and flange.thickness = 3.4, or sand the edge round"),
+         "set body.edge_radius = 3.2 and flange.thickness = 3.4, or sand it round"),
         (TrayRecipe, {"body": {"wall": 2}, "pull_tab": {"width": 16, "length": 14, "thickness": 7}},
          "each edge of a wall of 2 mm has room for 0.9 mm: sand it round, or, if the scan shows as much panel beside the mouth, "
          "give the tray a rim: set body.edge_radius = 3.6 and pull_tab.thickness = 7.2 and flange.thickness = 3.8 and "
          "flange.width = 6"),
         (TrayRecipe, {"body": {"wall": 2}, "flange": {"width": 4, "thickness": 2}, "dividers": {"count_x": 1}},
          "set body.edge_radius = 3.6 and flange.thickness = 3.8 and flange.width = 6 and dividers.thickness = 8, "
-         "or sand the edge round"),
+         "or sand it round"),
         (PhoneShelfRecipe, {"deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
                             "lip": {"height": 4, "thickness": 3, "scoop": 40}},
-         "set body.edge_radius = 4.4 and lip.thickness = 8.8, or sand the edge round"),
+         "set body.edge_radius = 4.4 and lip.thickness = 8.8, or sand it round"),
         (PlugRecipe, {"body": {"edge_radius": 4}}, "body.edge_radius does not reach that edge: sand it to a radius of 3.2 mm"),
     ],
 )  # fmt: skip

@@ -127,3 +127,12 @@ def test_where_the_floor_comes_up_to_the_mouth_the_ball_is_smaller() -> None:
     first, last = (along[:, k] / np.linalg.norm(along[:, k], axis=1)[:, None] for k in (0, 2))
     assert np.abs(first[:, 2] - 1.0).max() < 0.01
     assert np.abs(last[:, 2]).max() < 0.03
+
+
+def test_a_ball_larger_than_the_wall_is_high_is_refused() -> None:
+    """Past its ends a tube has no normal."""
+    wall = _tube()
+    brow = meet_field(wall, _field(HIGH))
+    for radius in (30.0, 60.0):
+        with pytest.raises(KernelError, match="a ball does not roll"):
+            roll_ball(wall, brow, radius=radius)

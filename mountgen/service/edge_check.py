@@ -146,7 +146,7 @@ def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfR
             f"each edge of a lip of {lip:g} mm has room for {0.5 * lip:g} mm, and a thicker one leaves the device no room: "
             "sand it round"
         )
-    return f"{tell_settings(settings)}, or sand the edge round"
+    return f"{tell_settings(settings)}, or sand it round"
 
 
 def _list_settings(recipe: Recipe, radius: float) -> dict[str, float]:
