@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from math import cos, radians, sin, sqrt
 from pathlib import Path
@@ -231,20 +232,25 @@ def test_a_part_deep_in_its_recess_has_no_edge_to_touch() -> None:
     assert (facts["least_radius"], facts["exposed_edge_length"]) == (None, 0.0)
 
 
+def _look_at(recipe: Recipe) -> Callable[[dict[str, Any]], Check]:
+    """Return what makes a recipe's part with other settings and judges how round its edges are."""
+    ground = lay_ground(recipe, store=Store(None), clock=Clock(Listening()))
+
+    def look(settings: dict[str, Any]) -> Check:
+        changed = with_settings(cast(PhoneShelfRecipe, recipe), settings)
+        case: Any = SimpleNamespace(part=build_part(replace(ground, recipe=changed)), recess=ground.recess, recipe=changed)
+        return next(check for check in judge_edges(case).checks if check.name == "radius of exposed edges")
+
+    return look
+
+
 def test_no_lip_is_named_behind_which_the_device_does_not_go_in(tmp_path: Path) -> None:
     """In the cubby of the examples a lip of 8.8 mm pushes out a device that leans by 35 degrees: sandpaper is named instead."""
     (tmp_path / "plain.toml").write_text('name = "plain"\nbase = "phone-shelf"\n', encoding="utf-8")
     usual = ["device.lean=35", "tabs=false", "tape=false", "cable=false", "drains=false"]
     scan = EXAMPLE.parent / "scans" / "dash_cubby.ply"
     recipe = load_recipe(tmp_path / "plain.toml", overrides=usual, scan=scan)
-    ground = lay_ground(recipe, store=Store(None), clock=Clock(Listening()))
-
-    def look(settings: dict[str, Any]) -> Check:
-        changed = with_settings(cast(PhoneShelfRecipe, recipe), settings)
-        part = build_part(replace(ground, recipe=changed))
-        case: Any = SimpleNamespace(part=part, recess=ground.recess, recipe=changed)
-        return next(check for check in judge_edges(case).checks if check.name == "radius of exposed edges")
-
+    look = _look_at(recipe)
     check = look({})
     assert (check.verdict, read_remedy(check.remedy)) == ("caution", [])
     assert check.remedy.endswith("a thicker one leaves the device no room: sand it round")
@@ -254,14 +260,7 @@ def test_no_lip_is_named_behind_which_the_device_does_not_go_in(tmp_path: Path) 
 
 def test_the_rounding_named_for_the_example_passes_once_it_is_made() -> None:
     recipe = load_recipe(EXAMPLE, overrides=["tape=false", "cable=false", "drains=false"])
-    ground = lay_ground(recipe, store=Store(None), clock=Clock(Listening()))
-
-    def look(settings: dict[str, Any]) -> Check:
-        changed = with_settings(cast(PhoneShelfRecipe, recipe), settings)
-        part = build_part(replace(ground, recipe=changed))
-        case: Any = SimpleNamespace(part=part, recess=ground.recess, recipe=changed)
-        return next(check for check in judge_edges(case).checks if check.name == "radius of exposed edges")
-
+    look = _look_at(recipe)
     check = look({})
     assert check.verdict == "caution"
     (settings,) = read_remedy(check.remedy)

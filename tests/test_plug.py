@@ -79,3 +79,16 @@ def test_flange_closes_the_mouth(hollow: bool) -> None:
     assert raw_gap(mesh, recess) >= min(block_gap("cylinder"), CLEARANCE - TOLERANCE)
     offset = mesh.vertices[:, :2] - recess.rim[:, :2].mean(axis=0)
     assert np.hypot(*offset.T).max() == pytest.approx(CYLINDER_RADIUS + 5.0, abs=0.25)
+
+
+@pytest.mark.parametrize(("radius", "rolls"), [(1.0, True), (15.0, False)])
+def test_a_plug_tells_whether_a_ball_rolls_along_its_edge(radius: float, rolls: bool) -> None:
+    """Not if it is larger than the upright edges are round."""
+    recess, space, shell = prepare("frustum")
+    other = PlugRecipe(name="plug", body={"edge_radius": radius})  # type: ignore[arg-type]
+    part = make_plug(shell, space, recess, recipe=PlugRecipe(name="plug"))
+    assert part.rounds is not None
+    assert part.rounds(other) is rolls
+    facets = make_plug(None, space, recess, recipe=PlugRecipe(name="plug"))
+    assert facets.rounds is not None
+    assert not facets.rounds(other)

@@ -50,7 +50,7 @@ class Part:
     soft: where it is meant to touch or flex; device: what must reach its seat; checks: verdicts of the features.
     tabs, pads: what holds it in the recess. suits: of a shelf, whether the device of another recipe goes in and is held.
     seats: of a shelf, that device at its seat; None where it does not go in or is not held. trial: to try other tabs on it.
-    rounds: of a plug with faces that were fitted, whether a ball rolls along its upper edge with the rounding of another recipe.
+    rounds: of a plug, whether a ball rolls along all of its upper edge with the rounding of another recipe.
     """
 
     body: Body

@@ -44,16 +44,17 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     solid = require_one_solid(solid, what="plug", remedy="leave the flange or the hollow out")
     body = Body(solid=solid, mesh=tessellate(solid), faceted=block.faceted, notes=block.notes)
     checks = (_judge_unused(block, space, below=below, reach=reach),) if border is None else ()
-    rounds = None if shell is None or block.faceted else partial(_rolls, shell, space, recess)
-    return Part(body=body, checks=checks, rounds=rounds)
+    return Part(body=body, checks=checks, rounds=partial(_rolls, None if block.faceted else shell, space, recess))
 
 
-def _rolls(shell: Shell, space: InsertableSpace, recess: Recess, recipe: PlugRecipe) -> bool:
-    """Return whether a ball of a recipe's rounding rolls along all of the upper edge, or of its flange's."""
+def _rolls(shell: Shell | None, space: InsertableSpace, recess: Recess, recipe: PlugRecipe) -> bool:
+    """Return whether a ball of a recipe's rounding rolls along all of the upper edge, or of its flange's; on facets none does."""
     try:
         border = flange_of(recess, space, recipe)
         if border is not None:
             return isinstance(border.find_brow(), Rounding)
+        if shell is None:
+            return False
         lid = lid_surface(space, shell.floor, -recipe.plug.below)
         foot, brow = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
         rounding = roll_ball(shell.wall, brow, radius=recipe.body.edge_radius)

@@ -19,7 +19,7 @@ from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, combine_many, is_valid, solids_of, tessellate
 from mountgen.loft import Block, Shell
-from mountgen.recipe import TrayRecipe
+from mountgen.recipe import PullTab, TrayBody, TrayRecipe
 from mountgen.section import cut_sections
 from mountgen.shape import require_one_solid
 from mountgen.stitch import fuse_nearby
@@ -34,7 +34,7 @@ def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     cavity = hollow_inside(shell, space, wall=wall, reach=reach)
     border = flange_of(recess, space, recipe)
     walls = [] if recipe.dividers is None else make_dividers(cavity.space, recipe.dividers, radius=radius)
-    tongue = None if recipe.pull_tab is None else _root_tongue(shell, space, recipe, border)
+    tongue = None if recipe.pull_tab is None else _root_tongue(shell, space, recipe.pull_tab, border, recipe.body)
 
     def put_together(check: bool) -> Block:
         block = make_body(
@@ -71,14 +71,14 @@ def _round_mouth(body: Solid, space: InsertableSpace, border: Border | None, rec
     return round_edges(solid, on_field(height), radius=_mouth_radius(recipe), check=check)
 
 
-def _root_tongue(shell: Shell | None, space: InsertableSpace, recipe: TrayRecipe, border: Border | None) -> Solid:
+def _root_tongue(
+    shell: Shell | None, space: InsertableSpace, tab: PullTab, border: Border | None, body: TrayBody
+) -> Solid:
     """Return the pull tab, rooted as deep as the tray is beside it: where a trough runs out its floor comes up.
 
     Raises:
         FeatureError: it has no room, however shallow its root.
     """
-    tab, body = recipe.pull_tab, recipe.body
-    assert tab is not None
     found: FeatureError | None = None
     for root in ROOTS:
         outline = _outline_below(shell, space, depth=root)

@@ -88,27 +88,18 @@ def _pick_sharp(edges: Edges) -> Bools:
 
 def _judge_radius(edges: Edges, case: Case) -> Check:
     source = f"{RADII}; the greater one where the part is flush or stands out, less what 10 mm of edge have: our rule"
-    worst = _find_worst(edges)
-    if worst is None:
+    limits = np.where(_is_sunk(edges), SUNK, PROUD)
+    order = np.argsort(edges.radius - limits)
+    long = np.flatnonzero(np.cumsum(edges.length[order]) > SHORT)
+    if not len(long):
         return Check("radius of exposed edges", "pass", None, SUNK, "mm", source)
-    radius, limit = float(edges.radius[worst]), _limit(edges, worst)
+    worst = order[long[0]]
+    radius, limit = float(edges.radius[worst]), float(limits[worst])
     verdict: Verdict = "pass" if radius >= limit - SLACK else "caution"
     remedy = "" if verdict == "pass" else _advise_radius(case, limit)
     return Check(
         "radius of exposed edges", verdict, radius, limit, "mm", source, remedy, describe_place(edges.points[worst].tolist())
     )
-
-
-def _find_worst(edges: Edges) -> int | None:
-    """Return the sample that is least round for where it lies, but for the worst 10 mm of edge; None where there is no more."""
-    limits = np.where(_is_sunk(edges), SUNK, PROUD)
-    order = np.argsort(edges.radius - limits)
-    long = np.flatnonzero(np.cumsum(edges.length[order]) > SHORT)
-    return int(order[long[0]]) if len(long) else None
-
-
-def _limit(edges: Edges, which: int) -> float:
-    return SUNK if _is_sunk(edges)[which] else PROUD
 
 
 def _advise_radius(case: Case, limit: float) -> str:
@@ -118,7 +109,7 @@ def _advise_radius(case: Case, limit: float) -> str:
         return remedy
     if rounds is None or rounds(with_settings(recipe, _list_settings(recipe, limit))):
         return remedy
-    return f"the edge bends more sharply than it can be rounded by that (tried): sand it to a radius of {limit:g} mm"
+    return f"no ball of that radius rolls along all of it (tried): sand it to a radius of {limit:g} mm"
 
 
 def advise_radius(recipe: Recipe, radius: float, *, suits: Callable[[PhoneShelfRecipe], bool] | None = None) -> str:
