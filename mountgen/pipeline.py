@@ -178,13 +178,12 @@ def make(
 
     with clock.stage("load the solid kernel"):
         load_kernel()
-        from mountgen.export import encode_part, name_files
+        from mountgen.export import name_files
         from mountgen.page import draw_page
         from mountgen.report import build_report, encode_report
         from mountgen.safe_write import write_files
         from mountgen.service import judge_service
         from mountgen.service.cautions import list_cautions
-        from mountgen.service.print_check import list_metadata
 
     started = _spend()
     with clock.stage("make the part"):
@@ -203,16 +202,13 @@ def make(
         case = _make_of_facets(case, ground, clock=clock)
     case = replace(case, laborious=laborious or case.part.body.faceted)  # facets cut at a reach take the kernel a minute
     part, body, inspection = case.part, case.part.body, case.inspection
-    with beside(lambda: _prepare_words(case)) as prepare:
+    with beside(lambda: _prepare_words(case)) as prepare, beside(lambda: _encode(case)) as encode:
         with clock.stage("judge what the vehicle does to it"):
             found = judge_service(case)
         for note in (note for each in found.values() for note in each.notes):
             progress.say(f"note       {note}")
         with clock.stage("encode files"):
-            lies = case.orientations[0].pose.part_to_plate
-            contents = encode_part(
-                body, name=recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case), printed=case.foot.mesh
-            )
+            contents = encode()
             measured, sight = prepare()
     judged = (check for each in found.values() for check in each.checks)
     checks = rank_checks((*inspection.checks, *part.checks, *judged))
@@ -281,6 +277,18 @@ def _prepare_words(case: Case) -> tuple[dict[str, Any], Sight]:
     measured = measure_body(case.part.body, density=case.material.density.value)
     keep_outs = [(each.name, place_keep_out(each, case)) for each in case.recipe.keep_out]
     return measured, prepare_sight(case.part, case.recess, case.inspection, keep_outs=keep_outs)
+
+
+def _encode(case: Case) -> dict[str, bytes]:
+    """Return a part's STL, STEP and 3MF, by file name; the 3MF lies as it is printed."""
+    from mountgen.export import encode_part
+    from mountgen.service.print_check import list_metadata
+
+    lies = case.orientations[0].pose.part_to_plate
+    return encode_part(
+        case.part.body, name=case.recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case),
+        printed=case.foot.mesh,
+    )  # fmt: skip
 
 
 def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
@@ -604,7 +612,7 @@ def draw_pictures(case: Case, zones: Mapping[str, float]) -> dict[str, bytes]:
 def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
     path = recipe.scan.file
     assert path is not None
-    unit, bridge = recipe.scan.unit, recipe.scan.bridge
+    unit, bridge, dots = recipe.scan.unit, recipe.scan.bridge, recipe.scan.dots
     check_file(path)
     digest = sha256()
     try:
@@ -615,9 +623,9 @@ def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
         remedy = "check scan.file in the recipe, or give another with --scan FILE"
         raise ScanError(f"the scan cannot be read ({error.strerror})", str(path), remedy) from error
     # The suffix counts because the reader may go by it; the name and place of the file do not.
-    key = make_key("scan", digest.hexdigest(), path.suffix.lower(), unit, bridge)
+    key = make_key("scan", digest.hexdigest(), path.suffix.lower(), unit, bridge, dots)
     scan = store.remember(
-        key, lambda: read_scan(path, unit=unit, bridge=bridge), pack=_pack_scan, unpack=_unpack_scan
+        key, lambda: read_scan(path, unit=unit, bridge=bridge, dots=dots), pack=_pack_scan, unpack=_unpack_scan
     )
     return replace(scan, path=path), key
 

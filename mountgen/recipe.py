@@ -162,6 +162,7 @@ class ScanSource(Table):
         length(least=0, most=50),
         _about("largest hole in the scan that is bridged, mm; larger ones stay unseen"),
     ] = 6.0
+    dots: Annotated[bool, BeforeValidator(_read_choice), _about("whether marker dots, three alike or more, are flattened")] = True
 
 
 class ParkedPlace(Table):

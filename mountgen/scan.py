@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from mountgen.arrays import Floats, Ints, freeze
+from mountgen.dots import flatten_dots
 from mountgen.errors import ScanError
 from mountgen.mend import Mend, mend_mesh
 from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
@@ -59,7 +60,7 @@ class Scan:
         freeze(self, "faces", "int32")
 
 
-def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0) -> Scan:
+def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0, dots: bool = True) -> Scan:
     """Read a scan file (STL, PLY, OBJ or 3MF, told apart by content) and mend it.
 
     Args:
@@ -67,6 +68,7 @@ def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0) -> Scan:
         unit: unit of its coordinates: "mm", "cm", "m" or "inch". A 3MF file states its own unit, which
             replaces "mm" here.
         bridge: holes up to this extent, mm, are closed on the free side; wider ones stay open.
+        dots: whether marker dots are taken off.
 
     Returns:
         Scan.
@@ -93,17 +95,29 @@ def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0) -> Scan:
     _check_size(raw, unit, factor, where)
     del raw
     mesh = mend_mesh(vertices, faces, bridge=bridge, where=where)
+    noise = measure_noise(mesh.vertices, mesh.faces)
+    notes += mesh.mended
+    vertices = _take_off_dots(mesh.vertices, mesh.faces, noise, notes) if dots else mesh.vertices
     return Scan(
-        vertices=mesh.vertices,
+        vertices=vertices,
         faces=mesh.faces,
         path=path,
         sha256=sha256,
         unit=unit,
         mm_per_unit=factor,
         spacing=measure_spacing(mesh.vertices, mesh.faces),
-        noise=measure_noise(mesh.vertices, mesh.faces),
-        mended=(*notes, *mesh.mended),
+        noise=noise,
+        mended=tuple(notes),
     )
+
+
+def _take_off_dots(vertices: Floats, faces: Ints, noise: float, notes: list[Mend]) -> Floats:
+    found = flatten_dots(vertices, faces, noise=noise)
+    if found.radii:
+        wide, tall = 2.0 * max(found.radii), max(found.heights)
+        note = f"up to {wide:.0f} mm wide and {tall:.2f} mm thick, flattened; scan.dots = false leaves them as they are"
+        notes.append(Mend("marker dots", len(found.radii), note))
+    return found.vertices
 
 
 def _settle_unit(raw: RawMesh, unit: str, notes: list[Mend]) -> tuple[str, float]:

@@ -1,0 +1,266 @@
+"""Marker dots of a scan, flattened: they are stuck on for the scanner alone and come off before the part goes in.
+
+A dot is a thin round step on ground that is otherwise smooth. Every small patch of the scan is compared with the patches on a
+circle around it; where it stands above each two that face each other, a quadric is fitted to the ground around, and what stands
+on that is a dot only if it is as thin, round, even and wide as one, ends as abruptly, and has its like elsewhere. All else, and
+dots that a border or an edge comes near to, stay as they were scanned, which is safe. A leaf.
+
+References:
+    Dots are 3 to 12 mm wide and 0.1 to 0.2 mm thick (common practice).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mountgen.arrays import Floats, Ints
+from mountgen.topology import measure_faces
+
+PATCH = 1.0  # mm; the scan is looked at in patches of this size
+SIZES = (3.0, 6.0)  # mm; radii of dots looked for: up to the one, up to the other
+BESIDE = 0.9  # mm beyond such a dot where the ground is compared with a patch
+PAIRS = 4  # of places on that circle that face each other
+OFF, NEAR = 0.9, 1.3  # mm; a patch so far beside its place on the circle is not on it; nor is one so far from it
+LEVEL = 0.8  # least cosine between the normals of a patch and of those around it
+HEIGHT = (0.055, 0.3)  # mm that a dot stands above its ground
+RISES = 0.03  # mm that a patch stands above the mean of each pair
+WIDER, BENT = 1.35, 1.45  # times the circle; times as far above that at most: what is only bent stands 1.8 times as far above it
+RADIUS = (1.2, 6.6)  # mm
+LAND = (0.9, 2.8)  # mm beyond a dot's edge between which its ground is fitted
+FEWEST, FEWEST_ON, FEWEST_PATCHES = 24, 6, 4  # vertices of the ground and of the dot; patches of it
+FITS = 4  # of middle and radius, one after the other
+UNEVEN = 0.3  # of its height by which the mean of an eighth of the ground may be off the quadric
+ROUGH = 0.2  # of its height by which the vertices of its top may be off their mean, besides one and a half times the noise
+ROUND = 1.5  # times longer than wide, at most
+FULL = (0.7, 1.35)  # area over that of a circle of its spread: a ring or a cross is no dot
+STEEP = (0.3, 0.75)  # of its height that is left just outside its edge at most, and is there just inside at least: no dome
+STEP = 0.5  # mm between circles about a dot on which its height is averaged
+SKIRT = 1.2  # mm beyond its radius over which a dot's edge, blurred by the scanner, runs out
+EIGHTHS = 8
+FEWEST_ALIKE, ALIKE = 3, (0.6, 0.1)  # dots come by the sheet: so many have radius and height alike, mm
+
+
+@dataclass(frozen=True)
+class Dots:
+    """A scan without its dots. vertices: (V, 3) mm; radii, heights: of each dot, mm."""
+
+    vertices: Floats
+    radii: tuple[float, ...]
+    heights: tuple[float, ...]
+
+
+def flatten_dots(vertices: Floats, faces: Ints, *, noise: float) -> Dots:
+    """Find marker dots and take them off the ground they stand on.
+
+    Args:
+        vertices: (V, 3) float64, mm.
+        faces: (F, 3) int32, normals to the free side.
+        noise: the scan's, along the normal, standard deviation, mm.
+
+    Returns:
+        Dots: the same array of vertices where there is none.
+    """
+    from scipy.spatial import cKDTree
+
+    normals = _point_normals(vertices, faces)
+    patches, facing = _make_patches(vertices, normals)
+    about = cKDTree(patches)
+    dots: list[_Dot] = []
+    taken = np.zeros(len(vertices), dtype=np.bool_)
+    near: Any = None
+    for size in SIZES:
+        for place, patch in _choose_seeds(patches, _stand_above(patches, facing, about, size + BESIDE), 0.7 * size):
+            if any(np.linalg.norm(place - dot.middle) < dot.radius for dot in dots):
+                continue
+            near = cKDTree(vertices) if near is None else near
+            around = np.asarray(near.query_ball_point(place, 2.0 * size + LAND[1]))
+            around = around[normals[around] @ facing[patch] > LEVEL]
+            dot = _fit_dot(vertices, around, place, facing[patch], size=size, noise=noise)
+            if dot is not None and not taken[dot.on].any():
+                taken[dot.on] = True
+                dots.append(dot)
+    dots = [dot for dot in dots if sum(dot.is_like(other) for other in dots) >= FEWEST_ALIKE]
+    if dots:
+        vertices = vertices.copy()
+    for dot in dots:
+        vertices[dot.around] -= dot.lift
+    return Dots(vertices, tuple(dot.radius for dot in dots), tuple(dot.height for dot in dots))
+
+
+def _point_normals(vertices: Floats, faces: Ints) -> Floats:
+    """Return unit normals (V, 3) of the vertices, faces weighed by area."""
+    vectors = measure_faces(vertices, faces)[0]
+    total = np.zeros((len(vertices), 3))
+    for d in range(3):
+        for k in range(3):
+            total[:, d] += np.bincount(faces[:, k], vectors[:, d], len(vertices))
+    return _unit(total)
+
+
+def _unit(vectors: Floats) -> Floats:
+    unit: Floats = vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-30)
+    return unit
+
+
+def _make_patches(vertices: Floats, normals: Floats) -> tuple[Floats, Floats]:
+    """Return the middles of patches (P, 3) and their unit normals (P, 3); sheets back to back are patches of their own."""
+    cell = np.floor((vertices - vertices.min(axis=0)) / PATCH).astype(np.int64)
+    side = np.abs(normals).argmax(axis=1)
+    way = 2 * side + (normals[np.arange(len(normals)), side] > 0.0)
+    size = cell.max(axis=0) + 1
+    key = ((cell[:, 0] * size[1] + cell[:, 1]) * size[2] + cell[:, 2]) * 6 + way
+    _, patch, count = np.unique(key, return_inverse=True, return_counts=True)
+    middle = np.stack([np.bincount(patch, vertices[:, d]) / count for d in range(3)], axis=1)
+    return middle, _unit(np.stack([np.bincount(patch, normals[:, d]) for d in range(3)], axis=1))
+
+
+def _stand_above(patches: Floats, facing: Floats, about: Any, radius: float) -> Floats:
+    """Return how far patches stand above the mean of those on a circle around them, (P,) mm; 0 where they may be no dot.
+
+    A dot stands above every two that face each other, and above a wider circle hardly more than above this one; what is merely
+    bent stands above it by the square of its radius.
+    """
+    narrow = _rise(patches, facing, about, radius, np.arange(len(patches)))
+    wide = _rise(patches, facing, about, WIDER * radius, np.flatnonzero(narrow))
+    return np.where((wide > 0.0) & (wide < BENT * narrow), narrow, 0.0)
+
+
+def _rise(patches: Floats, facing: Floats, about: Any, radius: float, left: NDArray[np.int64]) -> Floats:
+    """Return how far the patches `left` (N,) stand above a circle, (P,) mm; 0 for all others, and if not above every pair."""
+    total = np.zeros(len(patches))
+    for turn in np.arange(PAIRS) * (pi / PAIRS):
+        right = _unit(np.cross(facing[left], np.eye(3)[np.abs(facing[left]).argmin(axis=1)]))
+        along = np.cos(turn) * right + np.sin(turn) * np.cross(facing[left], right)
+        rise, there = np.zeros(len(left)), np.ones(len(left), dtype=np.bool_)
+        for way in (radius, -radius):
+            place = patches[left] + way * along
+            found = about.query(place, distance_upper_bound=NEAR)[1]
+            there &= found < len(patches)
+            found[~there] = 0
+            off = patches[found] - place
+            up = np.einsum("nk,nk->n", off, facing[left])
+            there &= (np.einsum("nk,nk->n", off, off) - up**2 < OFF**2) & (
+                np.einsum("nk,nk->n", facing[found], facing[left]) > LEVEL
+            )
+            rise -= 0.5 * up
+        stays = there & (rise > RISES) & (rise < 2.0 * HEIGHT[1])
+        total[left] += rise / PAIRS
+        total[left[~stays]] = 0.0
+        left = left[stays]
+    return total
+
+
+def _choose_seeds(patches: Floats, above: Floats, reach: float) -> list[tuple[Floats, int]]:
+    """Return where dots may be: the middle (3,) of what stands out within `reach` mm of a patch, and that; the firmest first."""
+    from scipy.spatial import cKDTree
+
+    high = np.flatnonzero(above > 0.0)
+    seeds: list[tuple[Floats, int]] = []
+    if len(high):
+        tree = cKDTree(patches[high])
+        lists: Any = tree.query_ball_point(patches[high], reach)
+        firm = np.array([above[high[each]].sum() for each in lists])
+        left = np.array([len(each) >= FEWEST_PATCHES for each in lists])
+        for k in np.argsort(-firm, kind="stable"):
+            if left[k]:
+                some = high[lists[k]]
+                seeds.append((np.average(patches[some], axis=0, weights=above[some]), int(high[k])))
+                left[tree.query_ball_point(patches[high[k]], 0.8 * reach)] = False
+    return seeds
+
+
+@dataclass(frozen=True)
+class _Dot:
+    """around: (N,) vertices that `lift` (N, 3) mm is taken off; on: (M,) those on it; middle: (3,); radius, height: mm."""
+
+    middle: Floats
+    around: Ints
+    lift: Floats
+    on: Ints
+    radius: float
+    height: float
+
+    def is_like(self, other: _Dot) -> bool:
+        """Return whether both may be off one sheet."""
+        return abs(self.radius - other.radius) < ALIKE[0] and abs(self.height - other.height) < ALIKE[1]
+
+
+def _fit_dot(
+    vertices: Floats, around: Ints, seed: Floats, facing: Floats, *, size: float, noise: float
+) -> _Dot | None:
+    """Return the dot of about a size that stands at a seed, on ground that the vertices `around` are of; None for no dot."""
+    points = vertices[around]
+    right = _unit(np.cross(facing, np.eye(3)[int(np.abs(facing).argmin())])[None])[0]
+    flat = (points - seed) @ np.column_stack([right, np.cross(facing, right), facing])
+    plan, centre, radius = flat[:, :2], np.zeros(2), size
+    for turn in range(FITS + 1):
+        away = np.linalg.norm(plan - centre, axis=1)
+        clear = radius + (0.25 * size if turn == 0 else 0.0)  # its middle is not known yet
+        land = (away > clear + LAND[0]) & (away < clear + LAND[1])
+        eighth = _find_eighth(plan - centre)
+        if land.sum() < FEWEST or not np.bincount(eighth[land], minlength=EIGHTHS).all():
+            return None
+        terms = _quadric(plan - centre)
+        over = flat[:, 2] - terms @ np.linalg.lstsq(terms[land], flat[land, 2], rcond=None)[0]
+        core = over[away < 0.6 * radius]
+        height = float(np.median(core)) if len(core) > 2 else 0.0
+        on = (away < radius + LAND[0]) & (over > 0.5 * height)
+        if not HEIGHT[0] < height < HEIGHT[1] or on.sum() < FEWEST_ON:
+            return None
+        spread = np.linalg.eigvalsh(np.cov(plan[on].T))
+        if turn < FITS:
+            centre, radius = plan[on].mean(axis=0), 2.0 * sqrt(float(spread.mean()))  # the variance of a disc is r² / 4
+            if not RADIUS[0] < radius < size + BESIDE:
+                return None
+    uneven = np.bincount(eighth[land], over[land], EIGHTHS) / np.bincount(eighth[land], minlength=EIGHTHS)
+    full = float(on.sum() / (away < radius + LAND[0]).sum()) * ((radius + LAND[0]) / radius) ** 2
+    is_dot = (
+        np.abs(uneven).max() < UNEVEN * height + noise / 3.0
+        and spread[1] < ROUND**2 * spread[0]
+        and FULL[0] < full < FULL[1]
+        and _ends_abruptly(away, over, radius, rough=ROUGH * height + 1.5 * noise)
+    )
+    if not is_dot:
+        return None
+    return _Dot(points[on].mean(axis=0), around, _profile(away, over, radius)[:, None] * facing, around[on], radius, height)
+
+
+def _ends_abruptly(away: Floats, over: Floats, radius: float, *, rough: float) -> bool:
+    """Return whether what is `over` (N,) mm above its ground, `away` (N,) from its middle, has an even top and a sharp edge."""
+    top, shoulder = away < 0.6 * radius, (away > 0.6 * radius) & (away < radius - 0.5 * STEP)
+    foot = (away > radius + STEP) & (away < radius + SKIRT)
+    if min(top.sum(), foot.sum()) < 3 or shoulder.sum() < 3:
+        return False
+    height = float(over[top].mean())
+    return bool(
+        np.std(over[top]) < rough and over[shoulder].mean() > STEEP[1] * height and over[foot].mean() < STEEP[0] * height
+    )
+
+
+def _find_eighth(plan: Floats) -> NDArray[np.int64]:
+    """Return in which eighth of a turn about the origin points (N, 2) lie, (N,)."""
+    return np.floor((np.arctan2(plan[:, 1], plan[:, 0]) + pi) * (EIGHTHS / (2.0 * pi))).astype(np.int64) % EIGHTHS
+
+
+def _quadric(plan: Floats) -> Floats:
+    x, y = plan.T
+    return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+
+def _profile(away: Floats, over: Floats, radius: float) -> Floats:
+    """Return what to take off points (N,) by their distance from a dot's middle, mm: its mean height on circles about that."""
+    reach = radius + SKIRT
+    rings = np.arange(0.0, reach + STEP, STEP)
+    number = np.minimum(np.rint(away / STEP).astype(np.int64), len(rings))
+    count = np.bincount(number, minlength=len(rings) + 1)[: len(rings)]
+    mean = np.bincount(number, over, len(rings) + 1)[: len(rings)] / np.maximum(count, 1)
+    held = count > 2
+    mean = np.maximum(np.interp(rings, rings[held], mean[held]), 0.0)
+    mean[rings >= reach] = 0.0
+    lift: Floats = np.where(away < reach, np.interp(away, rings, mean), 0.0)
+    return lift
