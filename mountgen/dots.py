@@ -35,6 +35,8 @@ LAND = (0.9, 2.8)  # mm beyond a dot's edge between which its ground is fitted
 FEWEST, FEWEST_ON, FEWEST_PATCHES = 24, 6, 4  # vertices of the ground and of the dot; patches of it
 FITS = 4  # of middle and radius, one after the other
 UNEVEN = 0.3  # of its height by which the mean of an eighth of the ground may be off the quadric
+ABOVE_NOISE = 2.0  # times the noise that it is high
+QUIET = 0.4  # of its height that the ground may be rough, or it is one grain of many
 ROUGH = 0.2  # of its height by which the vertices of its top may be off their mean, besides one and a half times the noise
 ROUND = 1.5  # times longer than wide, at most
 FULL = (0.7, 1.35)  # area over that of a circle of its spread: a ring or a cross is no dot
@@ -42,7 +44,8 @@ STEEP = (0.3, 0.75)  # of its height that is left just outside its edge at most,
 STEP = 0.5  # mm between circles about a dot on which its height is averaged
 SKIRT = 1.2  # mm beyond its radius over which a dot's edge, blurred by the scanner, runs out
 EIGHTHS = 8
-FEWEST_ALIKE, ALIKE = 3, (0.6, 0.1)  # dots come by the sheet: so many have radius and height alike, mm
+FEWEST_ALIKE, ALIKE = 3, (0.4, 0.06)  # dots come by the sheet: so many have radius and height alike, mm
+ALIKE_SHARE = 0.6  # of all that look like dots
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,7 @@ def flatten_dots(vertices: Floats, faces: Ints, *, noise: float) -> Dots:
             if dot is not None and not taken[dot.on].any():
                 taken[dot.on] = True
                 dots.append(dot)
-    dots = [dot for dot in dots if sum(dot.is_like(other) for other in dots) >= FEWEST_ALIKE]
+    dots = _choose_alike(dots)
     if dots:
         vertices = vertices.copy()
     for dot in dots:
@@ -190,6 +193,13 @@ class _Dot:
         return abs(self.radius - other.radius) < ALIKE[0] and abs(self.height - other.height) < ALIKE[1]
 
 
+def _choose_alike(dots: list[_Dot]) -> list[_Dot]:
+    """Return the most dots that are like one of them; none where they are few, or the lesser part: then it is the grain."""
+    groups = [[other for other in dots if dot.is_like(other)] for dot in dots]
+    most = max(groups, key=len, default=[])
+    return most if len(most) >= max(FEWEST_ALIKE, ALIKE_SHARE * len(dots)) else []
+
+
 def _fit_dot(
     vertices: Floats, around: Ints, seed: Floats, facing: Floats, *, size: float, noise: float
 ) -> _Dot | None:
@@ -221,6 +231,8 @@ def _fit_dot(
     full = float(on.sum() / (away < radius + LAND[0]).sum()) * ((radius + LAND[0]) / radius) ** 2
     is_dot = (
         np.abs(uneven).max() < UNEVEN * height + noise / 3.0
+        and np.std(over[land]) < QUIET * height
+        and height > ABOVE_NOISE * noise
         and spread[1] < ROUND**2 * spread[0]
         and FULL[0] < full < FULL[1]
         and _ends_abruptly(away, over, radius, rough=ROUGH * height + 1.5 * noise)
