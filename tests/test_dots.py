@@ -84,7 +84,7 @@ def test_twice_the_noise_is_no_dot_and_hides_hardly_any() -> None:
 @pytest.mark.parametrize("wide", [1.0, 1.5, 2.5, 4.0])
 @pytest.mark.parametrize("deep", [0.05, 0.1])
 def test_the_grain_of_a_panel_is_no_dot(wide: float, deep: float) -> None:
-    """A random field, smoothed over `wide` mm, of `deep` mm standard deviation, such as leather's pattern pressed into plastic."""
+    """A random field, smoothed over `wide` mm, of `deep` mm standard deviation, such as pressed plastic has."""
     vertices, faces = make_sheet(bowed, half=HALF, pitch=0.6)
     rng = np.random.default_rng(int(10.0 * wide))
     rows = 1 + round(2.0 * HALF[1] / 0.6)
