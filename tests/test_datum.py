@@ -461,3 +461,21 @@ def test_a_sparse_scan_is_called_so_and_not_one_in_another_unit() -> None:
         find_datum(sparse, mouth=Mouth())
     assert "1 mm apart or less" in caught.value.remedy
     assert "unit" not in caught.value.remedy
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_part_scanned_on_a_table_is_not_taken_for_its_own_mould(turned: bool) -> None:
+    """Its surface lies above the table as a whole, so that mending turns it: below the part there is a hollow of its outline."""
+
+    def part(x: Floats, y: Floats) -> Floats:
+        pocket = np.clip(4.0 * np.minimum(40.0 - np.abs(x), 22.0 - np.abs(y)), 0.0, 30.0)
+        return np.asarray(np.clip(6.0 * np.minimum(66.0 - np.abs(x), 48.0 - np.abs(y)), 0.0, 45.0) - pocket)
+
+    vertices, faces = _sheet(part, half=(160.0, 150.0), pitch=2.0)
+    scan = _scan_of(vertices @ TURN.T, faces)
+    if turned:
+        scan = replace(scan, faces=faces[:, ::-1], mended=(Mend("inverted normals", len(faces), "the whole scan turned over"),))
+    recess = find_datum(scan, mouth=Mouth())
+    assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(1.0))
+    assert recess.depth == pytest.approx(30.0, abs=0.5)
+    assert any("turned back" in note for note in recess.notes) == turned
