@@ -173,7 +173,8 @@ def _fit_lid(ground: Ground, use: Bools, within: Bools, *, first: int) -> Floats
             weight, _ = _weigh(pz - terms @ solution)  # not far from where it ends
         for _ in range(SWEEPS):
             weighed = terms * weight[:, None]  # six columns: the normal equations lose no digit that matters, and take a fifth
-            before, solution = solution, np.asarray(np.linalg.lstsq(weighed.T @ weighed, weighed.T @ (pz * weight), rcond=None)[0])
+            found = np.linalg.lstsq(weighed.T @ weighed, weighed.T @ (pz * weight), rcond=None)[0]
+            before, solution = solution, np.asarray(found)
             weight, spread = _weigh(pz - terms @ solution)
             if np.abs(terms @ (solution - before)).max(initial=0.0) < settled:
                 break

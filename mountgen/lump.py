@@ -57,7 +57,7 @@ def open_lump(vertices: Floats, faces: Ints) -> Ints | None:
 
 
 def _list_ways(normals: Floats, areas: Floats) -> list[Floats]:
-    """Return unit vectors that much of a hull faces, the most first, none within WIDE of another. normals: (N, 3) of its faces."""
+    """Return unit vectors that much of a hull faces, the most first, none within WIDE of another. normals: (N, 3)."""
     ways: list[Floats] = []
     left: Bools = np.ones(len(normals), dtype=np.bool_)
     while left.any() and len(ways) < WAYS:

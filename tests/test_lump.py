@@ -1,4 +1,4 @@
-"""Scans closed all round: the recess is found on its side, whichever way the mesh faces; what has none is refused in `test_mend`."""
+"""Scans closed all round: the recess is found on its side, whichever way the mesh faces (without one: `test_mend`)."""
 
 from __future__ import annotations
 
