@@ -184,7 +184,7 @@ def test_a_pocket_that_does_not_meet_the_floor_in_a_curve_is_left_out_of_the_ski
 
 
 def test_a_pocket_of_which_no_solid_can_be_made_is_left_out_of_the_skin() -> None:
-    """It meets the floor in a curve, but ends above what closes it: a cavity that went down into it would break through the body."""
+    """It meets the floor in a curve, but ends above what closes it: a cavity that went down into it would break through."""
     _, _, shell = prepare("frustum")
     pocket = replace(shell, floor=replace(shell.floor, poles=shell.floor.poles + 2.0))
     meet_field(pocket.wall, shell.floor)
