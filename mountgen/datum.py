@@ -31,7 +31,8 @@ SMALLEST_MOUTH, LARGEST_MOUTH = 10.0, 1500.0  # mm; outside this a unit mistake 
 NARROWEST = 4.0  # mm; across a mouth, less is a gap between two panels
 SHALLOWEST = 2.0  # mm; a dent less deep than this is no recess to fit a part into
 RIM_DEPTH = (0.5, 0.8)  # mm below the lid at which the rim is drawn, 8 % of the depth within this
-SEARCH_CONE = 15.0  # degrees about the first guess
+SEARCH_CONES = (15.0, 35.0)  # degrees about the first guess; the wider one where the best lies at the narrower one's edge
+AT_EDGE = 0.95  # of the cone's slope, from which on a direction lies there
 SEARCH_STEPS = (6.0, 3.0, 1.5, 0.75, 0.375)  # degrees
 TURN_COST = 0.001  # share of the insertable volume that each degree off the rim normal must win
 LEAST_FLOORED = 0.5  # of the mouth, from which on there is a floor to seek a draw direction by
@@ -411,20 +412,26 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     volumes = [free_volume(start) for start in starts]
     origin = starts[int(np.argmax(volumes))]
     best, here = max(volumes), origin.copy()
-    limit = np.tan(radians(SEARCH_CONE))
-    for step_deg in SEARCH_STEPS:
-        step = np.tan(radians(step_deg))
-        moved = True
-        while moved:
-            moved = False
-            for k in range(8):
-                trial = here + step * np.array([cos(k * np.pi / 4), sin(k * np.pi / 4)])
-                off = float(np.linalg.norm(trial - origin))
-                if off > limit:
-                    continue
-                score = free_volume(trial) * (1.0 - TURN_COST * np.degrees(np.arctan(off)))
-                if score > best:
-                    best, here, moved = score, trial, True
+    for cone in SEARCH_CONES:
+        limit = np.tan(radians(cone))
+        if cone > SEARCH_CONES[0]:
+            if float(np.linalg.norm(here - origin)) < AT_EDGE * np.tan(radians(SEARCH_CONES[0])):
+                break
+            points, corners = _thin_near(local, faces, look, cone=cone)
+            known.clear()
+            best = free_volume(here) * _weigh_turn(here - origin)
+        for step_deg in SEARCH_STEPS:
+            step = np.tan(radians(step_deg))
+            moved = True
+            while moved:
+                moved = False
+                for k in range(8):
+                    trial = here + step * np.array([cos(k * np.pi / 4), sin(k * np.pi / 4)])
+                    if float(np.linalg.norm(trial - origin)) > limit:
+                        continue
+                    score = free_volume(trial) * _weigh_turn(trial - origin)
+                    if score > best:
+                        best, here, moved = score, trial, True
     direction: Floats = frame[:3, :3] @ np.array([here[0], here[1], 1.0])
     direction /= np.linalg.norm(direction)
     turn = np.degrees(np.arccos(np.clip(direction @ guess, -1.0, 1.0)))
@@ -435,9 +442,14 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     return direction
 
 
-def _thin_near(local: Floats, faces: Ints, look: _Mouth) -> tuple[Floats, Ints]:
+def _weigh_turn(off: Floats) -> float:
+    """Return the share of its volume at which a direction that is `off` (2,) in slope is valued."""
+    return 1.0 - TURN_COST * float(np.degrees(np.arctan(np.linalg.norm(off))))
+
+
+def _thin_near(local: Floats, faces: Ints, look: _Mouth, *, cone: float = SEARCH_CONES[0]) -> tuple[Floats, Ints]:
     """Return the mesh about the mouth with at most some SEARCH_FACES faces: vertices in one cell of a coarse grid become one."""
-    room = look.depth * np.tan(radians(SEARCH_CONE)) + 5.0
+    room = look.depth * np.tan(radians(cone)) + 5.0
     low, high = look.rim.min(axis=0) - room, look.rim.max(axis=0) + room
     near = ((local[:, :2] > low) & (local[:, :2] < high)).all(axis=1)
     faces = faces[near[faces].any(axis=1)]

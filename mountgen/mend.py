@@ -31,6 +31,7 @@ WELD_MOST = 0.002  # mm; a tenth of the finest noise of a hand-held scanner
 BROKEN_MOST = 0.25  # share of faces that may be unusable before the file itself is to blame
 # of the total area: smaller pieces are loose fragments (test scans: crumbs 0.0006, floors 0.05 and more)
 CRUMB_SHARE = 0.003
+NO_AREA = 1e-9  # of the square of its diagonal: what has no more lies on a line
 CRUMB_AREA = 400.0  # mm²; but a piece of this size (20 x 20 mm) is kept in a large scan too
 BALL_SHARE = 0.02  # of the total area: a closed piece below this floats in the air, no part of a surface
 TORN, TORN_SHARE = 12, 0.2  # pieces from which on a scan is refused, if none is so much of its area
@@ -200,6 +201,8 @@ def _mend_pieces(
         )
     count = int(links.piece.max()) + 1
     vectors, sizes = measure_faces(vertices, faces)
+    if not float(sizes.sum()) > NO_AREA * measure_diagonal(vertices, faces) ** 2:
+        raise ScanError("no face of the scan has any area", where, "export the scan again as a triangle mesh")
     areas: Floats = np.bincount(links.piece, sizes, count).astype(np.float64)
     edged = np.bincount(links.piece, touch_faces(faces, links.on_border), count) > 0
     if not edged.any() and count >= TORN:
