@@ -31,7 +31,8 @@ SMALLEST_MOUTH, LARGEST_MOUTH = 10.0, 1500.0  # mm; outside this a unit mistake 
 NARROWEST = 4.0  # mm; across a mouth, less is a gap between two panels
 SHALLOWEST = 2.0  # mm; a dent less deep than this is no recess to fit a part into
 RIM_DEPTH = (0.5, 0.8)  # mm below the lid at which the rim is drawn, 8 % of the depth within this
-SEARCH_CONE = 15.0  # degrees about the first guess
+SEARCH_CONES = (15.0, 35.0)  # degrees about the first guess; the wider one where the best lies at the narrower one's edge
+AT_EDGE = 0.95  # of the cone's slope, from which on a direction lies there
 SEARCH_STEPS = (6.0, 3.0, 1.5, 0.75, 0.375)  # degrees
 TURN_COST = 0.001  # share of the insertable volume that each degree off the rim normal must win
 LEAST_FLOORED = 0.5  # of the mouth, from which on there is a floor to seek a draw direction by
@@ -45,11 +46,13 @@ RELOOK_FROM, RELOOKS = 6.0, 2  # degrees between first guess and mouth normal fr
 WORTH_TELLING = 5.0  # mm; a further recess less deep than this is not told of
 MOST_BENT = 1.0  # slope by which a lid may differ from its middle's anywhere in the mouth
 REGIONS, LEAST_SHARE = 4, 0.05  # deep regions looked at; of the greatest one's volume that a region has
+LEAST_ISLAND = 0.002  # of the volume of what lies all around a part on a table, that a recess in the part has
 LEAST_BEYOND = 0.8  # of the strip beyond a bead along the rim that is the lid's own surface
 LEAST_PANEL = 0.25  # of what is seen beside the rim that agrees with the lid and does not stand above it
 OUTSIDE = "for an object seen from outside this is the wrong tool"
 FACING_ROOM, BEHIND, MOST_BEHIND = 20.0, 1.0, 0.2  # mm about the rim; mm; share of that seen from behind
 LEAST_TURNED = 0.02  # of the scan's area that a mouth on its other side has; less is some hollow of its back
+LEAST_UNTURNED = 0.1  # of the mouth on the turned side that one on the other has; less is a boss seen from behind
 MUCH_ABOVE = 0.25  # of the strip beside the rim that stands above the lid, from which on this is said
 ALIKE = 0.006  # lopsidedness of a mouth below which its sign is chance; noise makes up to 0.003 of it
 SQUARE = 0.98  # of its width that a mouth is high from which on the longer axis is chance
@@ -132,9 +135,10 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
         return _find_datum(scan, scan.faces, mouth)
     try:
         found = _find_datum(scan, scan.faces, mouth)
-        if found.open_side_deg is not None and _was_turned(scan):
+        if _was_turned(scan):
             with suppress(DatumError):
-                return _find_unturned(scan, mouth)
+                if found.open_side_deg is not None or _is_hollow_unturned(scan, mouth, found):
+                    return _find_unturned(scan, mouth)
         return found
     except DatumError as error:
         across = float(np.linalg.norm(np.ptp(scan.vertices, axis=0)))
@@ -168,8 +172,25 @@ def _find_turned(scan: Scan, mouth: Mouth) -> Recess:
     return replace(found, notes=(*found.notes, "the scan's normals were turned over: only on that side of it there is a recess"))
 
 
+def _is_hollow_unturned(scan: Scan, mouth: Mouth, found: Recess) -> bool:
+    """Return whether there is no doubt of a recess on the side that the file's own normals name, nor is it some hollow of a back.
+
+    The surface lies above its border as a whole, and so was turned, if it is the table on which a part with a recess was scanned.
+
+    Raises:
+        DatumError: nothing is found there.
+    """
+    faces = scan.faces[:, ::-1]
+    area = vector_area(scan.vertices, faces)
+    look = _look_along(scan, faces, area / np.linalg.norm(area), mouth)
+    own = look[2]
+    if not _is_settled(look) or own.open_arc.any() or own.depth < WORTH_TELLING:
+        return False
+    return signed_area(own.rim) > LEAST_UNTURNED * signed_area(found.rim[:, :2])
+
+
 def _find_unturned(scan: Scan, mouth: Mouth) -> Recess:
-    """Look at the side that the file's own normals name: the border of a channel does not tell which side of it is hollow."""
+    """Look at the side that the file's own normals name: the border of a channel, or a table, does not tell which is hollow."""
     found = _find_datum(scan, scan.faces[:, ::-1], mouth)
     return replace(found, notes=(*found.notes, "turned back, for there is a recess on the side that the file's own normals name"))
 
@@ -391,20 +412,26 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     volumes = [free_volume(start) for start in starts]
     origin = starts[int(np.argmax(volumes))]
     best, here = max(volumes), origin.copy()
-    limit = np.tan(radians(SEARCH_CONE))
-    for step_deg in SEARCH_STEPS:
-        step = np.tan(radians(step_deg))
-        moved = True
-        while moved:
-            moved = False
-            for k in range(8):
-                trial = here + step * np.array([cos(k * np.pi / 4), sin(k * np.pi / 4)])
-                off = float(np.linalg.norm(trial - origin))
-                if off > limit:
-                    continue
-                score = free_volume(trial) * (1.0 - TURN_COST * np.degrees(np.arctan(off)))
-                if score > best:
-                    best, here, moved = score, trial, True
+    for cone in SEARCH_CONES:
+        limit = np.tan(radians(cone))
+        if cone > SEARCH_CONES[0]:
+            if float(np.linalg.norm(here - origin)) < AT_EDGE * np.tan(radians(SEARCH_CONES[0])):
+                break
+            points, corners = _thin_near(local, faces, look, cone=cone)
+            known.clear()
+            best = free_volume(here) * _weigh_turn(here - origin)
+        for step_deg in SEARCH_STEPS:
+            step = np.tan(radians(step_deg))
+            moved = True
+            while moved:
+                moved = False
+                for k in range(8):
+                    trial = here + step * np.array([cos(k * np.pi / 4), sin(k * np.pi / 4)])
+                    if float(np.linalg.norm(trial - origin)) > limit:
+                        continue
+                    score = free_volume(trial) * _weigh_turn(trial - origin)
+                    if score > best:
+                        best, here, moved = score, trial, True
     direction: Floats = frame[:3, :3] @ np.array([here[0], here[1], 1.0])
     direction /= np.linalg.norm(direction)
     turn = np.degrees(np.arccos(np.clip(direction @ guess, -1.0, 1.0)))
@@ -415,9 +442,14 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     return direction
 
 
-def _thin_near(local: Floats, faces: Ints, look: _Mouth) -> tuple[Floats, Ints]:
+def _weigh_turn(off: Floats) -> float:
+    """Return the share of its volume at which a direction that is `off` (2,) in slope is valued."""
+    return 1.0 - TURN_COST * float(np.degrees(np.arctan(np.linalg.norm(off))))
+
+
+def _thin_near(local: Floats, faces: Ints, look: _Mouth, *, cone: float = SEARCH_CONES[0]) -> tuple[Floats, Ints]:
     """Return the mesh about the mouth with at most some SEARCH_FACES faces: vertices in one cell of a coarse grid become one."""
-    room = look.depth * np.tan(radians(SEARCH_CONE)) + 5.0
+    room = look.depth * np.tan(radians(cone)) + 5.0
     low, high = look.rim.min(axis=0) - room, look.rim.max(axis=0) + room
     near = ((local[:, :2] > low) & (local[:, :2] < high)).all(axis=1)
     faces = faces[near[faces].any(axis=1)]
@@ -651,11 +683,17 @@ def _deep_regions(depth: Floats, inside: Bools, deepest: float, pitch: float) ->
     ground = deep[tuple(nearest)] & inside  # unseen ground goes with what lies nearest
     label, count = ndimage.label(ground)
     volume = np.asarray(ndimage.sum_labels(np.where(deep, np.nan_to_num(depth), 0.0), label, index=np.arange(1, count + 1)))
-    for k in np.argsort(-volume, kind="stable")[:REGIONS]:
-        if volume[k] < LEAST_SHARE * volume.max():
+    most, left = 0.0, REGIONS
+    for k in np.argsort(-volume, kind="stable"):
+        if volume[k] < LEAST_SHARE * most or volume[k] < LEAST_ISLAND * volume.max() or not left:
             return
         region = deep & (label == 1 + k)  # at its edge unseen ground is no part of the mouth
-        yield np.asarray(ndimage.binary_fill_holes(region), dtype=bool)
+        filled = np.asarray(ndimage.binary_fill_holes(region), dtype=bool)
+        islands = np.unique(label[filled & ~region])
+        if volume[islands[islands > 0] - 1].sum(initial=0.0) < LEAST_ISLAND * volume[k]:
+            most = max(most, float(volume[k]))  # else it is what lies around a part that has a recess: a table, far below
+        left -= 1
+        yield filled
 
 
 def _trace_rim(

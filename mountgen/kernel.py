@@ -310,6 +310,8 @@ def _lay_facets(shape: Solid, chord: float) -> tuple[list[Patch], Mesh]:
         mesh = _weld(patches)
         if not is_closed(mesh.faces):
             mesh = Mesh(mesh.vertices, drop_folds(mesh.faces))
+        if len(patches) < count_faces(shape) and not is_closed(mesh.faces):  # it lacks a face as thin as a hair
+            mesh = Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
         if is_closed(mesh.faces):
             return patches, mesh
         left_open.append((patches, mesh))

@@ -24,13 +24,14 @@ BEYOND = (10.0, 25.0)  # and where it is, if a bead or frame that stands out run
 AGREES = 0.6  # mm off the lid that a panel's own form takes
 ENOUGH = 0.9  # of the strip beside the rim; a lid with which so much of it agrees is taken without looking further
 STEEP = 0.2  # of its depth that a recess has just inside its rim; in the troughs of a waved panel it is a tenth
-FIT_POINTS = 20_000  # nodes that a lid is fitted to
+FIT_POINTS, FIRST_POINTS = 20_000, 5_000  # nodes that a lid is fitted to, at last and in the sweeps before
 AROUND, AROUND_SHARE = 25.0, 0.3  # mm about a hollow that a lid is fitted to, or this share of its size where that is more
 CLOSE = 12.0  # mm
-SWEEPS, SETTLED = 25, 1e-8  # of weighing the nodes anew, at most; mm that the lid moves in the last of them
+SWEEPS, FIRST_SETTLED, SETTLED = 25, 1e-4, 1e-8  # of weighing the nodes anew, at most; mm that the lid moves in the last of them
 FEWEST = 50  # nodes that a lid is fitted to
 POND_NODES, POND_DEPTH, PONDS = 20_000, 1.0, 3  # nodes flooded; mm; so many of the most voluminous are tried
 FLAT, BENT = 3, 6  # terms of a plane, of a quadric
+FITS = 3  # from the first look to what is taken
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,36 +157,45 @@ def _fit_lid(ground: Ground, use: Bools, within: Bools, *, first: int) -> Floats
     first: terms of the first look. A plane is the sounder start, for a border strip says little about curvature.
     """
     height, x, y = ground.height, ground.x, ground.y
-    grid = _choose_some(use)
-    lid = np.zeros(6)
+    grid = _choose_some(use, FIRST_POINTS)
+    solution, lid = np.zeros(6), np.zeros(6)
     scale = float(max(np.abs(x).max(), np.abs(y).max()))
-    for sweep in range(3):
+    for sweep in range(FITS):
+        settled = SETTLED if sweep == FITS - 1 else FIRST_SETTLED
         pick = use & grid
         px, py, pz = x[pick] / scale, y[pick] / scale, height[pick].astype(np.float64)
         terms = np.column_stack([np.ones_like(px), px, py, px * px, px * py, py * py])
         if sweep == 0:
             terms = terms[:, :first]
-        weight = np.ones(len(pz))
-        solution: Floats = np.zeros(terms.shape[1])
+        if sweep < FITS - 1:
+            solution, weight = np.zeros(terms.shape[1]), np.ones(len(pz))
+        else:
+            weight, _ = _weigh(pz - terms @ solution)  # not far from where it ends
         for _ in range(SWEEPS):
-            before, solution = solution, np.asarray(np.linalg.lstsq(terms * weight[:, None], pz * weight, rcond=None)[0])
-            rest = pz - terms @ solution
-            spread = max(0.05, 1.4826 * float(np.median(np.abs(rest[rest >= np.quantile(rest, 0.25)]))))
-            below = np.maximum(-rest - spread, 0.0) + 0.2 * np.maximum(rest - 3.0 * spread, 0.0)
-            weight = np.sqrt(1.0 / (1.0 + (below / spread) ** 2))
-            if np.abs(terms @ (solution - before)).max(initial=0.0) < SETTLED:
+            weighed = terms * weight[:, None]  # six columns: the normal equations lose no digit that matters, and take a fifth
+            found = np.linalg.lstsq(weighed.T @ weighed, weighed.T @ (pz * weight), rcond=None)[0]
+            before, solution = solution, np.asarray(found)
+            weight, spread = _weigh(pz - terms @ solution)
+            if np.abs(terms @ (solution - before)).max(initial=0.0) < settled:
                 break
         lid = np.pad(solution, (0, 6 - len(solution))) / np.array([1, scale, scale, scale**2, scale**2, scale**2])
         use = within & (np.abs(height - lid_height(lid, x, y)) < max(0.6, 4.0 * spread))
-        grid = _choose_some(use)
+        grid = _choose_some(use, FIT_POINTS if sweep == FITS - 2 else FIRST_POINTS)
         if (use & grid).sum() <= FEWEST:
             break
     return np.asarray(lid, dtype=np.float64)
 
 
-def _choose_some(use: Bools) -> Bools:
-    """Return every so manieth row and column, so that some FIT_POINTS of the nodes in use are on them."""
-    step = max(1, int(sqrt(use.sum() / FIT_POINTS)))
+def _weigh(rest: Floats) -> tuple[Floats, float]:
+    """Return the weights of nodes (N,), less the farther they lie below, from how far they lie off, mm; and their spread, mm."""
+    spread = max(0.05, 1.4826 * float(np.median(np.abs(rest[rest >= np.quantile(rest, 0.25)]))))
+    below = np.maximum(-rest - spread, 0.0) + 0.2 * np.maximum(rest - 3.0 * spread, 0.0)
+    return np.sqrt(1.0 / (1.0 + (below / spread) ** 2)), spread
+
+
+def _choose_some(use: Bools, points: int) -> Bools:
+    """Return every so manieth row and column, so that some `points` of the nodes in use are on them."""
+    step = max(1, int(sqrt(use.sum() / points)))
     grid = np.zeros_like(use)
     grid[::step, ::step] = True
     return grid

@@ -318,14 +318,22 @@ def shell_solid(
 
 def add_pocket(solid: Solid, pocket: Shell, floor: Surface) -> Solid:
     """Return a solid united with a pocket that reaches a little above the floor it lies under; as it was where that fails."""
-    lid = Surface(floor.u, floor.v, floor.poles + OVERLAP)
     try:
-        below = closed_tube(pocket.wall, meet_field(pocket.wall, pocket.floor), meet_field(pocket.wall, lid))
-        united = combine(solid, below, "fuse", what="pocket")
+        united = combine(solid, pocket_tube(pocket, floor), "fuse", what="pocket")
     except KernelError:
         return solid
     pieces = solids_of(united)
     return pieces[0] if len(pieces) == 1 and is_valid(pieces[0]) else solid
+
+
+def pocket_tube(pocket: Shell, floor: Surface) -> Solid:
+    """Return the solid of a pocket, which reaches a little above the floor it lies under.
+
+    Raises:
+        KernelError: it cannot be made, so that the body goes without it.
+    """
+    lid = Surface(floor.u, floor.v, floor.poles + OVERLAP)
+    return closed_tube(pocket.wall, meet_field(pocket.wall, pocket.floor), meet_field(pocket.wall, lid))
 
 
 def _intersected(shell: Shell, lid: Surface) -> Solid:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import ScanError
 from mountgen.holes import bridge_holes, measure_extent
+from mountgen.lump import open_lump
 from mountgen.topology import (
     Loop,
     find_duplicates,
@@ -30,6 +31,7 @@ WELD_MOST = 0.002  # mm; a tenth of the finest noise of a hand-held scanner
 BROKEN_MOST = 0.25  # share of faces that may be unusable before the file itself is to blame
 # of the total area: smaller pieces are loose fragments (test scans: crumbs 0.0006, floors 0.05 and more)
 CRUMB_SHARE = 0.003
+NO_AREA = 1e-9  # of the square of its diagonal: what has no more lies on a line
 CRUMB_AREA = 400.0  # mm²; but a piece of this size (20 x 20 mm) is kept in a large scan too
 BALL_SHARE = 0.02  # of the total area: a closed piece below this floats in the air, no part of a surface
 TORN, TORN_SHARE = 12, 0.2  # pieces from which on a scan is refused, if none is so much of its area
@@ -84,7 +86,8 @@ def mend_mesh(
         MendedMesh.
 
     Raises:
-        ScanError: most faces are unusable, nothing is left, or the mesh is torn to pieces or a closed object.
+        ScanError: most faces are unusable, nothing is left, or the mesh is torn to pieces or a closed object
+            without a recess.
         ValueError: wrong shapes, or a negative bridge.
     """
     for name, array in (("vertices", vertices), ("faces", faces)):
@@ -182,7 +185,11 @@ def _compact(
     return vertices[used], number[faces]
 
 
-def _mend_pieces(vertices: Floats, faces: Ints, log: list[Mend], bridge: float, where: str) -> MendedMesh:
+def _mend_pieces(
+    vertices: Floats, faces: Ints, log: list[Mend], bridge: float, where: str, *, opened: bool = False
+) -> MendedMesh:
+    """opened: whether the mesh was closed and has lost its back, so that its normals are known to point outwards."""
+    before = list(log)
     links = link_faces(faces, len(vertices))
     if links.crowded:
         log.append(Mend("crowded edges", links.crowded, "edges with three or more faces left as they are"))
@@ -194,10 +201,12 @@ def _mend_pieces(vertices: Floats, faces: Ints, log: list[Mend], bridge: float, 
         )
     count = int(links.piece.max()) + 1
     vectors, sizes = measure_faces(vertices, faces)
+    if not float(sizes.sum()) > NO_AREA * measure_diagonal(vertices, faces) ** 2:
+        raise ScanError("no face of the scan has any area", where, "export the scan again as a triangle mesh")
     areas: Floats = np.bincount(links.piece, sizes, count).astype(np.float64)
     edged = np.bincount(links.piece, touch_faces(faces, links.on_border), count) > 0
-    if not edged.any():
-        raise _closed_error(where, "it has no border at all") if count < TORN else ScanError(
+    if not edged.any() and count >= TORN:
+        raise ScanError(
             f"nothing but {count} loose pieces, all of them closed, the largest {areas.max():.1f} mm²", where,
             "scan the recess itself with 20 mm of the panel around it, and export its surface, not what flew about it",
         )
@@ -213,12 +222,20 @@ def _mend_pieces(vertices: Floats, faces: Ints, log: list[Mend], bridge: float, 
     loops = trace_loops(faces, links.on_border)
     extents = np.array([measure_extent(vertices[loop.vertices]) for loop in loops])
     if not loops or extents.max() < CLOSED_OPENING * measure_diagonal(vertices, faces):
-        raise _closed_error(where, f"its widest opening is {extents.max(initial=0.0):.1f} mm")
+        front = None if opened else open_lump(vertices, faces)
+        if front is None:
+            why = f"its widest opening is {extents.max():.1f} mm" if loops else "it has no border at all"
+            raise _closed_error(where, why)
+        note = f"the back, {len(faces) - len(front)} faces, cut off: the recess is sought on the side that is hollow"
+        log[:] = [*before, Mend("closed mesh", 1, note)]
+        return _mend_pieces(vertices, front, log, bridge, where, opened=True)
     owner = np.array([piece[loop.face] for loop in loops])
     order = np.argsort(extents, kind="stable")
     outer = np.full(count, -1)
     outer[owner[order]] = order  # the widest loop of each piece comes last and stays
-    turned = _choose_free_side(vertices, faces, vectors, piece, areas, kept, loops, outer, log)
+    turned = np.zeros(count, np.bool_) if opened else _choose_free_side(
+        vertices, faces, vectors, piece, areas, kept, loops, outer, log
+    )  # fmt: skip
     if turned.any():
         faces = _reverse(faces, turned[piece])
         loops = [_reverse_loop(loop) if turned[o] else loop for loop, o in zip(loops, owner, strict=True)]

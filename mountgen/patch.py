@@ -22,6 +22,7 @@ from mountgen.arrays import Floats, Ints
 from mountgen.errors import KernelError
 from mountgen.spline import DEGREE, Axis, Surface
 
+HAIR = 0.02  # mm; a face less wide than this is as thin as a hair
 _TABLE = b"\nTriangulations "
 _HEAD = struct.Struct("<ii??d")
 
@@ -50,10 +51,10 @@ def read_patches(shape: Any) -> list[Patch]:
         shape: TopoDS_Shape that has been meshed.
 
     Returns:
-        list[Patch]: one a face.
+        list[Patch]: one a face, but for faces as thin as a hair that have none.
 
     Raises:
-        KernelError: a face has no triangles, or they cannot be read.
+        KernelError: another face has no triangles, or they cannot be read.
     """
     from OCP.BinTools import BinTools, BinTools_FormatVersion
     from OCP.BRep import BRep_Builder, BRep_Tool
@@ -70,6 +71,9 @@ def read_patches(shape: Any) -> list[Patch]:
         face, location = TopoDS.Face_s(explorer.Current()), TopLoc_Location()
         kept = BRep_Tool.Triangulation_s(face, location)
         if kept is None or not kept.NbTriangles():
+            if _measure_width(face) < HAIR:
+                explorer.Next()
+                continue  # the slit it leaves in the mesh is closed by `slit`
             raise KernelError("a face of the solid cannot be meshed", "body", "change clearance or draft a little")
         carrier = TopoDS_Face()
         build.MakeFace(carrier, kept.Copy())  # a copy, because what two faces share is written only once
@@ -85,6 +89,20 @@ def read_patches(shape: Any) -> list[Patch]:
             corners = corners @ place[:, :3].T + place[:, 3]
         patches.append(Patch(face, corners, parameters, triangles, face.Orientation() == TopAbs_REVERSED))
     return patches
+
+
+def _measure_width(face: Any) -> float:
+    """Return the area of a face over its length, mm."""
+    from OCP.Bnd import Bnd_Box
+    from OCP.BRepBndLib import BRepBndLib
+    from OCP.BRepGProp import BRepGProp
+    from OCP.GProp import GProp_GProps
+
+    area, box = GProp_GProps(), Bnd_Box()
+    BRepGProp.SurfaceProperties_s(face, area)
+    BRepBndLib.Add_s(face, box)
+    low, high = np.array(box.Get()).reshape(2, 3)
+    return abs(float(area.Mass())) / float(np.linalg.norm(high - low))
 
 
 def read_spline(face: Any) -> Surface | None:

@@ -461,3 +461,35 @@ def test_a_sparse_scan_is_called_so_and_not_one_in_another_unit() -> None:
         find_datum(sparse, mouth=Mouth())
     assert "1 mm apart or less" in caught.value.remedy
     assert "unit" not in caught.value.remedy
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_part_scanned_on_a_table_is_not_taken_for_its_own_mould(turned: bool) -> None:
+    """Its surface lies above the table as a whole, so that mending turns it: below the part there is a hollow of its outline."""
+
+    def part(x: Floats, y: Floats) -> Floats:
+        pocket = np.clip(4.0 * np.minimum(40.0 - np.abs(x), 22.0 - np.abs(y)), 0.0, 30.0)
+        return np.asarray(np.clip(6.0 * np.minimum(66.0 - np.abs(x), 48.0 - np.abs(y)), 0.0, 45.0) - pocket)
+
+    vertices, faces = _sheet(part, half=(160.0, 150.0), pitch=2.0)
+    scan = _scan_of(vertices @ TURN.T, faces)
+    if turned:
+        scan = replace(scan, faces=faces[:, ::-1], mended=(Mend("inverted normals", len(faces), "the whole scan turned over"),))
+    recess = find_datum(scan, mouth=Mouth())
+    assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(1.0))
+    assert recess.depth == pytest.approx(30.0, abs=0.5)
+    assert any("turned back" in note for note in recess.notes) == turned
+
+
+def test_a_mouth_that_lies_far_askew_to_its_recess_is_left_along_the_walls() -> None:
+    """26 degrees: at the edge of the cone that is searched first the box would lose a fifth of its room."""
+    from manifold3d import Manifold
+
+    block = Manifold.cube((220.0, 160.0, 120.0)).translate((-110.0, -80.0, -120.0))
+    box = Manifold.cube((70.0, 50.0, 150.0)).translate((-35.0, -25.0, -50.0)).rotate((0.0, 26.0, 0.0))
+    mesh = (block - box).refine_to_length(2.5).to_mesh64()
+    vertices, faces = np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int32)
+    inner = (np.abs(vertices) < [105.0, 75.0, 100.0]).all(axis=1)
+    recess = find_datum(_scan_of(vertices @ TURN.T, faces[inner[faces].all(axis=1)]), mouth=Mouth())
+    axis = TURN @ [sin(radians(26.0)), 0.0, cos(radians(26.0))]
+    assert recess.part_to_scan[:3, 2] @ axis > cos(radians(1.0))

@@ -17,7 +17,7 @@ from mountgen.features.hollow import hollow_out
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
-from mountgen.loft import meet_field
+from mountgen.loft import meet_field, pocket_tube
 from mountgen.recipe import PlugRecipe
 from mountgen.shape import make_box
 from mountgen.soundness import find_thinnest
@@ -181,6 +181,17 @@ def test_a_pocket_that_does_not_meet_the_floor_in_a_curve_is_left_out_of_the_ski
     plain, with_pocket = sample_shell(shell), sample_shell(replace(shell, pockets=(pocket,)))
     np.testing.assert_array_equal(with_pocket.vertices, plain.vertices)
     np.testing.assert_array_equal(with_pocket.faces, plain.faces)
+
+
+def test_a_pocket_of_which_no_solid_can_be_made_is_left_out_of_the_skin() -> None:
+    """It meets the floor in a curve, but ends above what closes it: a cavity that went down into it would break through."""
+    _, _, shell = prepare("frustum")
+    pocket = replace(shell, floor=replace(shell.floor, poles=shell.floor.poles + 2.0))
+    meet_field(pocket.wall, shell.floor)
+    with pytest.raises(KernelError):
+        pocket_tube(pocket, shell.floor)
+    plain, with_pocket = sample_shell(shell), sample_shell(replace(shell, pockets=(pocket,)))
+    np.testing.assert_array_equal(with_pocket.vertices, plain.vertices)
 
 
 def _sink(wall: Spline) -> Spline:

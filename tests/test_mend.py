@@ -213,6 +213,14 @@ def test_closed_object_is_refused(turned: bool, opening: float) -> None:
     assert "open towards the scanner" in caught.value.remedy
 
 
+def test_a_scan_all_of_whose_points_lie_on_a_line_is_refused() -> None:
+    vertices = np.zeros((30, 3))
+    vertices[:, 0] = np.arange(30.0)
+    faces = np.column_stack([np.arange(28), np.arange(1, 29), np.arange(2, 30)]).astype(np.int32)
+    with pytest.raises(ScanError, match="no face of the scan has any area"):
+        mend(vertices, faces)
+
+
 def test_most_faces_unusable() -> None:
     broken = TRAY_VERTICES.copy()
     broken[::2, 2] = np.inf

@@ -80,3 +80,22 @@ def test_the_welded_mesh_is_closed_and_faces_outwards() -> None:
     assert measure_volume(mesh) > 0.0
     coarse = tessellate(solid, chord=0.3)
     assert len(coarse.faces) < len(mesh.faces)
+
+
+def test_a_face_as_thin_as_a_hair_may_lack_triangles(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The mesher leaves such faces bare where a feature only grazes a wall; the slit is closed, at once and finely."""
+    from OCP.BRepTools import BRepTools
+
+    solid = box_solid((10.0, 20.0, 0.001))
+    made = []
+
+    def leave_bare(shape: Any, **how: Any) -> None:
+        made.append(how["chord"])
+        mesh_shape(shape, **how)
+        BRepTools.Clean_s(next(each.face for each in read_patches(shape) if np.ptp(each.corners[:, 0]) == 0.0))
+
+    monkeypatch.setattr("mountgen.kernel.mesh_shape", leave_bare)
+    mesh = tessellate(solid)
+    assert len(made) == 1
+    assert is_closed(mesh)
+    assert measure_volume(mesh) == pytest.approx(0.2, rel=1e-6)

@@ -14,7 +14,7 @@ from mountgen.arrays import Bools, Floats, Ints, Singles
 from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
-from mountgen.loft import Shell, fit_shell, meet_field
+from mountgen.loft import Shell, fit_shell, meet_field, pocket_tube
 from mountgen.raster import dilate_cone, fill_loop, raster_faces, stamp_mesh
 from mountgen.spline import Axis, Surface
 from mountgen.topology import measure_faces
@@ -163,6 +163,7 @@ def sample_shell(shell: Shell) -> Mesh:
     for pocket in shell.pockets:
         try:
             edge = meet_field(pocket.wall, shell.floor).space[:, :2]
+            pocket_tube(pocket, shell.floor)
         except KernelError:
             continue  # whether or not the kernel unites it with the body, that is only thicker there
         ground = _pick(ground, ~_within(edge, ground))
