@@ -1,7 +1,8 @@
 """A scan that its program has closed to a lump: the side with the recess is found, and the back cut off.
 
 Programs that fuse a scan in a grid hand over a closed surface: the panel with its recess in front, and behind it a back that
-they made up. The recess is where the lump falls short of its convex hull, seen from the side from which that is most.
+they made up. The recess is where the lump falls short of its convex hull, seen from the side from which that is most, with the
+panel at the hull all around it. Without that it is an object seen from outside, such as the vehicle itself: it has hollows, too.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from mountgen.topology import find_middles, measure_faces
 SHORT = 2.0  # mm below the hull; less is no recess to fit a part into
 LEAST_SHARE = 0.02  # of the hull's volume that a recess has; a ball or a box of noise has a thousandth
 WAYS, WIDE = 8, 30.0  # sides looked at, those first that most of the hull faces; degrees that they lie apart
+PANEL = 8.0  # mm about a recess where the mesh is near its hull; a hollow nearer to its outline is a notch of an object
+FLOORED = 0.5  # of a hollow that has ground in it; the hole of a ring has none
 NODES = 20_000  # of the grid on which a side is looked at
 BEHIND = 120.0  # degrees off the way out of the recess from which on a face belongs to the back
 
@@ -72,10 +75,12 @@ def _list_ways(normals: Floats, areas: Floats) -> list[Floats]:
 
 
 def _measure_short(vertices: Floats, faces: Ints, corners: Floats, shell: Ints, way: Floats) -> float:
-    """Return the volume, mm³, by which a mesh falls short of its hull, seen against `way`, where that is more than SHORT.
+    """Return the volume, mm³, by which a mesh falls short of its hull, seen against `way`, in hollows with a panel all around.
 
     corners: (K, 3) mm, what the hull's faces (H, 3) count.
     """
+    from scipy import ndimage
+
     across = np.cross(way, np.eye(3)[int(np.abs(way).argmin())])
     across /= np.linalg.norm(across)
     frame = np.column_stack([across, np.cross(way, across), way])
@@ -87,5 +92,11 @@ def _measure_short(vertices: Floats, faces: Ints, corners: Floats, shell: Ints, 
     own, top = (
         raster_faces(points, each, origin=origin, pitch=pitch, shape=shape) for points, each in ((local, faces), (hull, shell))
     )
-    short = np.where((own > EMPTY) & (top > EMPTY), top - own, 0.0)
-    return float(short[short > SHORT].sum()) * pitch * pitch
+    seen = np.pad((own > EMPTY) & (top > EMPTY), 1)
+    whole = ndimage.binary_fill_holes(seen)
+    short = np.where(seen, np.pad(top - own, 1), 0.0)
+    label, count = ndimage.label((short > SHORT) | (whole & ~seen))
+    each = np.arange(1, count + 1)
+    away = ndimage.distance_transform_edt(whole) * pitch
+    kept = (ndimage.minimum(away, label, each) > PANEL) & (ndimage.mean(seen, label, each) > FLOORED)
+    return float(short[np.concatenate([[False], kept])[label]].sum()) * pitch * pitch

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import cos, radians
 
+import manifold3d
 import numpy as np
 import pytest
 
@@ -65,3 +66,18 @@ def test_only_the_back_is_cut_off() -> None:
 
 def test_what_is_round_on_all_sides_is_not_opened() -> None:
     assert open_lump(*make_lump(hollow=False)) is None
+
+
+CUBE = manifold3d.Manifold.cube
+THINGS = {  # seen from outside, with hollows of their own; mm
+    "vehicle": CUBE((180.0, 80.0, 40.0), True) + CUBE((90.0, 70.0, 40.0), True).translate((0.0, 0.0, 35.0)),
+    "bracket": CUBE((80.0, 80.0, 30.0), True) + CUBE((30.0, 80.0, 80.0), True).translate((25.0, 0.0, 25.0)),
+    "mug": manifold3d.Manifold.cylinder(90.0, 40.0) - manifold3d.Manifold.cylinder(90.0, 37.0).translate((0.0, 0.0, 4.0)),
+    "ring": manifold3d.CrossSection.circle(15.0).translate((40.0, 0.0)).revolve(64),
+}
+
+
+@pytest.mark.parametrize("name", THINGS)
+def test_what_was_scanned_from_outside_is_not_opened(name: str) -> None:
+    mesh = THINGS[name].refine_to_length(3.0).to_mesh64()
+    assert open_lump(np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int32)) is None
