@@ -205,7 +205,7 @@ def _advise_part(keep_out: KeepOut, gap: PathGap, case: Case) -> str:
 
 
 def _judge_airbags(recipe: Recipe) -> Check:
-    source = "our rule, after owner's manuals: the whole panel may be an airbag's door, not just its label (one was read)"
+    source = "our rule, after owner's manuals: the whole panel may be an airbag's door, not its label only (one read)"
     verdict: Verdict = "pass" if recipe.place.airbags_checked else "caution"
     remedy = "" if verdict == "pass" else (
         "look up in the owner's manual where all airbags, their covers and seams are, mark those near as [[keep_out]] with "
