@@ -98,6 +98,6 @@ _BURNING = Caution(
 )
 _APPROVAL = Caution(
     "approval",
-    "none: it screens with stated limits and tests nothing; local law and licensed workshops have the last word",
+    "none: it screens by stated limits and tests nothing; local law and licensed workshops have the last word",
     "Those who make, sell or repair vehicles for others have duties of their own, which a private owner's part does not meet.",
 )
