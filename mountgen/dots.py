@@ -3,7 +3,7 @@
 A dot is a thin round step on ground that is otherwise smooth. Every small patch of the scan is compared with the patches on a
 circle around it; where it stands above each two that face each other, a quadric is fitted to the ground around, and what stands
 on that is a dot only if it is as thin, round, even and wide as one, ends as abruptly, and has its like elsewhere. All else, and
-dots that a border or an edge comes near to, stay as they were scanned, which is safe. A leaf.
+dots that a border or an edge comes near to, stay as they were scanned, which is safe.
 
 References:
     Dots are 3 to 12 mm wide and 0.1 to 0.2 mm thick (common practice).
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Floats, Ints
-from mountgen.topology import measure_faces
+from mountgen.topology import average_normals, list_quadric_terms, make_axes
 
 PATCH = 1.0  # mm; the scan is looked at in patches of this size
 SIZES = (3.0, 6.0)  # mm; radii of dots looked for: up to the one, up to the other
@@ -70,7 +70,7 @@ def flatten_dots(vertices: Floats, faces: Ints, *, noise: float) -> Dots:
     """
     from scipy.spatial import cKDTree
 
-    normals = _point_normals(vertices, faces)
+    normals = average_normals(vertices, faces)
     patches, facing = _make_patches(vertices, normals)
     about = cKDTree(patches)
     dots: list[_Dot] = []
@@ -93,16 +93,6 @@ def flatten_dots(vertices: Floats, faces: Ints, *, noise: float) -> Dots:
     for dot in dots:
         vertices[dot.around] -= dot.lift
     return Dots(vertices, tuple(dot.radius for dot in dots), tuple(dot.height for dot in dots))
-
-
-def _point_normals(vertices: Floats, faces: Ints) -> Floats:
-    """Return unit normals (V, 3) of the vertices, faces weighed by area."""
-    vectors = measure_faces(vertices, faces)[0]
-    total = np.zeros((len(vertices), 3))
-    for d in range(3):
-        for k in range(3):
-            total[:, d] += np.bincount(faces[:, k], vectors[:, d], len(vertices))
-    return _unit(total)
 
 
 def _unit(vectors: Floats) -> Floats:
@@ -137,8 +127,8 @@ def _rise(patches: Floats, facing: Floats, about: Any, radius: float, left: NDAr
     """Return how far the patches `left` (N,) stand above a circle, (P,) mm; 0 for all others, and if not above every pair."""
     total = np.zeros(len(patches))
     for turn in np.arange(PAIRS) * (pi / PAIRS):
-        right = _unit(np.cross(facing[left], np.eye(3)[np.abs(facing[left]).argmin(axis=1)]))
-        along = np.cos(turn) * right + np.sin(turn) * np.cross(facing[left], right)
+        right, up = make_axes(facing[left])
+        along = np.cos(turn) * right + np.sin(turn) * up
         rise, there = np.zeros(len(left)), np.ones(len(left), dtype=np.bool_)
         for way in (radius, -radius):
             place = patches[left] + way * along
@@ -146,11 +136,11 @@ def _rise(patches: Floats, facing: Floats, about: Any, radius: float, left: NDAr
             there &= found < len(patches)
             found[~there] = 0
             off = patches[found] - place
-            up = np.einsum("nk,nk->n", off, facing[left])
-            there &= (np.einsum("nk,nk->n", off, off) - up**2 < OFF**2) & (
+            higher = np.einsum("nk,nk->n", off, facing[left])
+            there &= (np.einsum("nk,nk->n", off, off) - higher**2 < OFF**2) & (
                 np.einsum("nk,nk->n", facing[found], facing[left]) > LEVEL
             )
-            rise -= 0.5 * up
+            rise -= 0.5 * higher
         stays = there & (rise > RISES) & (rise < 2.0 * HEIGHT[1])
         total[left] += rise / PAIRS
         total[left[~stays]] = 0.0
@@ -205,8 +195,8 @@ def _fit_dot(
 ) -> _Dot | None:
     """Return the dot of about a size that stands at a seed, on ground that the vertices `around` are of; None for no dot."""
     points = vertices[around]
-    right = _unit(np.cross(facing, np.eye(3)[int(np.abs(facing).argmin())])[None])[0]
-    flat = (points - seed) @ np.column_stack([right, np.cross(facing, right), facing])
+    (right,), (up,) = make_axes(facing[None])
+    flat = (points - seed) @ np.column_stack([right, up, facing])
     plan, centre, radius = flat[:, :2], np.zeros(2), size
     for turn in range(FITS + 1):
         away = np.linalg.norm(plan - centre, axis=1)
@@ -215,7 +205,7 @@ def _fit_dot(
         eighth = _find_eighth(plan - centre)
         if land.sum() < FEWEST or not np.bincount(eighth[land], minlength=EIGHTHS).all():
             return None
-        terms = _quadric(plan - centre)
+        terms = list_quadric_terms(plan - centre)
         over = flat[:, 2] - terms @ np.linalg.lstsq(terms[land], flat[land, 2], rcond=None)[0]
         core = over[away < 0.6 * radius]
         height = float(np.median(core)) if len(core) > 2 else 0.0
@@ -246,7 +236,7 @@ def _ends_abruptly(away: Floats, over: Floats, radius: float, *, rough: float) -
     """Return whether what is `over` (N,) mm above its ground, `away` (N,) from its middle, has an even top and a sharp edge."""
     top, shoulder = away < 0.6 * radius, (away > 0.6 * radius) & (away < radius - 0.5 * STEP)
     foot = (away > radius + STEP) & (away < radius + SKIRT)
-    if min(top.sum(), foot.sum()) < 3 or shoulder.sum() < 3:
+    if min(top.sum(), shoulder.sum(), foot.sum()) < 3:
         return False
     height = float(over[top].mean())
     return bool(
@@ -259,11 +249,6 @@ def _find_eighth(plan: Floats) -> NDArray[np.int64]:
     return np.floor((np.arctan2(plan[:, 1], plan[:, 0]) + pi) * (EIGHTHS / (2.0 * pi))).astype(np.int64) % EIGHTHS
 
 
-def _quadric(plan: Floats) -> Floats:
-    x, y = plan.T
-    return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
-
-
 def _profile(away: Floats, over: Floats, radius: float) -> Floats:
     """Return what to take off points (N,) by their distance from a dot's middle, mm: its mean height on circles about that."""
     reach = radius + SKIRT
@@ -271,7 +256,7 @@ def _profile(away: Floats, over: Floats, radius: float) -> Floats:
     number = np.minimum(np.rint(away / STEP).astype(np.int64), len(rings))
     count = np.bincount(number, minlength=len(rings) + 1)[: len(rings)]
     mean = np.bincount(number, over, len(rings) + 1)[: len(rings)] / np.maximum(count, 1)
-    held = count > 2
+    held = count >= min(3, int(count.max()))
     mean = np.maximum(np.interp(rings, rings[held], mean[held]), 0.0)
     mean[rings >= reach] = 0.0
     lift: Floats = np.where(away < reach, np.interp(away, rings, mean), 0.0)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Floats, Ints
-from mountgen.topology import Loop, touch_faces
+from mountgen.topology import Loop, list_quadric_terms, make_axes, touch_faces
 
 RINGS = 3  # rings of faces around a hole that tell how the surface bends there
 RAISED = 0.02  # mm; from here on a raised centre is worth a mention
@@ -125,7 +125,7 @@ class _Rays:
         self.index = np.concatenate(loops)
         self.owner = np.repeat(np.arange(len(loops)), [len(loop) for loop in loops])
         self.begin = np.concatenate([[0], np.cumsum([len(loop) for loop in loops])])
-        self.u, self.v = _make_axes(normals)
+        self.u, self.v = make_axes(normals)
         self.local = self.flatten(vertices[self.index], self.owner, centres, normals, spans)
 
     def flatten(
@@ -144,13 +144,6 @@ class _Rays:
         return self.local[self.begin[row] : self.begin[row + 1], :2]
 
 
-def _make_axes(normals: Floats) -> tuple[Floats, Floats]:
-    helper = np.eye(3)[np.abs(normals).argmin(axis=1)]
-    u = np.cross(normals, helper)
-    u /= np.linalg.norm(u, axis=1, keepdims=True)
-    return u, np.cross(normals, u)
-
-
 def _lift_centres(
     vertices: Floats, faces: Ints, rays: _Rays, centres: Floats, normals: Floats, spans: Floats
 ) -> Floats:
@@ -167,8 +160,7 @@ def _lift_centres(
             owner[ring[free, k]] = claim[free]
     used = np.flatnonzero(owner >= 0)
     local = rays.flatten(vertices[used], owner[used], centres, normals, spans)
-    x, y, z = local.T
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    z, terms = local[:, 2], list_quadric_terms(local)
     count = len(centres)
     left = np.empty((count, _TERMS, _TERMS))
     right = np.empty((count, _TERMS))

@@ -18,6 +18,7 @@ from mountgen.topology import (
     Loop,
     find_duplicates,
     link_faces,
+    list_quadric_terms,
     measure_diagonal,
     measure_faces,
     touch_faces,
@@ -384,13 +385,8 @@ def _volume_below_lid(rim: Floats, centres: Floats, vectors: Floats, way: Floats
     scale = measure_extent(rim)
     p = (rim - middle) @ axes.T / scale
     q = (centres - middle) @ axes.T / scale
-    lid = np.linalg.lstsq(_quadric(p), p[:, 2], rcond=1.0e-3)[0]
-    return float(((_quadric(q) @ lid - q[:, 2]) * (vectors @ up)).sum() * scale)
-
-
-def _quadric(p: Floats) -> Floats:
-    x, y = p[:, 0], p[:, 1]
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    lid = np.linalg.lstsq(list_quadric_terms(p), p[:, 2], rcond=1.0e-3)[0]
+    return float(((list_quadric_terms(q) @ lid - q[:, 2]) * (vectors @ up)).sum() * scale)
 
 
 def _mend_holes(

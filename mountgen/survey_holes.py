@@ -18,7 +18,7 @@ from mountgen.holes import measure_extent
 from mountgen.place import clock_position, tell_arc, tell_spot
 from mountgen.surface import surface_of
 from mountgen.survey_points import BESIDE, depth_below, is_inside
-from mountgen.topology import link_faces, measure_faces, trace_loops
+from mountgen.topology import average_normals, link_faces, trace_loops
 
 LIFT = 0.3  # mm off a hole's filling towards the free side, before it is asked what lies above it
 SHADE = 0.5  # mm; what lies nearer above a filling is its own border
@@ -96,7 +96,7 @@ def find_holes(recess: Recess) -> tuple[Hole, ...]:
         around = _find_around(borders, [h for h in holes if owner[h] != owner[k]], k)
         if around is not None:
             inside[around].append(borders[k])
-    normals = _find_normals(recess)
+    normals = average_normals(recess.vertices, recess.faces)
     found = [
         _measure_ring(recess, borders[k], float(extents[k]), inside[k]) if inside[k]
         else _measure_hole(recess, borders[k], normals[loops[k].vertices], float(extents[k]))
@@ -188,15 +188,6 @@ def _make_hole(
         hidden=hidden,
         borders=borders,
     )
-
-
-def _find_normals(recess: Recess) -> Floats:
-    """Return the unit normals of the vertices, (V, 3), the mean of their faces' by area."""
-    vectors = measure_faces(recess.vertices, recess.faces)[0]
-    whole = np.zeros(recess.vertices.shape)
-    for k in range(3):
-        whole[:, k] = np.bincount(recess.faces.ravel(), np.repeat(vectors[:, k], 3), len(recess.vertices))
-    return np.asarray(whole / np.maximum(np.linalg.norm(whole, axis=1, keepdims=True), 1e-12))
 
 
 def _find_hidden(recess: Recess, points: Floats) -> Bools:
