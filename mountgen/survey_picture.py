@@ -118,7 +118,8 @@ def draw_mouth(sheet: Sheet, recess: Recess, quality: Quality) -> None:
     draw_line(sheet, rim, colour=INK, width=2.5, closed=True)
     for hole in quality.bridged_holes:
         border = camera.project(hole.borders[0], (side, side))[:, :2] / FINE + corner
-        draw_line(sheet, border, colour=UNSEEN, width=1.5, closed=True)
+        if np.linalg.norm(border - DIAL_MIDDLE, axis=1).max() < DIAL_RADIUS:  # beyond the dial no panel is drawn either
+            draw_line(sheet, border, colour=UNSEEN, width=1.5, closed=True)
     _draw_short(sheet, rim, quality.border.short)
     draw_dial(sheet, DIAL_MIDDLE, DIAL_RADIUS)
     draw_text(sheet, (40, 122), "Looking into the mouth", size=24)

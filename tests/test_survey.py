@@ -1,5 +1,6 @@
 """The survey of recesses built of cells, whose figures and places are known exactly."""
 
+from dataclasses import replace
 from math import cos, radians, sin
 
 import numpy as np
@@ -10,6 +11,7 @@ from mountgen.drawing2d import UNSEEN, finish_sheet
 from mountgen.errors import ExportError
 from mountgen.scan import Mend
 from mountgen.survey import survey_scan
+from mountgen.survey_holes import Hole
 from mountgen.survey_picture import COLOUR_BAR, DIAL_MIDDLE, DIAL_RADIUS, draw_survey, mouth_scale
 from mountgen.survey_section import DIMENSION_X
 from tests.lathe import as_recess, cut, join, move, well
@@ -73,8 +75,6 @@ def test_rows_say_it_in_words(surveyed):
 
 
 def test_mending_open_side_and_notes_are_told(tmp_path):
-    from dataclasses import replace
-
     pose = np.eye(4)
     pose[:3, :3] = [[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]
     recess = box_recess(open_side_deg=(150.0, 210.0), notes=("said so",), part_to_scan=pose)
@@ -145,6 +145,22 @@ def test_the_border_of_a_hole_in_a_wall_is_marked_too(tmp_path):
         sheets.append(np.asarray(finish_sheet(draw_survey(survey, each))).astype(int))
     marked = [is_magenta(sheet)[200:820, 100:750].sum() for sheet in sheets]
     assert marked[0] == 0 < marked[1]
+
+
+def test_spanned_holes_are_marked_in_the_dial_only(surveyed):
+    """A scan cut off from its back is full of them along the cut, which runs beyond the dial's numbers."""
+    survey, recess, _ = surveyed
+    corner = np.array([[0.0, 0.0, -8.0], [4.0, 0.0, -8.0], [4.0, 3.0, -8.0]])
+    inside, outside = (
+        Hole(6.0, 5.0, x, 0.0, 8.0, 8.0, 8.0, (3.0,), 0.0, (corner + np.array([x, 0.0, 0.0]),)) for x in (5.0, 1.2 * 36.0)
+    )
+    drawn = draw_survey(replace(survey, quality=replace(survey.quality, holes=(inside, outside))), recess)
+    marked = is_magenta(np.asarray(finish_sheet(drawn)).astype(int))
+    row, col = np.indices(marked.shape)
+    beyond = np.hypot(row - DIAL_MIDDLE[1], col - DIAL_MIDDLE[0]) > DIAL_RADIUS + 2
+    assert not marked[(row < 880) & (col < 940) & beyond].any()
+    r, c = to_pixel(recess, 7.0, 0.0)
+    assert marked[r - 3 : r + 4, c - 10 : c + 11].any()
 
 
 def test_the_section_dimensions_are_the_depths_and_widths(surveyed):
