@@ -19,6 +19,7 @@ from mountgen.tubes import Rounding, TubeEnd, end_heights
 ROUNDS = 7  # of halving intervals where the face is off, at most
 ERROR = 0.002  # mm between the face and the ball's
 STEPS, SETTLED = 30, 1e-7  # of Newton's method, and the move in mm at which it ends
+KEEP_SLOPES = 0.1  # mm; after a smaller move the slopes stay as they are: three of four evaluations, and two or three steps more
 STRIDE = 1e-5  # of the parameters, for differences
 LEAST_TURN, MOST_TURN = radians(15.0), radians(150.0)  # between the two faces that are joined
 SAMPLES = 4  # an interval
@@ -126,14 +127,18 @@ def _find_contact(
     outwards = side * _find_normal(tube, at, corner[:, 0])[:, :2]
     lowest = float(tube.v.breaks[0])
     state = np.column_stack([np.maximum(corner[:, 0] - radius, lowest), corner[:, 1:] - across * outwards])
+    inverse, last = np.empty(0), np.inf
     for _ in range(STEPS):
         wrong = miss(state)
-        slopes = np.stack([(miss(state + STRIDE * e) - wrong) / STRIDE for e in np.eye(3)], axis=2)
-        if not (np.isfinite(slopes).all() and (np.abs(np.linalg.det(slopes)) > 1e-6).all()):
-            raise _cannot("where the faces run alike")
-        move = np.clip(np.linalg.solve(slopes, -wrong[..., None])[..., 0], -across, across)
+        if last > KEEP_SLOPES:
+            slopes = np.stack([(miss(state + STRIDE * e) - wrong) / STRIDE for e in np.eye(3)], axis=2)
+            if not (np.isfinite(slopes).all() and (np.abs(np.linalg.det(slopes)) > 1e-6).all()):
+                raise _cannot("where the faces run alike")
+            inverse = np.linalg.inv(slopes)
+        move = np.clip(-np.einsum("nij,nj->ni", inverse, wrong), -across, across)
         state = state + move
-        if np.abs(move).max() < SETTLED:
+        last = float(np.abs(move).max())
+        if last < SETTLED:
             break
     else:
         raise _cannot("where no place is found for it")
