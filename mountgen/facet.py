@@ -77,7 +77,7 @@ def find_unused(space: InsertableSpace, below: float, reach: float | None, volum
 
 def _without_fins(x: Floats, y: Floats, floor: Floats, space: InsertableSpace, below: float, *, thinnest: float) -> Floats:
     """Return a floor on a grid (R, C) that goes out through the top where it comes so near to it that a fin would be left."""
-    top = lid_height(space.lid, *np.meshgrid(x, y)) - below
+    top = lid_height(space.lid, *np.meshgrid(x, y, sparse=True)) - below
     return np.where((floor < top) & (floor > top - thinnest), top + OUT, floor)
 
 
@@ -99,7 +99,7 @@ def _between(x: Floats, y: Floats, floor: Floats, space: InsertableSpace, below:
     """Return the manifold between a floor given on a grid (R, C) and the lid less `below`."""
     from manifold3d import Manifold
 
-    lid = lid_height(space.lid, *np.meshgrid(x, y)) - below
+    lid = lid_height(space.lid, *np.meshgrid(x, y, sparse=True)) - below
     base = float(min(floor.min(), lid.min())) - 5.0
     lower = _slab(x, y, np.minimum(floor, lid.max() + 5.0), base)
     upper = _slab(x, y, lid, base + 1.0)

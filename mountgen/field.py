@@ -91,7 +91,7 @@ class InsertableSpace:
 
     def volume(self, *, below: float = 0.0) -> float:
         """Return the volume of the largest insertable body from its floor up to the lid less `below`, mm³."""
-        x, y = np.meshgrid(self.x, self.y)
+        x, y = np.meshgrid(self.x, self.y, sparse=True)
         free = lid_height(self.lid, x, y) - below - self.height
         return float(np.maximum(free, 0.0).sum() * self.pitch**2)
 
@@ -200,7 +200,7 @@ def _without_feather(space: InsertableSpace, inside: Bools, edge: float) -> Floa
     import shapely
     from contourpy import contour_generator
 
-    thick = np.clip(lid_height(space.lid, *np.meshgrid(space.x, space.y)) - space.height, 0.0, 2.0 * edge)
+    thick = np.clip(lid_height(space.lid, *np.meshgrid(space.x, space.y, sparse=True)) - space.height, 0.0, 2.0 * edge)
     lines = contour_generator(x=space.x, y=space.y, z=np.where(inside, thick, 0.0)).lines(edge)
     loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines if len(line) > 3]
     try:

@@ -77,8 +77,11 @@ class Agreement:
 
 
 def lid_height(lid: Floats, x: Floats, y: Floats) -> Floats:
-    """Return the lid's z (mm) at x, y (any shape, mm), part frame."""
-    z: Floats = lid[0] + lid[1] * x + lid[2] * y + lid[3] * x * x + lid[4] * x * y + lid[5] * y * y
+    """Return the lid's z (mm) at x, y (any shapes that go together, mm), part frame.
+
+    Terms are grouped so that few are of both: for a row of x and a column of y only three sums and products are grids.
+    """
+    z: Floats = (lid[1] + lid[3] * x + lid[4] * y) * x + (lid[0] + (lid[2] + lid[5] * y) * y)
     return z
 
 

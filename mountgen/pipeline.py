@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
@@ -31,14 +32,14 @@ from mountgen.errors import (
 )
 from mountgen.field import InsertableSpace, UnseenArea, build_space
 from mountgen.loading import loading
-from mountgen.loft import Shell, fit_shell
+from mountgen.loft import Shell
 from mountgen.material import find_material, load_materials
 from mountgen.mesh_file import check_file
 from mountgen.paper import ENDINGS, Papers, draw_papers
 from mountgen.recipe_file import dump_recipe
 from mountgen.safe_write import check_folder
 from mountgen.scan import Mend, Scan, read_scan
-from mountgen.shell_relief import relieve_shell
+from mountgen.shell_relief import fit_clear_shell
 from mountgen.spline import Axis, Surface
 from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check, rank_checks
@@ -317,7 +318,8 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
     with clock.stage("find mouth and draw direction"):
         key = make_key("datum", scan_key, recipe.mouth.model_dump(mode="json"))
         recess = store.remember(
-            key, lambda: _find_recess(scan, recipe.mouth), pack=_pack_recess, unpack=_unpack_recess
+            key, lambda: _unpack_recess(_beside_kernel(lambda: _pack_recess(find_datum(scan, mouth=recipe.mouth)))),
+            pack=_pack_recess, unpack=_unpack_recess,
         )
     for line in describe_recess(recess):
         clock.progress.say(line)
@@ -342,7 +344,7 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
     with clock.stage("fit wall and floor"):
         try:
             shell = store.remember(
-                key, lambda: relieve_shell(fit_shell(space), space, recess, clearance=ground.gaps),
+                key, lambda: fit_clear_shell(space, recess, clearance=ground.gaps),
                 pack=_pack_shell, unpack=_unpack_shell,
             )  # fmt: skip
         except LoftError:
@@ -359,11 +361,13 @@ def list_raised_gaps(recipe: Recipe, space: InsertableSpace) -> list[str]:
     ]  # fmt: skip
 
 
-def _find_recess(scan: Scan, mouth: Mouth) -> Recess:
-    """Return the recess of a scan; what is done to it afterwards takes the solid kernel, which is loaded meanwhile."""
-    with beside(lambda: _pack_recess(find_datum(scan, mouth=mouth))) as find:
+def _beside_kernel(make: Callable[[], Entry]) -> Entry:
+    """Do something that does not need the solid kernel; what is done to it afterwards does, and that is loaded meanwhile."""
+    if "OCP" in sys.modules:
+        return make()
+    with beside(make) as done:
         load_kernel()
-        return _unpack_recess(find())
+        return done()
 
 
 def list_odd_sizes(recipe: Recipe, recess: Recess) -> list[str]:
@@ -625,7 +629,8 @@ def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
     # The suffix counts because the reader may go by it; the name and place of the file do not.
     key = make_key("scan", digest.hexdigest(), path.suffix.lower(), unit, bridge, dots)
     scan = store.remember(
-        key, lambda: read_scan(path, unit=unit, bridge=bridge, dots=dots), pack=_pack_scan, unpack=_unpack_scan
+        key, lambda: _unpack_scan(_beside_kernel(lambda: _pack_scan(read_scan(path, unit=unit, bridge=bridge, dots=dots)))),
+        pack=_pack_scan, unpack=_unpack_scan,
     )
     return replace(scan, path=path), key
 

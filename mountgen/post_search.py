@@ -14,8 +14,8 @@ import numpy as np
 from mountgen.arrays import Bools, Ints
 from mountgen.field import InsertableSpace
 from mountgen.post import Post
-from mountgen.raster import EMPTY, dilate_cone, lead_uphill
-from mountgen.section import SLOPE_BASE, steepness
+from mountgen.raster import EMPTY, dilate_cone, find_beside, lead_uphill
+from mountgen.section import SLOPE_BASE, find_lowest, steepness
 
 LEAST_HEIGHT = 1.0  # mm above the ground around it; lower bumps are left to the floor
 LEAST_TOP = 1.0  # mm²; smaller flat spots are noise on a wall
@@ -43,7 +43,7 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     count = int(label.max())
     flat = label > 0
     index = np.arange(1, count + 1)
-    deepest = space.top - ndimage.minimum(space.height, label, index)
+    deepest = space.top - find_lowest(space.height, label, count)
     depth = space.top - float(space.height.min())
     area = ndimage.sum_labels(flat, label, index) * space.pitch**2
     kept = (deepest > RIM_BAND * depth) & (area > LEAST_TOP)
@@ -95,10 +95,14 @@ def _label_flat(space: InsertableSpace, inside: Bools, slope: float) -> Ints:
         square += (np.roll(space.height, -step, axis) - np.roll(space.height, step, axis)) ** 2
     level = inside & (square < np.float32(slope * 2.0 * step * space.pitch) ** 2)
     label, _ = ndimage.label(level)
-    away, (row, col) = ndimage.distance_transform_edt(~level, return_indices=True)
-    gentle = np.abs(space.height - space.height[row, col]) < slope * space.pitch * away
-    beside = inside & ~level & gentle & (away * space.pitch < 1.5 * SLOPE_BASE) & (steepness(space) < slope)
-    found: Ints = np.where(beside, label[row, col], label)
+    found: Ints = label.copy()
+    beside = np.flatnonzero(inside & ~level & (steepness(space) < slope))
+    nearest = find_beside(label, beside, radius=1.5 * SLOPE_BASE, pitch=space.pitch)
+    beside, nearest = beside[nearest >= 0], nearest[nearest >= 0]
+    (row, col), (to_row, to_col) = (np.unravel_index(each, label.shape) for each in (beside, nearest))
+    away = np.hypot(row - to_row, col - to_col) * space.pitch
+    gentle = np.abs(space.height[row, col] - space.height[to_row, to_col]) < slope * away
+    found[row[gentle], col[gentle]] = label[to_row[gentle], to_col[gentle]]
     return found
 
 

@@ -12,6 +12,7 @@ from math import ceil, cos, floor, sin, sqrt
 from os import cpu_count
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints, Singles
 from mountgen.compiled import compiled
@@ -254,6 +255,55 @@ def _disc_highest(height, half, first, last, out):  # type: ignore[no-untyped-de
 
 
 @_jit
+def _reach_disc(mask, half, near):  # type: ignore[no-untyped-def]
+    """Mark what lies within a disc, whose row k reaches half[k] nodes to either side, of a marked node.
+
+    Down and up each column first: how many rows away the next marked node is. Then along each row, by counting the runs that
+    begin and end at a node.
+    """
+    rows, cols = mask.shape
+    far = half.shape[0]
+    away = np.empty((rows, cols), dtype=np.int32)
+    for r in range(rows):
+        for c in range(cols):
+            away[r, c] = 0 if mask[r, c] else (min(away[r - 1, c] + 1, far) if r > 0 else far)
+    runs = np.empty(cols + 1, dtype=np.int32)
+    for r in range(rows - 1, -1, -1):
+        runs[:] = 0
+        for c in range(cols):
+            if r < rows - 1 and away[r + 1, c] + 1 < away[r, c]:
+                away[r, c] = away[r + 1, c] + 1
+            if away[r, c] < far:
+                wide = half[away[r, c]]
+                runs[max(0, c - wide)] += 1
+                runs[min(cols, c + wide + 1)] -= 1
+        count = 0
+        for c in range(cols):
+            count += runs[c]
+            near[r, c] = count > 0
+
+
+@_jit
+def _find_beside(label, wanted, half, out):  # type: ignore[no-untyped-def]
+    """Give each wanted node the index, row by row, of the labelled node nearest to it within a disc; -1 for none."""
+    rows, cols = label.shape
+    reach = half.shape[0] - 1
+    for i in range(wanted.shape[0]):
+        r, c = wanted[i] // cols, wanted[i] % cols
+        best, found = 2 * reach * reach + 2, -1
+        for dr in range(-reach, reach + 1):
+            rr = r + dr
+            if rr < 0 or rr >= rows:
+                continue
+            wide = half[abs(dr)]
+            for cc in range(max(0, c - wide), min(cols, c + wide + 1)):
+                square = dr * dr + (cc - c) ** 2
+                if square < best and label[rr, cc] > 0:
+                    best, found = square, rr * cols + cc
+        out[i] = found
+
+
+@_jit
 def _bilinear(field, points, x0, y0, pitch, out):  # type: ignore[no-untyped-def]
     rows, cols = field.shape
     for i in range(points.shape[0]):
@@ -477,15 +527,20 @@ def dilate_disc(height: Singles, *, radius: float, pitch: float) -> Singles:
 
 
 def open_disc(mask: Bools, *, radius: float, pitch: float) -> Bools:
-    """Return the nodes of a mask (R, C) that a disc of `radius` mm covers which lies inside it; beyond its edge there is nothing.
+    """Return the nodes of a mask (R, C) that a disc of `radius` mm covers which lies inside it; beyond its edge there is nothing."""
+    beyond = np.pad(~mask, 1, constant_values=True)
+    opened: Bools = reach_disc(~reach_disc(beyond, radius=radius, pitch=pitch), radius=radius, pitch=pitch)[1:-1, 1:-1]
+    return opened
 
-    By distances, whose cost does not grow with the disc's size.
-    """
-    from scipy import ndimage
 
-    middles = ndimage.distance_transform_edt(np.pad(mask, 1)) > radius / pitch
-    opened: Bools = ndimage.distance_transform_edt(~middles) <= radius / pitch
-    return opened[1:-1, 1:-1]
+def reach_disc(mask: Bools, *, radius: float, pitch: float) -> Bools:
+    """Return the nodes (R, C) that lie within `radius` mm of one of a mask; its cost does not grow with the radius."""
+    square = (radius / pitch) ** 2
+    reach = int(sqrt(square))
+    half = np.array([int(sqrt(square - k**2)) for k in range(reach + 1)], dtype=np.int64)
+    near: Bools = np.empty(mask.shape, dtype=np.bool_)
+    _reach_disc(np.ascontiguousarray(mask), half, near)
+    return near
 
 
 def climb(height: Singles, start: Bools, slope: Singles, *, pitch: float, most_sweeps: int = 60) -> Singles:
@@ -511,7 +566,22 @@ def lead_uphill(height: Singles, label: Ints) -> Ints:
         label: (R, C), 0 where it is to be found.
     """
     found: Ints = np.array(label, dtype=np.int32)
-    _lead_uphill(height, np.argsort(-height, axis=None, kind="stable"), found)
+    left = np.flatnonzero(found == 0)
+    _lead_uphill(height, left[np.argsort(-height.ravel()[left], kind="stable")], found)
+    return found
+
+
+def find_beside(label: Ints, wanted: NDArray[np.int64], *, radius: float, pitch: float) -> NDArray[np.int64]:
+    """Return the labelled node nearest to each wanted one and within `radius` mm of it, (N,); -1 where there is none.
+
+    Args:
+        label: (R, C), above 0 where there is a label.
+        wanted: (N,) nodes, counted row by row; so is what is returned.
+    """
+    square = (radius / pitch) ** 2
+    half = np.array([int(sqrt(square - k**2)) for k in range(int(sqrt(square)) + 1)], dtype=np.int64)
+    found = np.empty(len(wanted), dtype=np.int64)
+    _find_beside(np.ascontiguousarray(label), wanted, half, found)
     return found
 
 

@@ -10,6 +10,7 @@ gauge to report.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
@@ -23,7 +24,7 @@ from mountgen.errors import KernelError
 from mountgen.field import InsertableSpace
 from mountgen.gap import Standing, make_standing
 from mountgen.inspection import ZONES, classify_faces
-from mountgen.loft import Shell, meet_field
+from mountgen.loft import Shell, fit_shell, meet_field
 from mountgen.nearest import find_nearest, is_within
 from mountgen.raster import sample_grid
 from mountgen.sampling import Indices, sort_nearby
@@ -116,6 +117,20 @@ class Samples:
         return Samples(u, np.clip(v, low, high), self.du / CROWD, self.dv / CROWD)
 
 
+def fit_clear_shell(space: InsertableSpace, recess: Recess, *, clearance: Mapping[str, float]) -> Shell:
+    """Return wall and floor fitted to the space and relieved; the scan is made ready for that in a thread meanwhile.
+
+    Args: as for `relieve_shell`.
+
+    Raises:
+        SectionError, LoftError: as `fit_shell`.
+    """
+    with ThreadPoolExecutor(1) as pool:
+        standing = pool.submit(_stand, recess, clearance)
+        shell = fit_shell(space)
+    return _relieve(shell, space, standing.result())
+
+
 def relieve_shell(shell: Shell, space: InsertableSpace, recess: Recess, *, clearance: Mapping[str, float]) -> Shell:
     """Return a shell whose faces keep the clearance from the scan's triangles.
 
@@ -125,9 +140,13 @@ def relieve_shell(shell: Shell, space: InsertableSpace, recess: Recess, *, clear
         recess: the scan in the part frame.
         clearance: asked for in each zone of the scan: "floor", "walls", "rim", mm.
     """
+    return _relieve(shell, space, _stand(recess, clearance))
+
+
+def _stand(recess: Recess, clearance: Mapping[str, float]) -> Standing:
     scan = surface_of(recess)
     asked = np.array([clearance[name] for name in ZONES])[classify_faces(scan.vertices, scan.faces, recess.lid)]
-    return _relieve(shell, space, make_standing(scan, asked))
+    return make_standing(scan, asked)
 
 
 def _relieve(shell: Shell, space: InsertableSpace, standing: Standing) -> Shell:
@@ -168,8 +187,10 @@ def _relieve_room(room: Room, bounds: Callable[[Floats], Bools], *, space: Inser
         return np.asarray(shapely.contains_xy(room.foot, points[:, 0], points[:, 1]) & bounds(points))
 
     beside = partial(_lies_beside, space=space)
-    moved = _relieve_face(wall, _wall_grid(wall), beside, on_wall, _walk_wall(room.side), standing)
-    level = _relieve_face(floor, _floor_grid(floor), beside, on_floor, _WALK_FLOOR, standing)
+    with ThreadPoolExecutor(1) as pool:  # most of the time goes to compiled loops, which leave the interpreter to the other
+        walls = pool.submit(_relieve_face, wall, _wall_grid(wall), beside, on_wall, _walk_wall(room.side), standing)
+        level = _relieve_face(floor, _floor_grid(floor), beside, on_floor, _WALK_FLOOR, standing)
+        moved = walls.result()
     tries = [replace(room.shell, wall=a, floor=b) for a, b in ((moved, level), (moved, floor), (wall, level))]
     return next((each for each in tries if _meets(each)), room.shell)
 

@@ -312,7 +312,7 @@ def _lay_ground(recess: Recess, pitch: float) -> _Ground:
     )  # nodes amid cells
     shape = (int((high[1] - low[1]) / pitch) + 2, int((high[0] - low[0]) / pitch) + 2)
     height = raster_faces(recess.vertices, recess.faces, origin=origin, pitch=pitch, shape=shape)
-    x, y = np.meshgrid(origin[0] + pitch * np.arange(shape[1]), origin[1] + pitch * np.arange(shape[0]))
+    x, y = np.meshgrid(origin[0] + pitch * np.arange(shape[1]), origin[1] + pitch * np.arange(shape[0]), sparse=True)
     depth = np.where(height > EMPTY, lid_height(recess.lid, x, y) - height, np.nan)
     return _Ground(
         depth, fill_loop(recess.rim[:, :2], origin=origin, pitch=pitch, shape=shape), origin, pitch
