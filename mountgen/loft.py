@@ -7,7 +7,7 @@ more than a tolerance. They cross at about ten degrees (see `section.py`), which
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from math import ceil, radians, tan
@@ -55,7 +55,6 @@ MOST_AT_ONCE = 0.3  # mm a surface moves in one round: over flat ground, what li
 ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
 POST_ROUNDS = 5  # of making a post larger where some of it stands out of its fit
 UNCUT = 0.025  # mm of a post that may stand out of its fit
-SUNK = 0.05  # mm below the floor wanted, where its fit may lie
 GAINS = 0.9  # share of what stood out the round before that may still do; with more it is given up
 ROUNDS = 16  # of correcting, at most
 LOOK_AGAIN = (7, 7)  # pairs of samples about what was short, looked at the round after; in the end all, unless rounds run out
@@ -246,10 +245,9 @@ def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
             floor = find_floor(room, split)
             cleared = without_ledges(room, floor, split + crossing, edge=edge, round_corners=not cover)
             trace = trace_wall(cleared, floor, split + 0.5 * crossing)
-            target = floor_target(cleared, floor, trace, split)
             with ThreadPoolExecutor(1) as pool:
-                ground = pool.submit(_fit_floor, cleared, floor, trace, target, cover=cover)
-                wall = _fit_wall(trace, cleared, target, cover=cover)
+                ground = pool.submit(_fit_floor, cleared, floor, trace, split, cover=cover)
+                wall = _fit_wall(trace, cleared, ground, cover=cover)
             shell = Shell(wall=wall, floor=ground.result(), split_deg=split)
             if _is_sound(shell, space):
                 return shell
@@ -435,10 +433,10 @@ def _flat(like: Surface, z: float) -> Surface:
     return Surface(*axes, np.full((axes[0].poles, axes[1].poles, 1), z))
 
 
-def _fit_wall(trace: WallTrace, space: InsertableSpace, target: Singles, *, cover: bool) -> Surface:
+def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Future[Surface], *, cover: bool) -> Surface:
     """Fit the wall: periodic around, clamped down; knots where the error is; then moved until it is one-sided.
 
-    target: (R, C), height of the floor, below which there is no wall.
+    ground: the floor, below which there is no wall; waited for when the wall has its knots.
     """
     count, levels, _ = trace.points.shape
     u = np.arange(count) / count
@@ -472,8 +470,7 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, target: Singles, *, cove
         point, height = _take_values(surface, fine_u, fine_z, look), fine_z[look % (2 * levels)]
         lack = _find_short(_sunk(space, slope, point, height, across=True), cover=cover)
         some = np.flatnonzero(lack)
-        ground = sample_grid(target, point[some, :2], origin=space.origin, pitch=space.pitch)
-        lack[some[height[some] <= ground - SUNK]] = 0.0
+        lack[some[height[some] <= ground.result().at_points(*point[some, :2].T)[:, 0]]] = 0.0
         if lack.max(initial=0.0) < ENOUGH:
             if look is whole:
                 break
@@ -555,10 +552,11 @@ def _look_again(worst: Floats) -> Bools:
     return np.repeat(np.repeat(_spread(worst, LOOK_AGAIN) > ENOUGH, 2, axis=0), 2, axis=1)
 
 
-def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, target: Singles, *, cover: bool) -> Surface:
-    """Fit the floor as a height field over the wall's bounding rectangle. target: (R, C), its height at every node."""
+def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float, *, cover: bool) -> Surface:
+    """Fit the floor as a height field over the wall's bounding rectangle."""
     from scipy import ndimage
 
+    target = floor_target(space, floor, trace, split_deg)
     low = trace.points.reshape(-1, 2).min(axis=0) - MARGIN
     high = trace.points.reshape(-1, 2).max(axis=0) + MARGIN
     nx, ny = (max(16, ceil(float(span) / FLOOR_SAMPLE)) for span in high - low)

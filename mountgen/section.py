@@ -14,6 +14,7 @@ from math import radians, tan
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints, Singles, freeze
+from mountgen.child import beside
 from mountgen.datum import resample_loop, signed_area
 from mountgen.errors import SectionError
 from mountgen.field import InsertableSpace, confine
@@ -221,7 +222,9 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
     lowest = float(space.height.min()) - BELOW_FLOOR
     levels = np.arange(brow, lowest, -max(LEVEL_STEP, (brow - lowest) / MOST_LEVELS))
     levels = np.append(levels, lowest)
-    sections = cut_sections(space, levels)
+    half = len(levels) // 2
+    with beside(lambda: cut_sections(space, levels[half:])) as cut_lower:
+        sections = (*cut_sections(space, levels[:half]), *cut_lower())
     outer = [loop for loop in sections[0].loops if signed_area(loop) > 0]
     if not outer:
         raise SectionError(
