@@ -13,7 +13,6 @@ from pathlib import Path
 import numpy as np
 
 from mountgen.arrays import Floats
-from mountgen.child import beside
 from mountgen.errors import ExportError
 from mountgen.kernel import Body, Mesh
 from mountgen.safe_write import write_files
@@ -69,6 +68,7 @@ def encode_part(
     transform: Floats | None = None,
     scale: float = 1.0,
     printed: Mesh | None = None,
+    step: bytes | None = None,
 ) -> dict[str, bytes]:
     """Return the part in every format, in memory.
 
@@ -82,6 +82,7 @@ def encode_part(
         scale: by which the meshes of STL and 3MF are enlarged, about the part's origin (in the 3MF about that of
             the build plate, so that the part stays on it), to make good the plastic's shrinkage.
         printed: what the 3MF holds instead of the body's mesh.
+        step: the STEP file's content where the solid has been encoded before, by `encode_step`.
 
     Returns:
         dict: file name to content, in the order of `FORMATS`.
@@ -98,9 +99,10 @@ def encode_part(
         entries |= {"EnlargedBy": f"{scale:.6f}"}
         if transform is not None:
             transform = np.column_stack([transform[:, :3], np.diag([scale, scale, scale, 1.0]) @ transform[:, 3]])
-    with beside(lambda: encode_step(body.solid, name=name, description=description, author=author)) as step:
-        stl, threemf = encode_stl(mesh, name=name), encode_3mf(printed, name=name, metadata=entries, transform=transform)
-        return {files["stl"]: stl, files["step"]: step(), files["3mf"]: threemf}
+    if step is None:
+        step = encode_step(body.solid, name=name, description=description, author=author)
+    stl, threemf = encode_stl(mesh, name=name), encode_3mf(printed, name=name, metadata=entries, transform=transform)
+    return {files["stl"]: stl, files["step"]: step, files["3mf"]: threemf}
 
 
 def export_part(

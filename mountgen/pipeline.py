@@ -185,6 +185,7 @@ def make(
         from mountgen.safe_write import write_files
         from mountgen.service import judge_service
         from mountgen.service.cautions import list_cautions
+        from mountgen.step_file import encode_step
 
     started = _spend()
     with clock.stage("make the part"):
@@ -198,12 +199,15 @@ def make(
         same = all(getattr(other.fit, key) == getattr(recipe.fit, key) for key in GAPS)
         return build_part(replace(ground, recipe=other) if same else lay_ground(other, store=store, clock=Clock(Quiet())))
 
-    case = prove_part(part, ground, clock=clock, pictures=pictures, remake=remake)
-    if ground.shell is not None and not case.inspection.is_clear:
-        case = _make_of_facets(case, ground, clock=clock)
+    solid = part.body.solid
+    with beside(lambda: encode_step(solid, name=recipe.name)) as encode_solid:
+        case = prove_part(part, ground, clock=clock, pictures=pictures, remake=remake)
+        if ground.shell is not None and not case.inspection.is_clear:
+            case = _make_of_facets(case, ground, clock=clock)
+        step = encode_solid() if case.part.body.solid is solid else None
     case = replace(case, laborious=laborious or case.part.body.faceted)  # facets cut at a reach take the kernel a minute
     part, body, inspection = case.part, case.part.body, case.inspection
-    with beside(lambda: _prepare_words(case)) as prepare, beside(lambda: _encode(case)) as encode:
+    with beside(lambda: _prepare_words(case)) as prepare, beside(lambda: _encode(case, step)) as encode:
         with clock.stage("judge what the vehicle does to it"):
             found = judge_service(case)
         for note in (note for each in found.values() for note in each.notes):
@@ -280,15 +284,15 @@ def _prepare_words(case: Case) -> tuple[dict[str, Any], Sight]:
     return measured, prepare_sight(case.part, case.recess, case.inspection, keep_outs=keep_outs)
 
 
-def _encode(case: Case) -> dict[str, bytes]:
-    """Return a part's STL, STEP and 3MF, by file name; the 3MF lies as it is printed."""
+def _encode(case: Case, step: bytes | None) -> dict[str, bytes]:
+    """Return a part's STL, STEP (made here if there is none) and 3MF, by file name; the 3MF lies as it is printed."""
     from mountgen.export import encode_part
     from mountgen.service.print_check import list_metadata
 
     lies = case.orientations[0].pose.part_to_plate
     return encode_part(
         case.part.body, name=case.recipe.name, scale=case.scale, transform=lies, metadata=list_metadata(case),
-        printed=case.foot.mesh,
+        printed=case.foot.mesh, step=step,
     )  # fmt: skip
 
 
