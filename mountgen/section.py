@@ -18,6 +18,7 @@ from mountgen.child import beside
 from mountgen.datum import resample_loop, signed_area
 from mountgen.errors import SectionError
 from mountgen.field import InsertableSpace, confine
+from mountgen.polyline import find_feet
 from mountgen.raster import climb, dilate_disc, open_disc, sample_grid
 
 SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range
@@ -216,8 +217,6 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
     Raises:
         SectionError: no closed section at the mouth.
     """
-    from scipy.spatial import cKDTree
-
     brow = space.top - 0.01
     lowest = float(space.height.min()) - BELOW_FLOOR
     levels = np.arange(brow, lowest, -max(LEVEL_STEP, (brow - lowest) / MOST_LEVELS))
@@ -243,7 +242,7 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
         drop = levels[i - 1] - levels[i]
         points = _untangle(points)
         inward = _inward_normals(points)
-        target, distance = _nearest_on(sections[i].loops, points, cKDTree)
+        target, distance = find_feet(sections[i].loops, points)
         over_floor = _look_up(floor, space, points + FOOT * inward)
         left_behind = (distance < NEAR_WALL) & _look_up(steep, space, target) & ~over_floor
         on_wall = (distance <= lean[i] * drop + 0.01) | left_behind
@@ -260,32 +259,6 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
     on_wall = np.stack([np.zeros(len(points), dtype=bool)] * 2 + met, axis=1)
     z = np.concatenate([above, levels])
     return WallTrace(points=grid[:, ::-1], z=z[::-1], on_wall=on_wall[:, ::-1])
-
-
-def _nearest_on(loops: tuple[Floats, ...], points: Floats, tree_type) -> tuple[Floats, Floats]:  # type: ignore[no-untyped-def]
-    """Return the nearest point of some loops to each point, and its distance."""
-    if not loops:
-        return points, np.full(len(points), np.inf)
-    knots = np.vstack(loops)
-    after = np.concatenate([np.roll(np.arange(len(loop)), -1) + start for loop, start in _starts(loops)])
-    before = np.concatenate([np.roll(np.arange(len(loop)), 1) + start for loop, start in _starts(loops)])
-    _, near = tree_type(knots).query(points)
-    best, distance = knots[near], np.linalg.norm(knots[near] - points, axis=1)
-    for other in (after[near], before[near]):
-        a, b = knots[near], knots[other]
-        along = b - a
-        t = np.clip(((points - a) * along).sum(axis=1) / np.maximum((along**2).sum(axis=1), 1e-18), 0.0, 1.0)
-        foot = a + t[:, None] * along
-        away = np.linalg.norm(foot - points, axis=1)
-        closer = away < distance
-        best = np.where(closer[:, None], foot, best)
-        distance = np.where(closer, away, distance)
-    return best, distance
-
-
-def _starts(loops: tuple[Floats, ...]) -> list[tuple[Floats, int]]:
-    ends = np.cumsum([len(loop) for loop in loops])
-    return [(loop, int(end) - len(loop)) for loop, end in zip(loops, ends, strict=True)]
 
 
 def _inward_normals(points: Floats) -> Floats:
