@@ -25,8 +25,8 @@ from mountgen.raster import (
     look_around,
     raster_border,
     raster_faces,
-    stamp_mesh,
     stamp_points,
+    sweep_ball,
 )
 
 if TYPE_CHECKING:
@@ -123,10 +123,7 @@ def build_space(recess: Recess, *, fit: Fit) -> InsertableSpace:
     seen = bare > EMPTY
     inside = fill_loop(mouth, origin=origin, pitch=pitch, shape=shape)
     top = float(lid_height(recess.lid, mouth[:, 0], mouth[:, 1]).max())
-    height = np.maximum(
-        raster_faces(vertices, faces, origin=origin, pitch=pitch, shape=shape, clearance=clearance),
-        stamp_mesh(vertices, faces, clearance, slope=slope, origin=origin, pitch=pitch, shape=shape),
-    )
+    height = sweep_ball(vertices, faces, clearance, slope=slope, origin=origin, pitch=pitch, shape=shape)
     hidden = inside & ~seen
     if hidden.any():
         reach = float(np.hypot(*(np.ptp(mouth, axis=0))))

@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from mountgen.features.part import Part
     from mountgen.material import Material
     from mountgen.page import Sight
-    from mountgen.recipe import Mouth, Recipe
+    from mountgen.recipe import Recipe
     from mountgen.service.case import Case, Finding
     from mountgen.service.cautions import Caution
 

@@ -94,8 +94,8 @@ def _label_flat(space: InsertableSpace, inside: Bools, slope: float) -> Ints:
     for axis in (0, 1):
         square += (np.roll(space.height, -step, axis) - np.roll(space.height, step, axis)) ** 2
     level = inside & (square < np.float32(slope * 2.0 * step * space.pitch) ** 2)
-    label, _ = ndimage.label(level)
-    found: Ints = label.copy()
+    label: Ints = np.asarray(ndimage.label(level)[0], dtype=np.int32)
+    found = label.copy()
     beside = np.flatnonzero(inside & ~level & (steepness(space) < slope))
     nearest = find_beside(label, beside, radius=1.5 * SLOPE_BASE, pitch=space.pitch)
     beside, nearest = beside[nearest >= 0], nearest[nearest >= 0]

@@ -88,9 +88,14 @@ def _stamp(x, y, z, ball, slope, skirt, x0, y0, pitch, height):  # type: ignore[
             square = dx * dx + dy * dy
             if square > reach * reach:
                 continue
-            top = z + sqrt(ball * ball - square) if square < touch * touch else apex - slope * sqrt(square)
-            if top > height[r, col]:
-                height[r, col] = top
+            if square < touch * touch:  # a root is drawn only where the field is raised
+                lack = height[r, col] - z
+                if lack < 0.0 or lack * lack < ball * ball - square:
+                    height[r, col] = max(height[r, col], z + sqrt(ball * ball - square))
+            else:
+                room = apex - height[r, col]
+                if room > 0.0 and room * room > slope * slope * square:
+                    height[r, col] = max(height[r, col], apex - slope * sqrt(square))
 
 
 @_jit
@@ -447,14 +452,14 @@ def raster_faces(
     return _merge(work, len(faces))
 
 
-def stamp_mesh(
+def sweep_ball(
     vertices: Floats, faces: Ints, clearance: Floats, *, slope: float, origin: tuple[float, float], pitch: float,
     shape: tuple[int, int],
 ) -> Singles:
-    """Return the field of balls set on every vertex and along every edge, each continued downwards by a short cone.
+    """Return the upper surface of the Minkowski sum of a mesh and a ball: its faces moved out, and balls on vertices and edges.
 
-    With `raster_faces` at the same clearance this is the upper surface of the Minkowski sum of the mesh and a ball. The cone
-    keeps the field steep but finite beside walls, so that a level set can be found between nodes to a fraction of the pitch.
+    Each ball is continued downwards by a short cone, which keeps the field steep but finite beside walls, so that a level set
+    can be found between nodes to a fraction of the pitch.
 
     Args:
         vertices: (V, 3) float64, mm.  faces: (F, 3) int32.
@@ -463,14 +468,15 @@ def stamp_mesh(
         origin, pitch, shape: the grid, as for `raster_faces`.
 
     Returns:
-        (R, C) float32, mm.
+        (R, C) float32, mm; EMPTY where nothing lies over the node.
     """
     vertices, faces = np.ascontiguousarray(vertices), np.ascontiguousarray(faces)
     clearance = np.ascontiguousarray(clearance, dtype=np.float64)
     border = _find_border(faces, len(vertices))
+    moved = raster_faces(vertices, faces, origin=origin, pitch=pitch, shape=shape, clearance=clearance)
 
     def work(part: slice) -> Singles:
-        height = empty_field(shape)
+        height = moved.copy()  # most of a ball lies below the faces beside it
         _stamp_mesh(
             vertices, faces[part], border, clearance[part], slope, 2.5 * pitch, SAGITTA, origin[0], origin[1], pitch, height
         )
@@ -482,7 +488,7 @@ def stamp_mesh(
 def stamp_points(
     points: Floats, clearance: Floats, *, slope: float, origin: tuple[float, float], pitch: float, height: Singles
 ) -> Singles:
-    """Return `height` raised by balls (with cones, as in `stamp_mesh`) about points (N, 3) of radii (N,), mm."""
+    """Return `height` raised by balls (with cones, as in `sweep_ball`) about points (N, 3) of radii (N,), mm."""
     raised = height.copy()
     _stamp_points(
         np.ascontiguousarray(points, dtype=np.float64), np.ascontiguousarray(clearance, dtype=np.float64), slope,
@@ -527,7 +533,7 @@ def dilate_disc(height: Singles, *, radius: float, pitch: float) -> Singles:
 
 
 def open_disc(mask: Bools, *, radius: float, pitch: float) -> Bools:
-    """Return the nodes of a mask (R, C) that a disc of `radius` mm covers which lies inside it; beyond its edge there is nothing."""
+    """Return the nodes of a mask (R, C) that a disc of `radius` mm inside it covers; beyond its edge there is nothing."""
     beyond = np.pad(~mask, 1, constant_values=True)
     opened: Bools = reach_disc(~reach_disc(beyond, radius=radius, pitch=pitch), radius=radius, pitch=pitch)[1:-1, 1:-1]
     return opened

@@ -127,7 +127,8 @@ def _find_contact(
     outwards = side * _find_normal(tube, at, corner[:, 0])[:, :2]
     lowest = float(tube.v.breaks[0])
     state = np.column_stack([np.maximum(corner[:, 0] - radius, lowest), corner[:, 1:] - across * outwards])
-    inverse, last = np.empty(0), np.inf
+    inverse: Floats = np.empty(0)
+    last = np.inf
     for _ in range(STEPS):
         wrong = miss(state)
         if last > KEEP_SLOPES:

@@ -10,10 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import radians, tan
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from mountgen.arrays import Bools, Floats, Ints, Singles, freeze
+from mountgen.arrays import Bools, Floats, Singles, freeze
 from mountgen.child import beside
 from mountgen.datum import resample_loop, signed_area
 from mountgen.errors import SectionError
@@ -140,7 +142,7 @@ def choose_split(space: InsertableSpace) -> float:
     return float(candidates[int(np.argmin(cost))])
 
 
-def find_lowest(height: Singles, label: Ints, count: int) -> Floats:
+def find_lowest(height: Singles, label: NDArray[np.integer[Any]], count: int) -> Floats:
     """Return the lowest height (R, C) of each label (R, C) from 1 to `count`, (count,) mm."""
     lowest = np.full(count + 1, np.inf, dtype=height.dtype)
     np.minimum.at(lowest, label.ravel().astype(np.intp), height.ravel())  # of one type each: else it takes twenty times as long

@@ -26,9 +26,9 @@ from mountgen.raster import (
     raster_border,
     raster_faces,
     sample_grid,
-    stamp_mesh,
     stamp_points,
     sum_free,
+    sweep_ball,
 )
 
 PITCH, SHAPE, ORIGIN = 0.173, (120, 150), (-12.91, -10.37)  # nodes on no edge of the meshes below
@@ -88,10 +88,7 @@ def test_balls_and_moved_faces_make_the_minkowski_sum(ball: float) -> None:
     mesh = solid.to_mesh64()
     vertices, faces = np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int32)
     clearance = np.full(len(faces), ball)
-    height = np.maximum(
-        raster_faces(vertices, faces, origin=ORIGIN, pitch=PITCH, shape=SHAPE, clearance=clearance),
-        stamp_mesh(vertices, faces, clearance, slope=STEEP, origin=ORIGIN, pitch=PITCH, shape=SHAPE),
-    )
+    height = sweep_ball(vertices, faces, clearance, slope=STEEP, origin=ORIGIN, pitch=PITCH, shape=SHAPE)
     top, upright = _tops(np.asarray(grown.vert_properties)[:, :3], np.asarray(grown.tri_verts).astype(np.int32),
                          _nodes().reshape(-1, 2))
     chord = ball * (1.0 - cos(pi / segments) ** 2)  # of a sphere facetted both ways
@@ -325,10 +322,10 @@ def test_a_lone_triangle_is_cleared_along_every_one_of_its_edges(order: tuple[in
     vertices = np.empty((3, 3))
     vertices[list(order)] = corners
     clear = 0.6
-    height = stamp_mesh(
+    height = sweep_ball(
         vertices, np.array([order], dtype=np.int32), np.array([clear]), slope=STEEP, origin=ORIGIN, pitch=PITCH, shape=SHAPE
     )
-    away = shapely.distance(shapely.Polygon(corners[:, :2]).exterior, shapely.points(_nodes().reshape(-1, 2))).reshape(SHAPE)
+    away = shapely.distance(shapely.Polygon(corners[:, :2]), shapely.points(_nodes().reshape(-1, 2))).reshape(SHAPE)
     near = away < 0.9 * clear
     np.testing.assert_allclose(height[near], 1.0 + np.sqrt(clear**2 - away[near] ** 2), atol=0.03)
 

@@ -15,7 +15,7 @@ from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, Se
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
 from mountgen.loft import Shell, fit_shell, meet_field, pocket_tube
-from mountgen.raster import dilate_cone, fill_loop, raster_faces, stamp_mesh
+from mountgen.raster import dilate_cone, fill_loop, sweep_ball
 from mountgen.spline import Axis, Surface
 from mountgen.topology import measure_faces
 
@@ -94,13 +94,10 @@ def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: floa
     slope = 1.0 / tan(radians(space.draft_deg))
     ball = np.full(len(outer.faces), wall + SPARE)
     grid: dict[str, Any] = {"origin": space.origin, "pitch": pitch, "shape": shape}
-    height = np.maximum(
-        raster_faces(outer.vertices, outer.faces, clearance=ball, **grid),
-        stamp_mesh(outer.vertices, outer.faces, ball, slope=slope, **grid),
-    )
+    height = sweep_ball(outer.vertices, outer.faces, ball, slope=slope, **grid)
     if reach is not None:
         height = np.maximum(height, np.float32(wall + SPARE - reach))
-    height = dilate_cone(height.astype(np.float32), slope=slope, pitch=pitch)
+    height = dilate_cone(height, slope=slope, pitch=pitch)
     inside = fill_loop(space.mouth, **grid)
     height = np.where(inside, height, np.maximum(height, np.float32(space.top + FENCE)))
     if float(height.min()) > space.top - LEAST_DEPTH:
@@ -133,8 +130,7 @@ def _sweep_ball(space: InsertableSpace, radius: float, slope: float) -> Singles:
     points = np.column_stack([gx.ravel(), gy.ravel(), space.height.ravel()]).astype(np.float64)
     ball = np.full(len(faces), radius)
     grid: dict[str, Any] = {"origin": space.origin, "pitch": space.pitch, "shape": space.height.shape}
-    swept = np.maximum(raster_faces(points, faces, clearance=ball, **grid), stamp_mesh(points, faces, ball, slope=slope, **grid))
-    return dilate_cone(swept.astype(np.float32), slope=slope, pitch=space.pitch)
+    return dilate_cone(sweep_ball(points, faces, ball, slope=slope, **grid), slope=slope, pitch=space.pitch)
 
 
 def _no_room(space: InsertableSpace, wall: float) -> FeatureError:

@@ -15,7 +15,7 @@ from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid
 from mountgen.loft import meet_field
-from mountgen.raster import EMPTY, raster_faces, stamp_mesh
+from mountgen.raster import EMPTY, raster_faces, sweep_ball
 from mountgen.recipe import Flange, PlugRecipe, TrayRecipe
 from mountgen.roll import try_ball
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
@@ -158,9 +158,7 @@ def _underside(recess: Recess, rim: Any, plan: Any, width: float, clearance: flo
     vertices, faces = recess.vertices, _faces_of_panel(recess, low - 2.0, high + 2.0)
     ball = np.full(len(faces), clearance + SPARE)
     seen = raster_faces(vertices, faces, **grid) > EMPTY
-    raised = np.maximum(
-        raster_faces(vertices, faces, clearance=ball, **grid), stamp_mesh(vertices, faces, ball, slope=SLOPE, **grid)
-    )
+    raised = sweep_ball(vertices, faces, ball, slope=SLOPE, **grid)
     away = np.zeros(shape)
     outside = ~shapely.contains_xy(rim, gx, gy)
     edge = resample_loop(np.asarray(rim.exterior.coords)[:-1], step=EDGE_STEP)

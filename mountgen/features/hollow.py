@@ -17,7 +17,7 @@ from mountgen.features.flange import fit_from_above, upright_tube
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Mesh, Solid, combine, combine_many, loft_solid, prism_solid, solids_of, tessellate
 from mountgen.loft import Shell, make_block, meet_field
-from mountgen.raster import EMPTY, raster_faces, stamp_mesh
+from mountgen.raster import EMPTY, raster_faces, sweep_ball
 from mountgen.shape import make_box, require_one_solid
 from mountgen.spline import Surface
 from mountgen.tubes import closed_tube
@@ -172,10 +172,7 @@ def _look_from_below(mesh: Mesh, wall: float) -> tuple[Floats, Floats, Floats, F
     down = _normals(mesh)[:, 2]
     shut: Ints = np.ascontiguousarray(mesh.faces[down < OPEN_SIDE][:, ::-1])
     ball = np.full(len(shut), wall + SPARE)
-    ceiling = np.maximum(
-        raster_faces(mesh.vertices, shut, clearance=ball, **grid),
-        stamp_mesh(mesh.vertices, shut, ball, slope=FALL, **grid),
-    )
+    ceiling = sweep_ball(mesh.vertices, shut, ball, slope=FALL, **grid)
     way_out = raster_faces(mesh.vertices, np.ascontiguousarray(mesh.faces[down > 0.0]), **grid)
     x, y = low[0] + pitch * np.arange(shape[1]), low[1] + pitch * np.arange(shape[0])
     return x, y, ceiling.astype(np.float64), way_out.astype(np.float64)
