@@ -135,7 +135,7 @@ def _find_contact(
             slopes = np.stack([(miss(state + STRIDE * e) - wrong) / STRIDE for e in np.eye(3)], axis=2)
             if not (np.isfinite(slopes).all() and (np.abs(np.linalg.det(slopes)) > 1e-6).all()):
                 raise _cannot("where the faces run alike")
-            inverse = np.linalg.inv(slopes)
+            inverse = np.asarray(np.linalg.inv(slopes), dtype=np.float64)
         move = np.clip(-np.einsum("nij,nj->ni", inverse, wrong), -across, across)
         state = state + move
         last = float(np.abs(move).max())
