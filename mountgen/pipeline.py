@@ -56,6 +56,7 @@ if TYPE_CHECKING:
 MUCH_GAP = 0.1  # of the narrower side of the mouth; a gap that takes more of it, on both sides, is told of
 NO_PAPER = Papers()
 LATER = tuple(f"mountgen.{name}" for name in ("features", "relief", "inspection", "service", "export", "report", "page"))
+LIBRARIES = ("scipy.ndimage", "scipy.linalg", "contourpy", "shapely")  # of the stages between scan and part
 PICTURES = ("-mouth.png", "-three-quarter.png", "-section.png", "-behind.png")  # endings, as in `part_picture.LOOKS`
 NO_FACETS = (FeatureError, KernelError, LoftError)  # a part cannot be made of facets either
 GAPS = ("clearance", "floor", "walls", "rim", "draft")  # of a recipe's fit: what the space and its faces depend on
@@ -260,7 +261,7 @@ def make(
 
 
 def load_kernel() -> None:
-    """Load the solid kernel, and what of this package and of others a part is made and judged with.
+    """Load the solid kernel, and what of this package and of others a part is found, made and judged with.
 
     Raises:
         KernelError: the kernel cannot be loaded.
@@ -269,7 +270,7 @@ def load_kernel() -> None:
 
     require_kernel()
     with loading():
-        for name in LATER:
+        for name in (*LIBRARIES, *LATER):
             import_module(name)
 
 
