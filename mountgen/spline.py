@@ -7,7 +7,7 @@ by the (spread) shortfall and fitted again, until it holds.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -40,20 +40,20 @@ class Axis:
         References:
             C. de Boor (1972), On calculating with B-splines, J. Approx. Theory 6:50-62.
         """
-        first, last = self.breaks[0], self.breaks[-1]
-        at = np.clip(at, first, last)
-        if self.periodic:
-            span = last - first
-            inner = self.breaks[:-1]
-            turns = DEGREE // len(inner) + 1
-            before = np.concatenate([inner - k * span for k in range(turns, 0, -1)])[-DEGREE:]
-            after = np.concatenate([inner + k * span for k in range(1, turns + 2)])[: DEGREE + 1]
-            knots = np.concatenate([before, inner, after])
-        else:
-            knots = np.concatenate([np.full(DEGREE, first), self.breaks, np.full(DEGREE, last)])
         start, values = np.empty(len(at), dtype=np.int64), np.empty((len(at), DEGREE + 1))
-        _weigh(knots, np.ascontiguousarray(at, dtype=np.float64), start, values)
+        _weigh(self.knots, np.ascontiguousarray(at, dtype=np.float64), start, values)
         return start, values
+
+    @cached_property
+    def knots(self) -> Floats:
+        """The knots, (B + 6,): the ends repeated, or on a periodic axis those of the next turns."""
+        if not self.periodic:
+            return np.concatenate([np.full(DEGREE, self.breaks[0]), self.breaks, np.full(DEGREE, self.breaks[-1])])
+        span, inner = self.breaks[-1] - self.breaks[0], self.breaks[:-1]
+        turns = DEGREE // len(inner) + 1
+        before = np.concatenate([inner - k * span for k in range(turns, 0, -1)])[-DEGREE:]
+        after = np.concatenate([inner + k * span for k in range(1, turns + 2)])[: DEGREE + 1]
+        return np.concatenate([before, inner, after])
 
     def basis(self, at: Floats) -> Floats:
         """Return the (N, poles) matrix of basis values at parameters `at` (N,), within the ends."""
@@ -86,51 +86,71 @@ class Surface:
 
     def at_points(self, u: Floats, v: Floats) -> Floats:
         """Return values at the N single points (u, v), each (N,), as (N, D)."""
-        i, a = self.u.local(np.asarray(u, dtype=np.float64))
-        j, b = self.v.local(np.asarray(v, dtype=np.float64))
         value = np.empty((len(u), self.poles.shape[2]))
-        _gather(np.ascontiguousarray(self.poles), i, a, j, b, value)
+        places = (np.ascontiguousarray(each, dtype=np.float64) for each in (u, v))
+        _evaluate(np.ascontiguousarray(self.poles), self.u.knots, self.v.knots, *places, value)
         return value
 
 
 @_jit
+def _find_cell(knots, x, cell):  # type: ignore[no-untyped-def]
+    """Return the number of the knot that begins the span of x, which mostly lies in the cell of the one before."""
+    if knots[cell] <= x < knots[cell + 1]:
+        return cell
+    low, high = 0, knots.shape[0]
+    while low < high:
+        middle = (low + high) // 2
+        if knots[middle] <= x:
+            low = middle + 1
+        else:
+            high = middle
+    return min(max(low - 1, DEGREE), knots.shape[0] - DEGREE - 2)
+
+
+@_jit
+def _weigh_one(knots, x, cell, values):  # type: ignore[no-untyped-def]
+    values[0] = 1.0
+    for degree in range(1, DEGREE + 1):
+        saved = 0.0
+        for r in range(degree):
+            right, left = knots[cell + r + 1] - x, x - knots[cell + 1 - degree + r]
+            term = values[r] / (right + left)
+            values[r] = saved + right * term
+            saved = left * term
+        values[degree] = saved
+
+
+@_jit
 def _weigh(knots, at, start, values):  # type: ignore[no-untyped-def]
+    low, high = knots[DEGREE], knots[knots.shape[0] - DEGREE - 1]
     cell = DEGREE
     for n in range(at.shape[0]):
-        x = at[n]
-        if not knots[cell] <= x < knots[cell + 1]:  # mostly it lies in the cell of the one before
-            low, high = 0, knots.shape[0]
-            while low < high:
-                middle = (low + high) // 2
-                if knots[middle] <= x:
-                    low = middle + 1
-                else:
-                    high = middle
-            cell = min(max(low - 1, DEGREE), knots.shape[0] - DEGREE - 2)
-        values[n, 0] = 1.0
-        for degree in range(1, DEGREE + 1):
-            saved = 0.0
-            for r in range(degree):
-                right, left = knots[cell + r + 1] - x, x - knots[cell + 1 - degree + r]
-                term = values[n, r] / (right + left)
-                values[n, r] = saved + right * term
-                saved = left * term
-            values[n, degree] = saved
+        x = min(max(at[n], low), high)
+        cell = _find_cell(knots, x, cell)
+        _weigh_one(knots, x, cell, values[n])
         start[n] = cell - DEGREE
 
 
 @_jit
-def _gather(poles, i, a, j, b, value):  # type: ignore[no-untyped-def]
+def _evaluate(poles, knots_u, knots_v, u, v, value):  # type: ignore[no-untyped-def]
     count_u, count_v, size = poles.shape
-    rows, columns = np.empty(4, dtype=np.uint64), np.empty(4, dtype=np.uint64)
+    low_u, high_u = knots_u[DEGREE], knots_u[knots_u.shape[0] - DEGREE - 1]
+    low_v, high_v = knots_v[DEGREE], knots_v[knots_v.shape[0] - DEGREE - 1]
+    cell_u, cell_v = DEGREE, DEGREE
+    a, b = np.empty(DEGREE + 1), np.empty(DEGREE + 1)
+    rows, columns = np.empty(DEGREE + 1, dtype=np.uint64), np.empty(DEGREE + 1, dtype=np.uint64)
     for n in range(value.shape[0]):
-        for k in range(4):
-            rows[k], columns[k] = (i[n] + k) % count_u, (j[n] + k) % count_v
+        at_u, at_v = min(max(u[n], low_u), high_u), min(max(v[n], low_v), high_v)
+        cell_u, cell_v = _find_cell(knots_u, at_u, cell_u), _find_cell(knots_v, at_v, cell_v)
+        _weigh_one(knots_u, at_u, cell_u, a)
+        _weigh_one(knots_v, at_v, cell_v, b)
+        for k in range(DEGREE + 1):
+            rows[k], columns[k] = (cell_u - DEGREE + k) % count_u, (cell_v - DEGREE + k) % count_v
         for d in range(size):
             total = 0.0
-            for k in range(4):
-                for m in range(4):
-                    total += a[n, k] * b[n, m] * poles[rows[k], columns[m], d]
+            for k in range(DEGREE + 1):
+                for m in range(DEGREE + 1):
+                    total += a[k] * b[m] * poles[rows[k], columns[m], d]
             value[n, d] = total
 
 
