@@ -57,10 +57,12 @@ def roll_ball(
     axis, side = Axis(tube.u.breaks, periodic=False), -1.0 if flared else 1.0
     grid = np.linspace(0.0, 1.0, GRID + 1)
     sizes = np.full_like(grid, radius) if foot is None else _fit_sizes(tube, brow, foot, grid, radius, side)
+    at, contact = np.empty(0), np.empty((0, 3))
     for _ in range(ROUNDS):
-        at = sample_breaks(axis.breaks, SAMPLES)
+        before, at = at, sample_breaks(axis.breaks, SAMPLES)
         radii = np.interp(at, grid, sizes)
-        contact, normals = _find_contact(tube, brow, at, radii, side)
+        near = np.column_stack([np.interp(at, before, known) for known in contact.T]) if len(before) else None
+        contact, normals = _find_contact(tube, brow, at, radii, side, near)
         arcs = _draw_arcs(tube.at_points(at, contact[:, 0]), *normals, radii)
         face = _fit_face(axis, at, arcs)
         low, high = _make_ends(axis, at, arcs, contact, face, brow.field)
@@ -109,7 +111,7 @@ def _fit_sizes(tube: Surface, brow: TubeEnd, foot: TubeEnd, grid: Floats, radius
 
 
 def _find_contact(
-    tube: Surface, brow: TubeEnd, at: Floats, radius: Floats, side: float
+    tube: Surface, brow: TubeEnd, at: Floats, radius: Floats, side: float, near: Floats | None
 ) -> tuple[Floats, tuple[Floats, Floats]]:
     """Return where the ball touches, (N, 3): v on the tube, x and y on the field; and the body's outward normals there.
 
@@ -117,6 +119,7 @@ def _find_contact(
 
     radius: of the ball, (N,) mm.
     side: 1 where the body lies inside the tube, -1 where it lies outside.
+    near: (N, 3), about where it touches; None where that is not known.
     """
     field, across = brow.field, radius[:, None]
 
@@ -124,9 +127,11 @@ def _find_contact(
         return _offset_tube(tube, at, state[:, 0], side * radius) - _offset_field(field, state[:, 1:], radius)
 
     corner = brow.axis.basis(at) @ np.hstack([brow.wall[:, 1:], brow.plan])  # v, x, y
-    outwards = side * _find_normal(tube, at, corner[:, 0])[:, :2]
     lowest = float(tube.v.breaks[0])
-    state = np.column_stack([np.maximum(corner[:, 0] - radius, lowest), corner[:, 1:] - across * outwards])
+    if near is None:
+        outwards = side * _find_normal(tube, at, corner[:, 0])[:, :2]
+        near = np.column_stack([np.maximum(corner[:, 0] - radius, lowest), corner[:, 1:] - across * outwards])
+    state = near
     inverse: Floats = np.empty(0)
     last = np.inf
     for _ in range(STEPS):
