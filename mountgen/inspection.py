@@ -34,7 +34,7 @@ from mountgen.place import describe_place
 from mountgen.sampling import Indices, Samples, sort_nearby
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
 from mountgen.surface import Signed, Surface, surface_of
-from mountgen.topology import find_middles, measure_faces
+from mountgen.topology import find_middles, list_used, measure_faces
 from mountgen.verdict import PROOF, Check, Verdict
 
 EDGE = (
@@ -142,7 +142,7 @@ def inspect_body(
               "rim": clearance if rim is None else rim}  # fmt: skip
     order = sort_soft(soft)
     mesh, soft = Mesh(mesh.vertices, np.asarray(mesh.faces)[order]), soft[order]
-    used = mesh.vertices[np.unique(mesh.faces)]
+    used = mesh.vertices[list_used(mesh.faces, len(mesh.vertices))]
     low, high = used.min(axis=0), used.max(axis=0)
     size = (float(high[0] - low[0]), float(high[1] - low[1]), float(high[2] - low[2]))
 

@@ -208,6 +208,27 @@ def measure_diagonal(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) ->
     return hypot(*sides)  # which scales, so that no square overflows
 
 
+def list_used(faces: Ints, vertex_count: int) -> NDArray[np.intp]:
+    """Return the vertices that faces use, (U,), rising."""
+    used = np.zeros(vertex_count, dtype=np.bool_)
+    used[faces] = True
+    return np.flatnonzero(used)
+
+
+def number_used(faces: Ints, vertex_count: int) -> tuple[NDArray[np.intp], Ints]:
+    """Return the vertices that faces use, (U,), rising, and the faces (F, 3) int32 as numbers into them."""
+    used = list_used(faces, vertex_count)
+    number = np.empty(vertex_count, dtype=np.int32)
+    number[used] = np.arange(len(used), dtype=np.int32)
+    return used, number[faces]
+
+
+def label_corners(faces: Ints, vertex_count: int) -> Ints:
+    """Return a number for each vertex, (V,) int32, the same for all that faces join, be it in one vertex only."""
+    label: Ints = _label_corners(faces, vertex_count)
+    return label
+
+
 def list_neighbours(faces: Ints, vertex_count: int) -> tuple[NDArray[np.int64], Ints]:
     """Neighbours of every vertex: start (V + 1,) int64 into neighbour (N,) int32. Interior neighbours appear
     once.
@@ -496,6 +517,24 @@ def _label(parent, odd):  # type: ignore[no-untyped-def]
         piece[f] = piece[root]
         flip[f] = turn
     return piece, flip
+
+
+@_jit
+def _label_corners(faces, vertex_count):  # type: ignore[no-untyped-def]
+    above = np.arange(vertex_count).astype(np.int32)
+    for f in range(faces.shape[0]):
+        for k in range(2):
+            a, b = faces[f, k], faces[f, k + 1]
+            while above[a] != a:
+                above[a] = above[above[a]]  # halve the path
+                a = above[a]
+            while above[b] != b:
+                above[b] = above[above[b]]
+                b = above[b]
+            above[max(a, b)] = min(a, b)
+    for v in range(vertex_count):
+        above[v] = above[above[v]]  # what is above has a lower number, and is done
+    return above
 
 
 @_jit

@@ -18,7 +18,7 @@ from mountgen.page.pack import Packed, pack_mesh
 from mountgen.ramp import ramp_gap
 from mountgen.sampling import sort_nearby
 from mountgen.surface import lies_behind
-from mountgen.topology import average_normals, measure_faces
+from mountgen.topology import average_normals, measure_faces, number_used
 
 SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
 PART_TRIANGLES = 150_000  # of the part at most, before long edges are halved; it seldom has more than 90 000
@@ -140,8 +140,7 @@ def thin_mesh(vertices: Floats, faces: Ints, *, target: int) -> tuple[Floats, In
             return vertices, faces
     import fast_simplification
 
-    used, at = np.unique(faces, return_inverse=True)
-    corners = np.ascontiguousarray(at.reshape(-1, 3), dtype=np.int32)
+    used, corners = number_used(faces, len(vertices))
     thin, left = fast_simplification.simplify(np.array(vertices[used]), corners, target_count=target)
     return np.asarray(thin, dtype=np.float64), np.asarray(left, dtype=np.int32)
 
