@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mountgen.arrays import Bools, Floats, Ints
+from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
 
 LEAF = 2  # triangles a leaf at most; with four a query takes a sixth longer
@@ -81,13 +81,6 @@ def build_tree(vertices: Floats, faces: Ints) -> Tree:
         leaves *= 2
     corners, order, boxes = _make_tree(read_only(vertices, np.float64), read_only(faces, np.int32), leaves)
     return Tree(corners=corners, faces=order, boxes=boxes, margin=np.zeros(len(faces)), widest=0.0)
-
-
-def read_only(array: NDArray[Any], dtype: Any) -> Any:
-    """Return a contiguous view nobody writes to: loops are compiled for such arrays only, once."""
-    view = np.ascontiguousarray(array, dtype=dtype).view()
-    view.setflags(write=False)
-    return view
 
 
 def find_nearest(tree: Tree, points: Floats, *, travel: float, bound: Floats) -> Nearest:

@@ -15,9 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mountgen.arrays import Bools, Floats
+from mountgen.arrays import Bools, Floats, read_only
 from mountgen.compiled import compiled
-from mountgen.nearest import read_only
 from mountgen.topology import measure_faces
 
 Indices = NDArray[np.integer[Any]]
@@ -186,7 +185,7 @@ def _number_along(points):  # type: ignore[no-untyped-def]
     scale = CELLS / max(side, 1e-9)
     numbered = np.empty(count, dtype=np.int64)
     for i in range(count):
-        code = 0
+        code = np.int64(0)
         for k in range(3):
             value = np.int64((points[i, k] - low[k]) * scale)
             value = (value | value << 16) & 0x30000FF

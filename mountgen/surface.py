@@ -21,9 +21,9 @@ from weakref import WeakKeyDictionary
 import numpy as np
 from numpy.typing import NDArray
 
-from mountgen.arrays import Bools, Floats, Ints
+from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
-from mountgen.nearest import Tree, build_tree, find_nearest, read_only, share_out
+from mountgen.nearest import Tree, build_tree, find_nearest, share_out
 from mountgen.topology import measure_faces
 
 SHEET = 0.2  # of a mesh's area; a vector area larger than this is that of an open sheet, which has an outer side

@@ -119,8 +119,11 @@ def crop_scan(recess: Recess) -> tuple[Floats, Ints]:
     """Return the scan, vertices and faces, without the panel further from the rim than the page shows."""
     low, high = recess.rim[:, :2].min(axis=0), recess.rim[:, :2].max(axis=0)
     margin = max(SURROUND * float((high - low).max()), LEAST_SURROUND)
-    near = ((recess.vertices[:, :2] > low - margin) & (recess.vertices[:, :2] < high + margin)).all(axis=1)
-    return recess.vertices, recess.faces[near[recess.faces].all(axis=1)]
+    near = np.ones(len(recess.vertices), dtype=np.bool_)
+    for k in range(2):
+        near &= (recess.vertices[:, k] > low[k] - margin) & (recess.vertices[:, k] < high[k] + margin)
+    a, b, c = recess.faces.T
+    return recess.vertices, recess.faces[near[a] & near[b] & near[c]]
 
 
 def thin_mesh(vertices: Floats, faces: Ints, *, target: int) -> tuple[Floats, Ints]:
