@@ -1,4 +1,4 @@
-"""Array types used in signatures and the one helper that makes a frozen value's arrays read-only.
+"""Array types used in signatures and two helpers that make arrays read-only: of a frozen value, and for a compiled loop.
 
 Shapes use fixed letters in every docstring: V vertices, F faces, K loop points, N any points, R x C field rows and columns.
 """
@@ -21,3 +21,10 @@ def freeze(owner: object, name: str, dtype: DTypeLike) -> None:
     value: NDArray[Any] = np.asarray(getattr(owner, name), dtype=dtype).view()
     value.setflags(write=False)
     object.__setattr__(owner, name, value)
+
+
+def read_only(array: NDArray[Any], dtype: Any) -> Any:
+    """Return a contiguous view nobody writes to: loops are compiled for such arrays only, once."""
+    view = np.ascontiguousarray(array, dtype=dtype).view()
+    view.setflags(write=False)
+    return view

@@ -29,6 +29,7 @@ from mountgen.kernel import Mesh, lay_facets
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.patch import read_spline
 from mountgen.spline import Surface
+from mountgen.topology import list_used
 
 WORST = 800  # triangles examined with their edges
 SAMPLES = 3000  # points examined of all others, in each direction
@@ -111,7 +112,7 @@ def _sample_surface(patches: list[_Patch]) -> Floats:
 
 def _measure_back(patches: list[_Patch], mesh: Mesh) -> float:
     """Return the largest distance of sampled mesh points from the solid."""
-    points = np.vstack([mesh.vertices[np.unique(mesh.faces)], mesh.vertices[mesh.faces].mean(axis=1)])
+    points = np.vstack([mesh.vertices[list_used(mesh.faces, len(mesh.vertices))], mesh.vertices[mesh.faces].mean(axis=1)])
     points = points[_choose_evenly(len(points), SAMPLES)]
     starts = np.cumsum([0] + [len(patch.corners) for patch in patches])
     triangles = np.vstack([patch.triangles + start for patch, start in zip(patches, starts, strict=False)])

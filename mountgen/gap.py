@@ -20,6 +20,7 @@ from mountgen.nearest import Nearest, Tree, find_nearest, is_within
 from mountgen.place import describe_place
 from mountgen.sampling import Indices, Samples, sample_surface, sort_nearby
 from mountgen.surface import Signed, Surface, Triangles
+from mountgen.topology import number_used
 
 TOLERANCE = 0.03  # mm by which a made surface may miss the clearance asked for
 CLASH_STEP = 0.5  # mm between the lifts at which the depth of a known collision is measured
@@ -93,15 +94,13 @@ def clip_mesh(mesh: Triangles, low: Floats, high: Floats) -> tuple[Floats, Ints,
     Every face left out lies wholly outside the box, so inside it nothing changes and no border appears.
     """
     vertices, faces = np.asarray(mesh.vertices), np.asarray(mesh.faces)
-    below, above = vertices < low, vertices > high
-    code = (below * np.array([1, 2, 4])).sum(axis=1).astype(np.uint8) + (above * np.array([8, 16, 32])).sum(
-        axis=1
-    ).astype(np.uint8)
+    code = np.zeros(len(vertices), dtype=np.uint8)
+    for k in range(3):
+        code |= (vertices[:, k] < low[k]) * np.uint8(1 << k)
+        code |= (vertices[:, k] > high[k]) * np.uint8(8 << k)
     keep = np.flatnonzero((code[faces[:, 0]] & code[faces[:, 1]] & code[faces[:, 2]]) == 0)
-    used = np.zeros(len(vertices), dtype=np.bool_)
-    used[faces[keep]] = True
-    number = np.cumsum(used, dtype=np.int32) - 1
-    return vertices[used], number[faces[keep]].astype(np.int32), keep.astype(np.int32)
+    used, near = number_used(faces[keep], len(vertices))
+    return vertices[used], near, keep.astype(np.int32)
 
 
 def make_standing(surface: Surface, clearance: Floats) -> Standing:

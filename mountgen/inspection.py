@@ -34,7 +34,7 @@ from mountgen.place import describe_place
 from mountgen.sampling import Indices, Samples, sort_nearby
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
 from mountgen.surface import Signed, Surface, surface_of
-from mountgen.topology import find_middles, measure_faces
+from mountgen.topology import find_middles, list_used, measure_faces
 from mountgen.verdict import PROOF, Check, Verdict
 
 EDGE = (
@@ -50,6 +50,8 @@ UNSEEN_LIMIT = 0.15  # share of the contact surface that may face scan nobody sa
 RAY_SAMPLES = 60_000  # points from which walls are measured, at most
 HAIR = 0.01  # mm; what lacks less is told with more digits
 FLOORWARDS = -0.5  # normal z below this faces the floor
+
+_classified: list[tuple[Floats, Ints, Floats, Ints]] = []
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,13 +143,14 @@ def inspect_body(
     wanted = {"floor": clearance if floor is None else floor, "walls": clearance if walls is None else walls,
               "rim": clearance if rim is None else rim}  # fmt: skip
     order = sort_soft(soft)
-    mesh, soft = Mesh(mesh.vertices, np.asarray(mesh.faces)[order]), soft[order]
-    used = mesh.vertices[np.unique(mesh.faces)]
+    if soft.any():
+        mesh, soft = Mesh(mesh.vertices, np.asarray(mesh.faces)[order]), soft[order]
+    used = mesh.vertices[list_used(mesh.faces, len(mesh.vertices))]
     low, high = used.min(axis=0), used.max(axis=0)
     size = (float(high[0] - low[0]), float(high[1] - low[1]), float(high[2] - low[2]))
 
     say("soundness")
-    body = Surface(np.asarray(mesh.vertices), np.asarray(mesh.faces))
+    body = surface_of(mesh)
     stiff = body.faces[~soft]
     tree = build_tree(body.vertices, stiff) if 0 < len(stiff) < len(soft) else body.tree
     with beside(lambda: (check_soundness(body.vertices, body.faces), _gauge_walls(body))) as prove:
@@ -261,12 +264,23 @@ def find_travel(recess: Recess, low: Floats, high: Floats, *, widest: float) -> 
 
 
 def classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:
-    """Return each scan face's zone, (F,), as an index into ZONES: the rim's by depth, the others by slope."""
+    """Return each scan face's zone, (F,), as an index into ZONES: the rim's by depth, the others by slope.
+
+    What was found last is remembered: it is asked for when facets are drawn back and when the part is gauged.
+    """
+    if not (_classified and _classified[0][0] is vertices and _classified[0][1] is faces and (_classified[0][2] == lid).all()):
+        _classified[:] = [(vertices, faces, np.array(lid), _classify_faces(vertices, faces, lid))]
+    return _classified[0][3]
+
+
+def _classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:
     vectors, areas = measure_faces(vertices, faces)
     upright = np.abs(vectors[:, 2]) < cos(radians(WALL_SLOPE)) * areas
     middle = find_middles(vertices, faces)
     at_rim = lid_height(lid, middle[:, 0], middle[:, 1]) - middle[:, 2] < RIM_ZONE
-    return np.where(at_rim, 2, np.where(upright, 1, 0)).astype(np.int32)
+    zone: Ints = np.where(at_rim, 2, np.where(upright, 1, 0)).astype(np.int32)
+    zone.setflags(write=False)
+    return zone
 
 
 def _gauge_walls(body: Surface) -> Thinnest:

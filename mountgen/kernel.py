@@ -66,11 +66,10 @@ def _poles(poles: Floats) -> Any:
 
     rows, cols, _ = poles.shape
     array = TColgp_Array2OfPnt(1, rows, 1, cols)
-    rounded = np.round(poles / POLE_GRID) * POLE_GRID
-    for i in range(rows):
-        for j in range(cols):
-            x, y, z = (float(f"{c:.6f}") for c in rounded[i, j])
-            array.SetValue(i + 1, j + 1, gp_Pnt(x, y, z))
+    rounded = np.round(poles / POLE_GRID) / round(1.0 / POLE_GRID)  # a quotient is nearest to a decimal, a product is not
+    for i, row in enumerate(rounded.tolist(), start=1):
+        for j, pole in enumerate(row, start=1):
+            array.SetValue(i, j, gp_Pnt(*pole))
     return array
 
 
@@ -80,9 +79,9 @@ def knot_arrays(axis: Axis) -> tuple[Any, Any]:
 
     count = len(axis.breaks)
     knots, mults = TColStd_Array1OfReal(1, count), TColStd_Array1OfInteger(1, count)
-    for i, value in enumerate(axis.breaks):
-        knots.SetValue(i + 1, float(value))
-        mults.SetValue(i + 1, 1)
+    for i, value in enumerate(axis.breaks.tolist(), start=1):
+        knots.SetValue(i, value)
+    mults.Init(1)
     if not axis.periodic:
         mults.SetValue(1, DEGREE + 1)
         mults.SetValue(count, DEGREE + 1)

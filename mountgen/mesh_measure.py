@@ -10,6 +10,7 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.kernel import Mesh
+from mountgen.topology import list_used
 
 
 def measure_volume(mesh: Mesh) -> float:
@@ -87,7 +88,7 @@ def measure_bounds(mesh: Mesh) -> Floats:
     """
     if len(mesh.faces) == 0:
         raise ValueError("a mesh without faces has no bounds")
-    used = mesh.vertices[np.unique(mesh.faces)]
+    used = mesh.vertices[list_used(mesh.faces, len(mesh.vertices))]
     return np.stack([used.min(axis=0), used.max(axis=0)])
 
 

@@ -25,12 +25,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mountgen.arrays import Bools, Floats, Ints
+from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
 
 LEAF = 2  # triangles a leaf at most; with four a query takes a sixth longer
 FEW = 5_000  # points; fewer are done sooner than threads are started
-CELLS = 1023  # along the longest side of what the space-filling curve fills
 THREADS = min(4, cpu_count() or 1)
 _jit = compiled(fastmath=False, error_model="numpy")  # no division here is by zero
 
@@ -77,16 +76,10 @@ def build_tree(vertices: Floats, faces: Ints) -> Tree:
         vertices: (V, 3) float64, mm.
         faces: (F, 3) int32; F >= 1.
     """
-    corners = vertices[faces].reshape(-1, 9)
-    middle = (corners[:, 0:3] + corners[:, 3:6] + corners[:, 6:9]) / 3.0
     leaves = 1
     while leaves * LEAF < len(faces):
         leaves *= 2
-    order = np.arange(len(faces), dtype=np.int32)
-    _halve_at_medians(np.ascontiguousarray(middle.T), leaves, order)
-    corners = np.ascontiguousarray(corners[order])
-    boxes = np.empty((2 * leaves - 1, 6))
-    _fill_boxes(corners, leaves, boxes)
+    corners, order, boxes = _make_tree(read_only(vertices, np.float64), read_only(faces, np.int32), leaves)
     return Tree(corners=corners, faces=order, boxes=boxes, margin=np.zeros(len(faces)), widest=0.0)
 
 
@@ -139,13 +132,6 @@ def share_out(work: Callable[[slice], None], count: int) -> None:
         list(pool.map(work, map(slice, edges[:-1], edges[1:])))
 
 
-def find_curve(points: Floats) -> NDArray[np.int64]:
-    """Return how far along a space-filling curve points (N, 3) lie, (N,): what is near on the curve is near in space."""
-    low = points.min(axis=0)
-    cell = ((points - low) * (CELLS / max(float((points.max(axis=0) - low).max()), 1e-9))).astype(np.int64)
-    return spread_bits(cell[:, 0]) | spread_bits(cell[:, 1]) << 1 | spread_bits(cell[:, 2]) << 2
-
-
 def spread_bits(value: NDArray[np.int64]) -> NDArray[np.int64]:
     """Put two empty bits between each two of the ten lowest bits."""
     for shift, mask in ((16, 0x30000FF), (8, 0x300F00F), (4, 0x30C30C3), (2, 0x9249249)):
@@ -154,8 +140,33 @@ def spread_bits(value: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 @_jit
+def _make_tree(vertices: Any, faces: Any, leaves: int) -> tuple[Any, Any, Any]:
+    """Return a tree's corners, its faces' own numbers and its boxes."""
+    count = faces.shape[0]
+    middles = np.empty((3, count))
+    for f in range(count):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        for k in range(3):
+            middles[k, f] = (vertices[a, k] + vertices[b, k] + vertices[c, k]) / 3.0
+    order = np.arange(count).astype(np.int32)
+    _halve_at_medians(middles, leaves, order)
+    corners = np.empty((count, 9))
+    for f in range(count):
+        for m in range(3):
+            v = faces[order[f], m]
+            for k in range(3):
+                corners[f, 3 * m + k] = vertices[v, k]
+    boxes = np.empty((2 * leaves - 1, 6))
+    _fill_boxes(corners, leaves, boxes)
+    return corners, order, boxes
+
+
+@_jit
 def _halve_at_medians(middles: Any, leaves: int, order: Any) -> None:
-    """Put the triangles with `middles` (3, F) in such an order that each node of the tree has a run of near ones."""
+    """Put triangles, by their `middles` (3, F), in such an order that each node of the tree has a run of near ones.
+
+    The middles are moved along: reading them in their own order by way of `order` takes twice as long.
+    """
     count = middles.shape[1]
     first, last = np.empty(64, dtype=np.int64), np.empty(64, dtype=np.int64)  # leaves of nodes that are to be halved
     first[0], last[0] = 0, leaves
@@ -168,12 +179,12 @@ def _halve_at_medians(middles: Any, leaves: int, order: Any) -> None:
         for k in range(3):
             low, high = np.inf, -np.inf
             for i in range(start, stop):
-                value = middles[k, order[i]]
+                value = middles[k, i]
                 low, high = min(low, value), max(high, value)
             if high - low > side:
                 side, axis = high - low, k
         half = (a + b) // 2
-        _part(middles[axis], order, start, stop - 1, half * count // leaves)
+        _part(middles, axis, order, start, stop - 1, half * count // leaves)
         for left, right in ((a, half), (half, b)):
             if right - left > 1:
                 first[top], last[top] = left, right
@@ -181,19 +192,22 @@ def _halve_at_medians(middles: Any, leaves: int, order: Any) -> None:
 
 
 @_jit
-def _part(values: Any, order: Any, low: int, high: int, at: int) -> None:
-    """Reorder from `low` to `high` until no value before place `at` is greater than one from there on."""
+def _part(middles: Any, axis: int, order: Any, low: int, high: int, at: int) -> None:
+    """Reorder from `low` to `high` until no middle before place `at` is greater along an axis than one from there on."""
+    values = middles[axis]
     while low < high:
-        a, b, c = values[order[low]], values[order[(low + high) // 2]], values[order[high]]
+        a, b, c = values[low], values[(low + high) // 2], values[high]
         pivot = max(min(a, b), min(max(a, b), c))
         i, j = low, high
         while i <= j:
-            while values[order[i]] < pivot:
+            while values[i] < pivot:
                 i += 1
-            while values[order[j]] > pivot:
+            while values[j] > pivot:
                 j -= 1
             if i <= j:
                 order[i], order[j] = order[j], order[i]
+                for k in range(3):
+                    middles[k, i], middles[k, j] = middles[k, j], middles[k, i]
                 i += 1
                 j -= 1
         if at <= j:

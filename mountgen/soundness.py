@@ -9,7 +9,7 @@ import numpy as np
 
 from mountgen.arrays import Floats, Ints
 from mountgen.surface import Surface
-from mountgen.topology import measure_faces
+from mountgen.topology import label_corners, measure_faces
 
 TILT = 0.01  # rays are tilted by about this (0.6 degrees), so that none runs along an edge or at a vertex
 PARALLEL = cos(
@@ -50,17 +50,13 @@ def check_soundness(vertices: Floats, faces: Ints) -> Soundness:
         faces: (F, 3) int32, normals outwards.
     """
     import manifold3d
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
 
     mesh = manifold3d.Mesh64(
         np.array(vertices, dtype=np.float64), np.array(faces, dtype=np.uint64)
     )  # it wants writable ones
     status = manifold3d.Manifold(mesh).status()
     reason = "" if status == manifold3d.Error.NoError else _split_words(status.name)
-    start, end = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
-    graph = coo_array((np.ones(len(start), dtype=np.int8), (start, end)), shape=(len(vertices),) * 2)
-    _, label = connected_components(graph, directed=False)
+    label = label_corners(faces, len(vertices))
     a, b, c = (vertices[faces[:, k]] for k in range(3))
     volume = np.bincount(label[faces[:, 0]], weights=(a * np.cross(b, c)).sum(axis=1) / 6.0)
     size = np.bincount(label[faces[:, 0]])

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
-from mountgen.arrays import Singles
+from mountgen.arrays import Ints, Singles
 from mountgen.errors import ExportError
 from mountgen.kernel import Mesh
 from mountgen.safe_write import write_file
+from mountgen.topology import number_used
 
 RECORD = np.dtype(
     [("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
@@ -41,16 +42,24 @@ def round_mesh(mesh: Mesh, *, where: str) -> Mesh:
         raise ExportError(
             "a coordinate is not a finite number", where, "report this with the recipe and the scan"
         )
-    rows = np.ascontiguousarray(single).view(np.dtype((np.void, 12))).ravel()
-    _, first, inverse = np.unique(rows, return_index=True, return_inverse=True)
-    faces = first[inverse][mesh.faces]
+    faces = _find_first(single)[mesh.faces]
     whole = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
     if not np.any(whole):
         raise ExportError(
             "the mesh has no triangle", where, "report this: an empty part should have been refused earlier"
         )
-    used, faces = np.unique(faces[whole], return_inverse=True)
-    return Mesh(single[used].astype(np.float64), faces.reshape(-1, 3).astype(np.int32))
+    used, faces = number_used(faces[whole], len(single))
+    return Mesh(single[used].astype(np.float64), faces)
+
+
+def _find_first(points: Singles) -> Ints:
+    """Return for each of points (N, 3) the first that is equal to it, (N,)."""
+    order = np.lexsort(points.T)
+    fresh = np.ones(len(points), dtype=np.bool_)
+    fresh[1:] = (points[order[1:]] != points[order[:-1]]).any(axis=1)
+    first = np.empty(len(points), dtype=np.int32)
+    first[order] = order[fresh][np.cumsum(fresh) - 1]
+    return first
 
 
 def encode_stl(mesh: Mesh, *, name: str) -> bytes:

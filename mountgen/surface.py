@@ -21,7 +21,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 from numpy.typing import NDArray
 
-from mountgen.arrays import Bools, Floats, Ints
+from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
 from mountgen.nearest import Tree, build_tree, find_nearest, share_out
 from mountgen.topology import measure_faces
@@ -91,8 +91,8 @@ class Surface:
     """
 
     def __init__(self, vertices: Floats, faces: Ints) -> None:
-        self.vertices: Floats = _read_only(vertices, np.float64)
-        self.faces: Ints = _read_only(faces, np.int32)
+        self.vertices: Floats = read_only(vertices, np.float64)
+        self.faces: Ints = read_only(faces, np.int32)
         vectors, areas = measure_faces(self.vertices, self.faces)
         self.normals: Floats = vectors / np.where(areas > 0.0, areas, 1.0)[:, None]
         area = vectors.sum(axis=0)
@@ -120,7 +120,7 @@ class Surface:
         count = len(points)
         gap, foot = np.empty(count), np.empty((count, 3))
         behind, border = np.zeros(count, dtype=np.bool_), np.zeros(count, dtype=np.bool_)
-        points, asked, fans = _read_only(points, np.float64), _read_only(face, np.int32), self._fans
+        points, asked, fans = read_only(points, np.float64), read_only(face, np.int32), self._fans
 
         def work(part: slice) -> None:
             _measure(
@@ -144,7 +144,7 @@ class Surface:
             (N,) int32, the face, -1 where there is none.
         """
         far, face = np.full(len(origins), np.inf), np.full(len(origins), -1, dtype=np.int32)
-        _cast(self.tree.corners, self.tree.boxes, _read_only(origins, np.float64), _read_only(directions, np.float64), far, face)
+        _cast(self.tree.corners, self.tree.boxes, read_only(origins, np.float64), read_only(directions, np.float64), far, face)
         met = face >= 0
         face[met] = self.tree.faces[face[met]]
         return far, face
@@ -158,13 +158,6 @@ def surface_of(mesh: Triangles) -> Surface:
     if mesh not in _kept:
         _kept[mesh] = Surface(mesh.vertices, mesh.faces)
     return _kept[mesh]
-
-
-def _read_only(array: NDArray[Any], dtype: Any) -> Any:
-    """Return a contiguous view nobody writes to: the loops are compiled for such arrays only, once."""
-    view = np.ascontiguousarray(array, dtype=dtype).view()
-    view.setflags(write=False)
-    return view
 
 
 @_jit

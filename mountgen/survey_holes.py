@@ -18,7 +18,7 @@ from mountgen.holes import measure_extent
 from mountgen.place import clock_position, tell_arc, tell_spot
 from mountgen.surface import surface_of
 from mountgen.survey_points import BESIDE, depth_below, is_inside
-from mountgen.topology import average_normals, link_faces, trace_loops
+from mountgen.topology import average_normals, link_faces, touch_faces, trace_loops
 
 LIFT = 0.3  # mm off a hole's filling towards the free side, before it is asked what lies above it
 SHADE = 0.5  # mm; what lies nearer above a filling is its own border
@@ -96,7 +96,7 @@ def find_holes(recess: Recess) -> tuple[Hole, ...]:
         around = _find_around(borders, [h for h in holes if owner[h] != owner[k]], k)
         if around is not None:
             inside[around].append(borders[k])
-    normals = average_normals(recess.vertices, recess.faces)
+    normals = average_normals(recess.vertices, recess.faces[touch_faces(recess.faces, links.on_border)])  # along borders
     found = [
         _measure_ring(recess, borders[k], float(extents[k]), inside[k]) if inside[k]
         else _measure_hole(recess, borders[k], normals[loops[k].vertices], float(extents[k]))

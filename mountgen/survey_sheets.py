@@ -109,13 +109,13 @@ def find_twin(recess: Recess, *, noise: float) -> Twin:
     middles = find_middles(recess.vertices, recess.faces)
     near = np.flatnonzero((np.abs(middles[:, :2]) < np.abs(recess.rim[:, :2]).max(axis=0) + BEYOND).all(axis=1))
     faces = near[:: max(1, len(near) // TWIN_SAMPLES)]
-    vectors, areas = measure_faces(recess.vertices, recess.faces)
-    normals = vectors / np.maximum(areas, 1e-12)[:, None]
+    areas, scan = measure_faces(recess.vertices, recess.faces[faces])[1], surface_of(recess)
+    normals = scan.normals
     skip = max(CLOSEST, 3.0 * noise)
-    far, met = surface_of(recess).cast(middles[faces] - skip * normals[faces], -normals[faces])
+    far, met = scan.cast(middles[faces] - skip * normals[faces], -normals[faces])
     far = far + skip
     twin = np.isfinite(far) & (far < FURTHEST) & ((normals[faces] * normals[met]).sum(axis=1) > PARALLEL)
     if not twin.any():
         return Twin(0.0, 0.0, None)
-    share = float(np.average(twin, weights=areas[faces]))
-    return Twin(share, float(np.median(far[twin])), find_densest(recess, middles[faces[twin]], areas[faces[twin]]))
+    share = float(np.average(twin, weights=areas))
+    return Twin(share, float(np.median(far[twin])), find_densest(recess, middles[faces[twin]], areas[twin]))

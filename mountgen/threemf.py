@@ -41,6 +41,7 @@ CORE_METADATA = (  # core specification 1.3, section 3.4.1: the only names allow
     "Rating", "CreationDate", "ModificationDate", "Application",
 )  # fmt: skip
 
+LEVEL = 5  # of deflating; 6 saves 1.6 % and takes 1.4 times as long
 ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)  # the oldest date a zip entry can have
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_.-]*")
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, production 2
@@ -117,13 +118,13 @@ def encode_items(items: Sequence[Item], *, name: str, metadata: Mapping[str, str
     """
     text = _format_model(items, {"Title": name, **(metadata or {})}, where=f"{name}.3mf")
     package = io.BytesIO()
-    with zipfile.ZipFile(package, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+    with zipfile.ZipFile(package, "w", zipfile.ZIP_DEFLATED) as archive:
         for part, content in (
             ("[Content_Types].xml", _CONTENT_TYPES),
             ("_rels/.rels", _RELATIONSHIPS),
             (MODEL_PART, text),
         ):
-            archive.writestr(_entry(part), content.encode("utf-8"))
+            archive.writestr(_entry(part), content.encode("utf-8"), compresslevel=LEVEL)
     return package.getvalue()
 
 

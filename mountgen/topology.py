@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mountgen.arrays import Bools, Floats, Ints
+from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
 
 CELL = 32.0  # weld cells are this many tolerances wide: few points then need to look into the cell next door
@@ -118,6 +118,7 @@ def link_faces(faces: Ints, vertex_count: int) -> Links:
     References:
         R. E. Tarjan (1975), J. ACM 22(2):215-225, doi:10.1145/321879.321884 (union-find).
     """
+    faces = read_only(faces, np.int32)
     start, other, code = _half_edges(faces, vertex_count)
     parent, odd, on_border, border, crowded, twisted = _link(faces, start, other, code)
     piece, flip = _label(parent, odd)
@@ -144,7 +145,7 @@ def trace_loops(faces: Ints, on_border: Bools) -> list[Loop]:
     if not len(touched):
         return []
     used, local = np.unique(faces[touched], return_inverse=True)
-    near = np.ascontiguousarray(local.reshape(-1, 3).astype(np.int32))
+    near = read_only(local.reshape(-1, 3), np.int32)
     start, other, code = _half_edges(near, len(used))
     twin = _twins(near, on_border[used], start, other, code)
     ends, heads, clean = _trace(near, twin)
@@ -182,19 +183,19 @@ def _split_pinched(corners: Ints) -> list[NDArray[np.intp]]:
 
 def touch_faces(faces: Ints, marked: Bools) -> Bools:
     """(F,) bool: faces with at least one of the `marked` (V,) vertices."""
-    touched: Bools = _touch(faces, marked)
+    touched: Bools = _touch(read_only(faces, np.int32), marked)
     return touched
 
 
-def measure_faces(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) -> tuple[Floats, Floats]:
+def measure_faces(vertices: Floats, faces: NDArray[np.integer[Any]]) -> tuple[Floats, Floats]:
     """Area vectors (F, 3), along the normals, and areas (F,), both in the square of the vertices' unit."""
-    vectors, areas = _areas(vertices, faces)
+    vectors, areas = _areas(read_only(vertices, np.float64), read_only(faces, np.int32))
     return vectors, areas
 
 
 def find_middles(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) -> Floats:
     """Middles of the faces, the means of their corners: (F, 3)."""
-    middles: Floats = _middles(vertices, faces)
+    middles: Floats = _middles(read_only(vertices, np.float64), read_only(faces, np.int32))
     return middles
 
 
@@ -206,6 +207,27 @@ def measure_diagonal(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) ->
     with np.errstate(over="ignore"):  # beyond all measure is a size too, which reading refuses in its own words
         sides = np.maximum(high - low, 0.0)
     return hypot(*sides)  # which scales, so that no square overflows
+
+
+def list_used(faces: Ints, vertex_count: int) -> NDArray[np.intp]:
+    """Return the vertices that faces use, (U,), rising."""
+    used = np.zeros(vertex_count, dtype=np.bool_)
+    used[faces] = True
+    return np.flatnonzero(used)
+
+
+def number_used(faces: Ints, vertex_count: int) -> tuple[NDArray[np.intp], Ints]:
+    """Return the vertices that faces use, (U,), rising, and the faces (F, 3) int32 as numbers into them."""
+    used = list_used(faces, vertex_count)
+    number = np.empty(vertex_count, dtype=np.int32)
+    number[used] = np.arange(len(used), dtype=np.int32)
+    return used, number[faces]
+
+
+def label_corners(faces: Ints, vertex_count: int) -> Ints:
+    """Return a number for each vertex, (V,) int32, the same for all that faces join, be it in one vertex only."""
+    label: Ints = _label_corners(read_only(faces, np.int32), vertex_count)
+    return label
 
 
 def list_neighbours(faces: Ints, vertex_count: int) -> tuple[NDArray[np.int64], Ints]:
@@ -496,6 +518,24 @@ def _label(parent, odd):  # type: ignore[no-untyped-def]
         piece[f] = piece[root]
         flip[f] = turn
     return piece, flip
+
+
+@_jit
+def _label_corners(faces, vertex_count):  # type: ignore[no-untyped-def]
+    above = np.arange(vertex_count).astype(np.int32)
+    for f in range(faces.shape[0]):
+        for k in range(2):
+            a, b = faces[f, k], faces[f, k + 1]
+            while above[a] != a:
+                above[a] = above[above[a]]  # halve the path
+                a = above[a]
+            while above[b] != b:
+                above[b] = above[above[b]]
+                b = above[b]
+            above[max(a, b)] = min(a, b)
+    for v in range(vertex_count):
+        above[v] = above[above[v]]  # what is above has a lower number, and is done
+    return above
 
 
 @_jit

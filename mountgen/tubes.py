@@ -355,7 +355,8 @@ def _curve(axis: Axis, poles: Floats) -> Any:
 
     flat = poles.shape[1] == 2
     array = (TColgp_Array1OfPnt2d if flat else TColgp_Array1OfPnt)(1, len(poles))
-    for i, pole in enumerate(poles):
-        array.SetValue(i + 1, (gp_Pnt2d if flat else gp_Pnt)(*(float(c) for c in pole)))
+    point = gp_Pnt2d if flat else gp_Pnt
+    for i, pole in enumerate(poles.tolist(), start=1):
+        array.SetValue(i, point(*pole))
     knots, mults = knot_arrays(axis)
     return (Geom2d_BSplineCurve if flat else Geom_BSplineCurve)(array, knots, mults, DEGREE)

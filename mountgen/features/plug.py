@@ -15,7 +15,7 @@ from mountgen.features.hollow import hollow_out
 from mountgen.features.part import Part
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, solid_volume, tessellate
+from mountgen.kernel import Body, mesh_volume, solid_volume, tessellate
 from mountgen.loft import Block, Shell, lid_surface, make_block, meet_field
 from mountgen.recipe import PlugRecipe
 from mountgen.roll import roll_ball
@@ -43,7 +43,7 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
         solid = hollow_out(solid, space, shell, up=recess.up, wall=shape.wall, ribs=shape.ribs, opening=shape.open, below=below)
     solid = require_one_solid(solid, what="plug", remedy="leave the flange or the hollow out")
     body = Body(solid=solid, mesh=tessellate(solid), faceted=block.faceted, notes=block.notes)
-    checks = (_judge_unused(block, space, below=below, reach=reach),) if border is None else ()
+    checks = (_judge_unused(block, body, space, below=below, reach=reach),) if border is None else ()
     return Part(body=body, checks=checks, rounds=partial(_rolls, None if block.faceted else shell, space, recess))
 
 
@@ -64,9 +64,10 @@ def _rolls(shell: Shell | None, space: InsertableSpace, recess: Recess, recipe: 
     return bool((end_heights(rounding.low, at) > end_heights(foot, at)).all())
 
 
-def _judge_unused(block: Block, space: InsertableSpace, *, below: float, reach: float | None) -> Check:
+def _judge_unused(block: Block, body: Body, space: InsertableSpace, *, below: float, reach: float | None) -> Check:
     """Hold what a plug fills, before its edges are rounded and it is hollowed, against the largest body that goes in."""
-    share = 100.0 * find_unused(space, below, reach, solid_volume(block.solid) + block.rounded_off)
+    filled = mesh_volume(body.mesh) if body.solid.IsSame(block.solid) else solid_volume(block.solid)
+    share = 100.0 * find_unused(space, below, reach, filled + block.rounded_off)
     verdict: Verdict = "pass" if share <= UNUSED else "caution"
     source = "our rule: of the largest body that goes in at this clearance and draft; on known shapes 0.1 to 1.1 % are left"
     remedy = "" if verdict == "pass" else (

@@ -18,7 +18,7 @@ from mountgen.page.pack import Packed, pack_mesh
 from mountgen.ramp import ramp_gap
 from mountgen.sampling import sort_nearby
 from mountgen.surface import lies_behind
-from mountgen.topology import average_normals, measure_faces
+from mountgen.topology import average_normals, measure_faces, number_used
 
 SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
 PART_TRIANGLES = 150_000  # of the part at most, before long edges are halved; it seldom has more than 90 000
@@ -119,8 +119,11 @@ def crop_scan(recess: Recess) -> tuple[Floats, Ints]:
     """Return the scan, vertices and faces, without the panel further from the rim than the page shows."""
     low, high = recess.rim[:, :2].min(axis=0), recess.rim[:, :2].max(axis=0)
     margin = max(SURROUND * float((high - low).max()), LEAST_SURROUND)
-    near = ((recess.vertices[:, :2] > low - margin) & (recess.vertices[:, :2] < high + margin)).all(axis=1)
-    return recess.vertices, recess.faces[near[recess.faces].all(axis=1)]
+    near = np.ones(len(recess.vertices), dtype=np.bool_)
+    for k in range(2):
+        near &= (recess.vertices[:, k] > low[k] - margin) & (recess.vertices[:, k] < high[k] + margin)
+    a, b, c = recess.faces.T
+    return recess.vertices, recess.faces[near[a] & near[b] & near[c]]
 
 
 def thin_mesh(vertices: Floats, faces: Ints, *, target: int) -> tuple[Floats, Ints]:
@@ -140,8 +143,7 @@ def thin_mesh(vertices: Floats, faces: Ints, *, target: int) -> tuple[Floats, In
             return vertices, faces
     import fast_simplification
 
-    used, at = np.unique(faces, return_inverse=True)
-    corners = np.ascontiguousarray(at.reshape(-1, 3), dtype=np.int32)
+    used, corners = number_used(faces, len(vertices))
     thin, left = fast_simplification.simplify(np.array(vertices[used]), corners, target_count=target)
     return np.asarray(thin, dtype=np.float64), np.asarray(left, dtype=np.int32)
 

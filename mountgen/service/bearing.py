@@ -16,6 +16,7 @@ from mountgen.arrays import Bools, Floats
 from mountgen.columns import Columns, cut_columns
 from mountgen.datum import Recess, lid_height
 from mountgen.surface import Surface, Triangles
+from mountgen.topology import list_used
 
 PITCH = 1.0  # mm, largest size of a cell
 SETTLES = 0.5  # mm; a part closes that much by settling, on foam or on its own high points (our rule)
@@ -131,7 +132,7 @@ def map_bearing(
     """
     axes = level_axes(up)
     body, below = (np.asarray(mesh.vertices) @ axes.T for mesh in (part, scan))
-    used = body[np.unique(part.faces)]
+    used = body[list_used(part.faces, len(body))]
     x, s = (_middles(float(used[:, k].min()), float(used[:, k].max())) for k in (0, 1))
     through = cut_columns(body, part.faces, x=x, y=s)
     if callable(seat):

@@ -24,7 +24,7 @@ from mountgen.kernel import CHORD, Mesh
 from mountgen.nearest import Tree, build_tree, is_within
 from mountgen.raster import EMPTY, empty_field, raster_faces, sample_grid, stamp_points
 from mountgen.surface import Surface
-from mountgen.topology import measure_faces
+from mountgen.topology import list_used, measure_faces
 
 SPHERE = 82.5  # mm, radius of what stands for a head or a knee: Directive 74/60/EEC, as quoted
 TILT = radians(8.0)  # past a face, at which an edge must be touched to count (our rule)
@@ -181,7 +181,7 @@ def _touch(points: Floats, bends: _Bends, owner: NDArray[np.int64], vertices: Fl
     """Return which points (N,) on bends the sphere touches, tilted a little past one of the two faces."""
     if len(points) == 0:
         return np.zeros(0, dtype=np.bool_)
-    used = vertices[np.unique(faces)]
+    used = vertices[list_used(faces, len(vertices))]
     low, high = used[:, :2].min(axis=0) - SPHERE, used[:, :2].max(axis=0) + SPHERE
     rows, columns = (int(n) for n in ((high - low)[::-1] / GRID) + 2.0)
     origin = float(low[0]), float(low[1])
