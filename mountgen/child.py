@@ -6,6 +6,7 @@ on other systems than Linux, whose libraries do not all bear to be forked, it is
 
 from __future__ import annotations
 
+import atexit
 import os
 import pickle
 import select
@@ -23,6 +24,8 @@ PATIENCE = 600.0  # s of the clock after which what is done beside other work is
 
 Value = TypeVar("Value")
 _is_child = False
+_leaving: set[int] = set()  # children that have said all and may still be there
+atexit.register(lambda: see_off(wait=True))  # so that their time counts as this process's
 
 
 def can_fork() -> bool:
@@ -44,6 +47,7 @@ class Child:
     """
 
     def __init__(self, make: Callable[[], bytes], *, seconds: float = inf) -> None:
+        see_off()
         self._reader, writer = os.pipe()
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)  # of threads, none of which the child needs
@@ -65,6 +69,11 @@ class Child:
                 parts.append(part)
         return b"".join(parts)
 
+    def leave(self) -> None:
+        """Let it go after it has sent all it had to say: the system needs some hundredths of a second to clear up after it."""
+        os.close(self._reader)
+        _leaving.add(self._number)
+
     def stop(self, *, patience: float = 0.1) -> None:
         """End it if it still runs after so many seconds: it closes its pipe, and needs a moment to go."""
         os.close(self._reader)
@@ -77,12 +86,20 @@ class Child:
             time.sleep(0.001)
 
 
+def see_off(*, wait: bool = False) -> None:
+    """Take note of the children that have gone since they were left; `wait` for the others too."""
+    for number in tuple(_leaving):
+        if os.waitpid(number, 0 if wait else os.WNOHANG)[0]:
+            _leaving.discard(number)
+
+
 def _answer(make: Callable[[], bytes], writer: int, seconds: float) -> NoReturn:
     """Make it and send it, in the child, which ends here."""
     import resource
 
     global _is_child
     _is_child = True
+    _leaving.clear()
     try:
         signal.signal(signal.SIGINT, signal.SIG_DFL)
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
@@ -115,11 +132,11 @@ def beside(make: Callable[[], Value]) -> Iterator[Callable[[], Value]]:
     def receive() -> Value:
         nonlocal left
         content = child.listen(PATIENCE)
-        left = False
         try:
             done, value = pickle.loads(content)  # by our own child
         except (EOFError, ValueError, pickle.UnpicklingError):  # cut off
             return make()
+        left = False
         if not done:
             raise value
         result: Value = value
@@ -128,7 +145,10 @@ def beside(make: Callable[[], Value]) -> Iterator[Callable[[], Value]]:
     try:
         yield receive
     finally:
-        child.stop(patience=0.0 if left else 0.1)
+        if left:
+            child.stop(patience=0.0)
+        else:
+            child.leave()
 
 
 def _try(make: Callable[[], object]) -> bytes:

@@ -27,6 +27,7 @@ def _two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def require_no_child_left() -> None:
+    child.see_off(wait=True)
     with pytest.raises(ChildProcessError):
         os.waitpid(-1, os.WNOHANG)
 
@@ -102,6 +103,18 @@ def test_a_child_that_never_answers_is_replaced_too(monkeypatch: pytest.MonkeyPa
     own = os.getpid()
     assert run_beside(lambda: time.sleep(60.0) if os.getpid() != own else "made") == "made"
     require_no_child_left()
+
+
+@needs_fork
+def test_the_time_of_a_child_counts_as_that_of_its_parent() -> None:
+    script = (
+        "import time\nfrom mountgen import child\nchild.count_processors = lambda: 2\n"
+        "def work():\n    while time.process_time() < 1.5:\n        pass\n"
+        "with child.beside(work) as receive:\n    receive()"
+    )
+    before = sum(os.times()[2:4])
+    subprocess.run([sys.executable, "-c", script], check=True, cwd=ROOT)
+    assert sum(os.times()[2:4]) - before > 1.2
 
 
 @needs_fork
