@@ -20,7 +20,7 @@ from mountgen.errors import DatumError
 from mountgen.lid import BEYOND, Agreement, Ground, fit_around, lid_normal, measure_agreement, measure_bend, propose_lids
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
 from mountgen.place import tell_clock
-from mountgen.raster import EMPTY, fill_loop, raster_faces, sum_free
+from mountgen.raster import EMPTY, fill_loop, raster_faces, reach_disc, sum_free
 from mountgen.topology import find_middles, measure_faces
 
 if TYPE_CHECKING:
@@ -513,7 +513,6 @@ def _find_mouth(
     local: Floats, faces: Ints, nodes: int, scan: Scan, mouth: Mouth, frame: Floats
 ) -> _Mouth:
     """Look along -z of `local` and find lid, rim and depth."""
-    from scipy import ndimage
 
     ground, origin = _lay_ground(local, faces, nodes)
     pitch, shape = ground.pitch, ground.seen.shape
@@ -531,10 +530,11 @@ def _find_mouth(
         trial = _choose_lid(ground)
     lid = trial.lid
     rim = _trace_rim(_depth(ground, lid), trial.region, _rim_level(trial.deepest), origin, pitch, explicit=mouth.rim is not None)
-    outside = ndimage.distance_transform_edt(np.pad(ground.inside, 1))[1:-1, 1:-1] * pitch
+    outside = np.pad(~ground.inside, 1, constant_values=True)
+    at_border = reach_disc(outside, radius=max(2.99 * pitch, 1.5 * scan.spacing), pitch=pitch)[1:-1, 1:-1]
     col = np.clip(np.rint((rim[:, 0] - origin[0]) / pitch).astype(int), 0, shape[1] - 1)
     row = np.clip(np.rint((rim[:, 1] - origin[1]) / pitch).astype(int), 0, shape[0] - 1)
-    open_arc = outside[row, col] < max(3.0 * pitch, 1.5 * scan.spacing)
+    open_arc = at_border[row, col]
     if open_arc.mean() > 0.02:
         rim, open_arc = _close_open_side(rim, open_arc)
     else:

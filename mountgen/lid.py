@@ -18,6 +18,7 @@ from math import ceil, sqrt
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles
+from mountgen.raster import reach_disc
 
 BESIDE = (2.0, 10.0)  # mm outside the rim between which the scan should be the lid's own surface
 BEYOND = (10.0, 25.0)  # and where it is, if a bead or frame that stands out runs along the rim
@@ -99,11 +100,8 @@ def measure_bend(lid: Floats, x: Floats, y: Floats) -> float:
 
 def propose_lids(ground: Ground) -> Iterator[Floats]:
     """Yield lids, (6,) each, the likeliest first; each is fitted when it is asked for."""
-    from scipy import ndimage
-
-    reach = ndimage.distance_transform_edt(np.pad(ground.inside, 1))[1:-1, 1:-1] * ground.pitch
     band = max(6.0 * ground.pitch, 0.06 * sqrt(float(ground.inside.sum())) * ground.pitch)
-    border = ground.seen & (reach > 1.5 * ground.pitch) & (reach < band)
+    border = ground.seen & _find_strip(np.pad(ground.inside, 1), ground.pitch, (1.5 * ground.pitch, band))[1:-1, 1:-1]
     yield _fit_lid(ground, border, ground.seen, first=FLAT)
     yield _fit_lid(ground, border, ground.seen, first=BENT)
     for pond in _find_ponds(ground):
@@ -115,12 +113,9 @@ def fit_around(ground: Ground, region: Bools, *, first: int = BENT) -> Iterator[
 
     first: terms of the first look.
     """
-    from scipy import ndimage
-
-    away = ndimage.distance_transform_edt(~region) * ground.pitch
     for wide in (max(AROUND, AROUND_SHARE * sqrt(float(region.sum())) * ground.pitch), CLOSE):
-        near = ground.seen & (away < wide)
-        beside = near & (away > 1.5 * ground.pitch)
+        near = ground.seen & reach_disc(region, radius=wide, pitch=ground.pitch)
+        beside = near & ~reach_disc(region, radius=1.5 * ground.pitch, pitch=ground.pitch)
         if beside.sum() > FEWEST:
             yield _fit_lid(ground, beside, near, first=first)
 
@@ -147,11 +142,9 @@ def measure_agreement(ground: Ground, lid: Floats, region: Bools, *, beside: tup
 
 
 def _find_strip(within: Bools, pitch: float, beside: tuple[float, float]) -> Bools:
-    """Return what of `within` is as far from all else as `beside` says, mm."""
-    from scipy import ndimage
-
-    away = ndimage.distance_transform_edt(within) * pitch
-    return np.asarray((away > beside[0]) & (away < beside[1]))
+    """Return what of `within` is farther from all else than the one of `beside`, mm, and no farther than the other."""
+    near, far = (reach_disc(~within, radius=each, pitch=pitch) for each in beside)
+    return far & ~near
 
 
 def _fit_lid(ground: Ground, use: Bools, within: Bools, *, first: int) -> Floats:

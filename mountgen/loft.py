@@ -23,7 +23,7 @@ from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, p
 from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
 from mountgen.post_search import find_posts
-from mountgen.raster import EMPTY, dilate_cone, fill_loop, sample_grid
+from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_grid
 from mountgen.roll import try_ball
 from mountgen.sampling import Indices
 from mountgen.section import (
@@ -554,7 +554,6 @@ def _look_again(worst: Floats) -> Bools:
 
 def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float, *, cover: bool) -> Surface:
     """Fit the floor as a height field over the wall's bounding rectangle."""
-    from scipy import ndimage
 
     target = floor_target(space, floor, trace, split_deg)
     low = trace.points.reshape(-1, 2).min(axis=0) - MARGIN
@@ -564,7 +563,8 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
     wanted = sample_grid(target, grid, origin=space.origin, pitch=space.pitch)
     ground = sample_height(space, grid)
-    beside = ndimage.maximum_filter(space.height, size=3) > space.top  # a node beside a wall up to the mouth is no floor
+    # a node with one of the eight beside it on a wall up to the mouth is no floor
+    beside = reach_disc(space.height > space.top, radius=1.5 * space.pitch, pitch=space.pitch)
     inside = (ground < space.top) & (sample_grid(beside.astype(np.float32), grid, origin=space.origin, pitch=space.pitch) == 0.0)
     matters = inside & (wanted > ground - 0.3)
     x_axis, y_axis = uniform_axis(low[0], high[0], 4.0), uniform_axis(low[1], high[1], 4.0)
