@@ -167,7 +167,7 @@ def _read_patches(solid: Any) -> list[_Patch]:
     plane: list[_Patch] = []
     for patch in lay_facets(solid)[0]:
         is_plane = BRepAdaptor_Surface(patch.face).GetType() == GeomAbs_SurfaceType.GeomAbs_Plane
-        face, spline = (None, None) if is_plane else (patch.face, read_spline(patch.face))
+        face, spline = (None, None) if is_plane else (patch.face, patch.spline or read_spline(patch.face))
         (plane if is_plane else curved).append(_Patch(face, spline, patch.corners, patch.parameters, patch.triangles))
     return [*curved, _merge(plane)] if plane else curved
 

@@ -35,6 +35,7 @@ class Patch:
     corners    : (V, 3) float64, mm.
     parameters : (V, 2) float64, of the corners on the face's surface.
     triangles  : (F, 3) int32, in the order in which the surface runs: clockwise seen from outside where `reversed`.
+    spline     : what the face lies on, where it is of the kind that our own loops evaluate and has been read.
     """
 
     face: Any
@@ -42,6 +43,7 @@ class Patch:
     parameters: Floats
     triangles: Ints
     reversed: bool
+    spline: Surface | None = None
 
 
 def read_patches(shape: Any) -> list[Patch]:

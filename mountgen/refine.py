@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.child import beside
-from mountgen.patch import Patch, is_on_spline, read_spline
+from mountgen.patch import Patch, read_spline
 from mountgen.spline import Surface
 
 ROUNDS = 10  # of halving, at most
@@ -31,6 +31,7 @@ LEANING = 0.8  # the same of one that leans so much, 37 degrees, that another pa
 # whose edges are chords that stay, none leans more: halved on and on, triangles beside a long one would end up lying on it
 FLIPS = 6  # rounds of that, at most
 LONGEST = 6.0  # mm of an inner edge: fitted floors ripple within some millimetres, and between three looks at an edge unseen
+ALONG = ((0.5, 0.5), (0.25, 0.75), (0.75, 0.25))  # shares of an edge's ends: on rippled ground the middle alone is met by chance
 WITHIN = ((1 / 3, 1 / 3, 1 / 3), (2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (1 / 6, 1 / 6, 2 / 3))  # shares of the corners
 FEW = 10_000  # triangles of all faces; fewer are done sooner than a child is there
 MADE = ("corners", "parameters", "triangles")  # what is made anew of a patch: its face cannot be sent
@@ -44,7 +45,11 @@ def refine_patches(patches: Sequence[Patch], *, chord: float) -> list[Patch]:
         patches: the kernel's own triangles on each face.
         chord: as for `refine_patch`.
     """
-    sizes = {k: len(patch.triangles) for k, patch in enumerate(patches) if is_on_spline(patch.face)}
+    splines = [read_spline(patch.face) for patch in patches]
+    patches = [
+        patch if spline is None else replace(patch, spline=spline) for patch, spline in zip(patches, splines, strict=True)
+    ]
+    sizes = {k: len(patch.triangles) for k, patch in enumerate(patches) if patch.spline is not None}
     own: list[int] = []
     given: list[int] = []
     for k in sorted(sizes, key=lambda k: -sizes[k]):  # the largest first, each to where there is less
@@ -75,7 +80,7 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
     Returns:
         Patch: the same corners first, then those put between them, all on the surface.
     """
-    surface = read_spline(patch.face)
+    surface = patch.spline or read_spline(patch.face)
     if surface is None:
         return patch
     corners, parameters, fresh = patch.corners, patch.parameters, patch.triangles
@@ -122,15 +127,12 @@ def _choose_edges(
     edges, inner = ends[first], count == 2
     of_face: Ints = inverse.astype(np.int32).reshape(-1, 3)
     length = _length(corners, *edges.T)
-    on, off = _bulge(edges, (0.5, 0.5), corners, parameters, surface)
-    for share in (0.25, 0.75):  # on rippled ground the middle alone is met by chance
-        off = np.maximum(off, _bulge(edges, (share, 1.0 - share), corners, parameters, surface)[1])
-    halve = ((off > SHARE * chord) | (length > LONGEST)) & inner
+    on, off = _bulge(edges, ALONG, corners, parameters, surface)
+    halve = ((off.max(axis=0) > SHARE * chord) | (length > LONGEST)) & inner
     length = length * inner
     longest = of_face[np.arange(len(triangles)), length[of_face].argmax(axis=1)]
     rest = np.flatnonzero(~halve[of_face].any(axis=1))
-    bulges = [_bulge(triangles[rest], shares, corners, parameters, surface)[1] for shares in WITHIN]
-    rest = rest[np.max(bulges, axis=0) > SHARE * chord]
+    rest = rest[_bulge(triangles[rest], WITHIN, corners, parameters, surface)[1].max(axis=0) > SHARE * chord]
     halve[longest[rest]] = inner[longest[rest]]
     while True:  # what is long is halved before what is short, or slivers are cut into thinner ones
         most = (length * halve)[of_face].max(axis=1)
@@ -138,17 +140,23 @@ def _choose_edges(
         if not slim.any():
             break
         halve[longest[slim]] = True
-    return edges, of_face, halve, on
+    return edges, of_face, halve, on[0]
 
 
 def _bulge(
-    places: Ints, shares: tuple[float, ...], corners: Floats, parameters: Floats, surface: Surface
+    places: Ints, shares: Sequence[tuple[float, ...]], corners: Floats, parameters: Floats, surface: Surface
 ) -> tuple[Floats, Floats]:
-    """Return points of a surface, (N, 3), between corners `places` (N, K), and how far off the flat they are, (N,) mm."""
-    weights = np.array(shares)
-    at = np.einsum("nkd,k->nd", parameters[places], weights)
+    """Return points of a surface between corners `places` (N, K), and how far off the flat they are, mm, at each of S `shares`.
+
+    Returns:
+        (S, N, 3) mm;  (S, N) mm.
+    """
+    flat, at = (
+        np.concatenate([np.einsum("nkd,k->nd", each[places], np.array(share)) for share in shares])
+        for each in (corners, parameters)
+    )
     on = surface.at_points(at[:, 0], at[:, 1])
-    return on, np.linalg.norm(on - np.einsum("nkd,k->nd", corners[places], weights), axis=1)
+    return on.reshape(len(shares), -1, 3), np.linalg.norm(on - flat, axis=1).reshape(len(shares), -1)
 
 
 def _divide(triangles: Ints, middle: Ints, corners: Floats) -> tuple[Ints, Ints]:
@@ -230,10 +238,9 @@ def _find_upright(corners: Floats, parameters: Floats, triangles: Ints, surface:
     slim = np.flatnonzero(double < SLIVER * chord * longest)
     at = parameters[triangles[slim]].mean(axis=1)
     step = 1e-4 * np.ptp(parameters, axis=0)
-    along, across = (
-        surface.at_points(*(at + way).T) - surface.at_points(*(at - way).T) for way in (step * [1.0, 0.0], step * [0.0, 1.0])
-    )
-    true = np.cross(along, across)
+    ways = [sign * step * axis for axis in ([1.0, 0.0], [0.0, 1.0]) for sign in (1.0, -1.0)]
+    ahead, behind, left, right = surface.at_points(*np.concatenate([at + way for way in ways]).T).reshape(4, -1, 3)
+    true = np.cross(ahead - behind, left - right)
     upright = np.ones(len(triangles))
     size = np.maximum(double[slim] * np.linalg.norm(true, axis=1), 1e-300)
     upright[slim] = (normals[slim] * true).sum(axis=1) / size

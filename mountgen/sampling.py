@@ -54,10 +54,8 @@ class Samples:
 
     def pick(self, which: Bools) -> Samples:
         """Return some of the samples."""
-        return Samples(
-            self.points[which], self.normals[which], self.area[which], self.face[which], self.near[which],
-            self.leads[which],
-        )  # fmt: skip
+        rows = np.flatnonzero(which)
+        return Samples(*(np.take(getattr(self, each.name), rows, axis=0) for each in fields(self)))
 
     def join(self, other: Samples) -> Samples:
         """Return these samples and others."""

@@ -61,7 +61,8 @@ class Signed:
 
     def pick(self, which: Bools) -> Signed:
         """Return the distances of some of the points."""
-        return Signed(self.gap[which], self.face[which], self.foot[which], self.border[which])
+        rows = np.flatnonzero(which)
+        return Signed(*(np.take(getattr(self, each.name), rows, axis=0) for each in fields(self)))
 
     def join(self, other: Signed) -> Signed:
         """Return the distances of these points and of others."""
