@@ -7,7 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from hashlib import sha256
 from importlib import import_module
@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from mountgen.arrays import Floats
     from mountgen.features.part import Part
     from mountgen.material import Material
-    from mountgen.page import Sight
+    from mountgen.page import Packed, Sight
     from mountgen.recipe import Recipe
     from mountgen.service.case import Case, Finding
     from mountgen.service.cautions import Caution
@@ -127,6 +127,7 @@ class Ground:
     material : that of the recipe; materials: all rows.
     recess   : the scan in the part frame; space: what a part may occupy of it.
     shell    : wall and floor fitted to that; None where they could not be, and a body is made of facets.
+    key      : of the shell in the store; recess_key: of the recess.
     """
 
     recipe: Recipe
@@ -137,6 +138,7 @@ class Ground:
     space: InsertableSpace
     shell: Shell | None
     key: str = ""
+    recess_key: str = ""
 
     @property
     def gaps(self) -> dict[str, float]:
@@ -201,16 +203,17 @@ def make(
         return build_part(replace(ground, recipe=other) if same else lay_ground(other, store=store, clock=Clock(Quiet())))
 
     solid = part.body.solid
-    with beside(lambda: encode_step(solid, name=recipe.name)) as encode_solid:
+    with beside(lambda: (encode_step(solid, name=recipe.name), *_look_at_scan(ground, store))) as tell:
         case = prove_part(part, ground, clock=clock, pictures=pictures, remake=remake)
         if ground.shell is not None and not case.inspection.is_clear:
             case = _make_of_facets(case, ground, clock=clock)
-        step = encode_solid() if case.part.body.solid is solid else None
+        step, shown, doubts = tell()
     case = replace(case, laborious=laborious or case.part.body.faceted)  # facets cut at a reach take the kernel a minute
     part, body, inspection = case.part, case.part.body, case.inspection
-    with beside(lambda: _prepare_words(case)) as prepare, beside(lambda: _encode(case, step)) as encode:
+    encoded = step if body.solid is solid else None
+    with beside(lambda: _prepare_words(case, shown)) as prepare, beside(lambda: _encode(case, encoded)) as encode:
         with clock.stage("judge what the vehicle does to it"):
-            found = judge_service(case)
+            found = judge_service(case, known={"scan": doubts})
         for note in (note for each in found.values() for note in each.notes):
             progress.say(f"note       {note}")
         with clock.stage("encode files"):
@@ -274,15 +277,27 @@ def load_kernel() -> None:
             import_module(name)
 
 
-def _prepare_words(case: Case) -> tuple[dict[str, Any], Sight]:
-    """Return what report and page say of a part besides verdicts."""
+def _look_at_scan(ground: Ground, store: Store) -> tuple[Packed, Finding]:
+    """Return what the page shows of the scan and what is doubtful of it, whatever part is made."""
+    from mountgen.page import Packed, pack_scan
+    from mountgen.service.scan_check import judge_scan_use
+
+    shown = store.remember(
+        make_key("shown", ground.recess_key), lambda: pack_scan(ground.recess),
+        pack=lambda packed: Entry(facts=asdict(packed)), unpack=lambda entry: Packed.check(**entry.facts),
+    )  # fmt: skip
+    return shown, judge_scan_use(ground.scan, ground.recess, clearance=ground.recipe.fit.clearance)
+
+
+def _prepare_words(case: Case, shown: Packed) -> tuple[dict[str, Any], Sight]:
+    """Return what report and page say of a part besides verdicts. shown: of the scan."""
     from mountgen.page import prepare_sight
     from mountgen.report import measure_body
     from mountgen.service.keep_out import place_keep_out
 
     measured = measure_body(case.part.body, density=case.material.density.value)
     keep_outs = [(each.name, place_keep_out(each, case)) for each in case.recipe.keep_out]
-    return measured, prepare_sight(case.part, case.recess, case.inspection, keep_outs=keep_outs)
+    return measured, prepare_sight(case.part, case.recess, case.inspection, scan=shown, keep_outs=keep_outs)
 
 
 def _encode(case: Case, step: bytes | None) -> dict[str, bytes]:
@@ -321,9 +336,9 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
         clock.progress.say(line)
 
     with clock.stage("find mouth and draw direction"):
-        key = make_key("datum", scan_key, recipe.mouth.model_dump(mode="json"))
+        recess_key = make_key("datum", scan_key, recipe.mouth.model_dump(mode="json"))
         recess = store.remember(
-            key, lambda: _unpack_recess(_beside_kernel(lambda: _pack_recess(find_datum(scan, mouth=recipe.mouth)))),
+            recess_key, lambda: _unpack_recess(_beside_kernel(lambda: _pack_recess(find_datum(scan, mouth=recipe.mouth)))),
             pack=_pack_recess, unpack=_unpack_recess,
         )
     for line in describe_recess(recess):
@@ -337,7 +352,7 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
 
     with clock.stage("build the insertable space"):
         shape = recipe.fit.model_dump(mode="json", exclude={"sits", "trim"})  # these two say nothing of the space
-        key = make_key("field", key, shape)
+        key = make_key("field", recess_key, shape)
         space = store.remember(
             key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
         )
@@ -345,7 +360,7 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
         clock.progress.say(f"note       {note}")
 
     key = make_key("shell", key)
-    ground = Ground(recipe, material, materials, scan, recess, space, None, key)
+    ground = Ground(recipe, material, materials, scan, recess, space, None, key, recess_key)
     with clock.stage("fit wall and floor"):
         try:
             shell = store.remember(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -89,6 +90,7 @@ class Twin:
     place: Patch | None
 
 
+@lru_cache(maxsize=2)  # the scan stays as it is when its part is made again
 def find_twin(recess: Recess, *, noise: float) -> Twin:
     """Look for a second sheet close behind the scan that faces the same way, in the recess and beside its rim.
 

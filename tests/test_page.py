@@ -24,7 +24,7 @@ from mountgen.arrays import Floats, Ints
 from mountgen.gap import make_standing
 from mountgen.inspection import ZONES, classify_faces
 from mountgen.page.cuts import cut_part, draw_cuts
-from mountgen.page.layers import crop_scan, gauge_gap, make_layers, split_edges, thin_mesh
+from mountgen.page.layers import crop_scan, gauge_gap, make_layers, pack_scan, split_edges, thin_mesh
 from mountgen.page.markup import element, embed_json
 from mountgen.page.pack import NO_VALUE, Packed, pack_mesh
 from mountgen.page.plots import Scale, plot_heat, plot_stack
@@ -479,7 +479,7 @@ def test_colours_that_must_differ_do_for_every_kind_of_sight(sight: str) -> None
 def test_a_part_that_is_to_touch_is_coloured_too() -> None:
     standing = make_standing(Surface(RECESS.vertices, RECESS.faces), np.zeros(len(RECESS.faces)))
     loose, touching = block(), box((WIDTH - 0.2, HEIGHT - 0.2, DEPTH - 0.1), (0.0, 0.0, -DEPTH / 2 + 0.05))
-    far, near = (unpack(make_layers(part, RECESS, standing)[1].mesh)[2] for part in (loose, touching))
+    far, near = (unpack(make_layers(part, pack_scan(RECESS), standing)[1].mesh)[2] for part in (loose, touching))
     assert np.isnan(far).all()  # half a millimetre is past the colours of a clearance of 0.1
     assert np.nanmin(near) == pytest.approx(0.1, abs=1e-4)
     legend = draw_legend(dict.fromkeys(ZONES, 0.0))
@@ -494,7 +494,7 @@ def test_where_zones_differ_each_place_knows_what_was_asked_for_there() -> None:
     zones = {"floor": 0.25, "walls": 0.5, "rim": 0.75}
     asked = np.array([zones[name] for name in ZONES])[classify_faces(surface.vertices, surface.faces, RECESS.lid)]
     everywhere = np.full(len(asked), 0.5)
-    alike, mixed = (make_layers(block(), RECESS, make_standing(surface, each))[1].mesh for each in (everywhere, asked))
+    alike, mixed = (make_layers(block(), pack_scan(RECESS), make_standing(surface, each))[1].mesh for each in (everywhere, asked))
     assert alike.asked_step == 0.0
     places, _, gap = unpack(mixed)
     wanted = read_asked(mixed)

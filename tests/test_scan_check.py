@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -23,8 +22,8 @@ BOTTOM = (-10.0, -8.0, 10.0, 8.0)  # of the box's floor, mm
 
 def judge(recess: Recess, *, mended: tuple[Mend, ...] = (), **scan: Any) -> dict[str, Check]:
     recipe = PlugRecipe.model_validate({"name": "plug"})
-    case: Any = SimpleNamespace(recipe=recipe, recess=recess, scan=replace(as_scan(recess), mended=mended, **scan))
-    return {check.name: check for check in judge_scan_use(case).checks}
+    found = judge_scan_use(replace(as_scan(recess), mended=mended, **scan), recess, clearance=recipe.fit.clearance)
+    return {check.name: check for check in found.checks}
 
 
 def test_a_sound_scan_passes() -> None:

@@ -6,5 +6,7 @@ template under a policy that forbids the page every request. What runs in the br
 
 
 from mountgen.page.draw import Sight, draw_page, prepare_sight
+from mountgen.page.layers import pack_scan
+from mountgen.page.pack import Packed
 
-__all__ = ["Sight", "draw_page", "prepare_sight"]
+__all__ = ["Packed", "Sight", "draw_page", "pack_scan", "prepare_sight"]

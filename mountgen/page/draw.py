@@ -11,7 +11,8 @@ from mountgen.inspection import Inspection
 from mountgen.kernel import Mesh
 from mountgen.page.cuts import Cut, cut_part
 from mountgen.page.fill import fill_page
-from mountgen.page.layers import Layer, make_layers
+from mountgen.page.layers import Layer, make_layers, pack_scan
+from mountgen.page.pack import Packed
 
 CLEAR = 5.0  # mm by which the part, taken out in the view, stands off the mouth
 
@@ -29,16 +30,19 @@ class Sight:
     travel: float
 
 
-def prepare_sight(part: Part, recess: Recess, inspection: Inspection, *, keep_outs: Sequence[tuple[str, Mesh]] = ()) -> Sight:
+def prepare_sight(
+    part: Part, recess: Recess, inspection: Inspection, *, scan: Packed | None = None, keep_outs: Sequence[tuple[str, Mesh]] = ()
+) -> Sight:
     """Prepare what the page shows, for which nothing need be judged yet.
 
     Args:
         part: with its finished mesh. recess: the scan. Both in the part frame.
         inspection: of the finished mesh.
+        scan: as from `pack_scan`, where that has been made before.
         keep_outs: name and body of what must stay free, part frame.
     """
     mesh = part.body.mesh
-    layers = make_layers(mesh, recess, inspection.standing, device=part.device, keep_outs=keep_outs)
+    layers = make_layers(mesh, scan or pack_scan(recess), inspection.standing, device=part.device, keep_outs=keep_outs)
     widest = float(inspection.standing.clearance.max())
     cuts = cut_part(mesh, recess, clearance=widest, least=inspection.rest.point)
     travel = float(recess.rim[:, 2].max() - mesh.vertices[:, 2].min()) + CLEAR

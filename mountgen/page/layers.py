@@ -46,9 +46,14 @@ class Layer:
     legs: tuple[tuple[float, float, float], ...] = ()
 
 
+def pack_scan(recess: Recess) -> Packed:
+    """Return what the view shows of the scan, whatever part is made for it."""
+    return pack_mesh(*thin_mesh(*crop_scan(recess), target=SCAN_TRIANGLES))
+
+
 def make_layers(
     part: Mesh,
-    recess: Recess,
+    scan: Packed,
     standing: Standing,
     *,
     device: Device | None = None,
@@ -57,7 +62,8 @@ def make_layers(
     """Prepare all that the view shows.
 
     Args:
-        part: the finished mesh. recess: the scan. Both in the part frame.
+        part: the finished mesh, part frame.
+        scan: as from `pack_scan`.
         standing: the scan about the part, as the gauge made it.
         device: at its seat, with its way out.
         keep_outs: name and body of what must stay free, part frame.
@@ -74,9 +80,8 @@ def make_layers(
     vertices, faces = split_edges(vertices, faces, longest=PART_EDGE, chosen=bears)
     gap, asked = gauge_gap(vertices, standing, reach=reach, normals=average_normals(vertices, faces))
     alike = bool((standing.clearance == standing.clearance[0]).all())
-    shown = crop_scan(recess)
     layers = [
-        Layer("scan", "scan", pack_mesh(*thin_mesh(*shown, target=SCAN_TRIANGLES))),
+        Layer("scan", "scan", scan),
         Layer("part", "part", pack_mesh(vertices, faces, gap, None if alike else asked)),
     ]
     if device is not None:

@@ -10,8 +10,10 @@ References:
 from __future__ import annotations
 
 import zlib
-from base64 import b64encode
+from base64 import b64decode, b64encode
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +47,17 @@ class Packed:
     value_step: float = 0.0
     asked_low: float = 0.0
     asked_step: float = 0.0
+
+    @classmethod
+    def check(cls, *, data: str, low: Sequence[float], **numbers: Any) -> Packed:
+        """Return what was kept elsewhere as a mesh.
+
+        Raises:
+            TypeError, ValueError: it is none: the text goes into a page as it is.
+        """
+        b64decode(data, validate=True)
+        x, y, z = (float(each) for each in low)
+        return cls(data, low=(x, y, z), **{name: numbers[name] + 0 for name in numbers})
 
 
 def pack_mesh(vertices: Floats, faces: Ints, values: Floats | None = None, asked: Floats | None = None) -> Packed:

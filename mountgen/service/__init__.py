@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 
 from mountgen.service.case import Case, Finding
 from mountgen.service.edge_check import judge_edges
@@ -18,7 +19,7 @@ from mountgen.service.tab_check import judge_tabs
 from mountgen.service.tape_check import judge_tape
 
 JUDGES: dict[str, Callable[[Case], Finding]] = {
-    "scan": judge_scan_use,
+    "scan": lambda case: judge_scan_use(case.scan, case.recess, clearance=case.recipe.fit.clearance),
     "heat": judge_heat,
     "load": judge_load,
     "tabs": judge_tabs,
@@ -31,11 +32,12 @@ JUDGES: dict[str, Callable[[Case], Finding]] = {
 }
 
 
-def judge_service(case: Case) -> dict[str, Finding]:
+def judge_service(case: Case, *, known: Mapping[str, Finding] = MappingProxyType({})) -> dict[str, Finding]:
     """Ask every judge about a finished part.
 
     Args:
         case: the part and its surroundings.
+        known: what has been found before, by question.
 
     Returns:
         dict: question ("heat", "load", ...) to what was found, in the order asked; where the heat asks for another material
@@ -44,4 +46,5 @@ def judge_service(case: Case) -> dict[str, Finding]:
     Raises:
         MountgenError: the recipe asks for what cannot be judged.
     """
-    return suit_material(case, {question: judge(case) for question, judge in JUDGES.items()}, JUDGES)
+    found = {question: known[question] if question in known else judge(case) for question, judge in JUDGES.items()}
+    return suit_material(case, found, JUDGES)

@@ -10,7 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from mountgen.service.case import Case, Finding
+from mountgen.datum import Recess
+from mountgen.scan import Scan
+from mountgen.service.case import Finding
 from mountgen.survey_holes import Hole, find_holes
 from mountgen.survey_points import find_bearing
 from mountgen.survey_sheets import find_twin
@@ -21,27 +23,28 @@ from mountgen.verdict import Check
 TELLING = {"open holes", "folded holes", "tangled holes", "separate pieces"}  # repairs without which nothing is missing
 
 
-def judge_scan_use(case: Case) -> Finding:
+def judge_scan_use(scan: Scan, recess: Recess, *, clearance: float) -> Finding:
     """Say what of the scan is doubtful: its unit, what nobody saw, what is there twice, points too far apart.
 
     Args:
-        case: the part and its surroundings.
+        scan: as read and mended.
+        recess: the scan in the part frame.
+        clearance: asked for, mm.
 
     Returns:
         Finding: three checks, and a fourth where points are too far apart; none of them a fail.
     """
-    recess = case.recess
     mouth = float(np.ptp(recess.rim[:, :2], axis=0).max())
     holes: tuple[Hole, ...] = ()
-    if TELLING & {mend.what for mend in case.scan.mended}:
+    if TELLING & {mend.what for mend in scan.mended}:
         holes = select_open(find_holes(recess))
     area = float(measure_faces(recess.vertices, recess.faces[find_bearing(recess)])[1].sum())
-    coarse = judge_spacing(case.scan.spacing, case.recipe.fit.clearance)
+    coarse = judge_spacing(scan.spacing, clearance)
     checks = (
         *((coarse,) if coarse.verdict != "pass" else ()),
-        judge_unit(case.scan, mouth),
+        judge_unit(scan, mouth),
         judge_seen(find_seen(area, holes), holes, mouth),
-        judge_twin(find_twin(recess, noise=case.scan.noise), case.recipe.fit.clearance),
+        judge_twin(find_twin(recess, noise=scan.noise), clearance),
     )
     return Finding(checks=tuple(_soften(check) for check in checks))
 
