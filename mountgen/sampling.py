@@ -3,6 +3,9 @@
 Triangles are halved at their longest edge until they are small enough; each then stands for its area at its
 centroid. A triangle whose centroid is farther away than a band plus the distance of its own corners cannot
 reach into the band, and need not be halved again.
+
+References:
+    G. M. Morton (1966), A computer oriented geodetic data base (the curve along which points are put in order).
 """
 
 from __future__ import annotations
