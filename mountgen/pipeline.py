@@ -38,7 +38,7 @@ from mountgen.mesh_file import check_file
 from mountgen.paper import ENDINGS, Papers, draw_papers
 from mountgen.recipe_file import dump_recipe
 from mountgen.safe_write import check_folder
-from mountgen.scan import Mend, Scan, read_scan
+from mountgen.scan import Mend, Scan, mend_scan, parse_scan
 from mountgen.shell_relief import fit_clear_shell
 from mountgen.spline import Axis, Surface
 from mountgen.store import Entry, Store, make_key
@@ -648,10 +648,12 @@ def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
         raise ScanError(f"the scan cannot be read ({error.strerror})", str(path), remedy) from error
     # The suffix counts because the reader may go by it; the name and place of the file do not.
     key = make_key("scan", digest.hexdigest(), path.suffix.lower(), unit, bridge, dots)
-    scan = store.remember(
-        key, lambda: _unpack_scan(_beside_kernel(lambda: _pack_scan(read_scan(path, unit=unit, bridge=bridge, dots=dots)))),
-        pack=_pack_scan, unpack=_unpack_scan,
-    )
+
+    def read() -> Scan:
+        parsed = parse_scan(path)  # what is no scan is told at once
+        return _unpack_scan(_beside_kernel(lambda: _pack_scan(mend_scan(parsed, unit=unit, bridge=bridge, dots=dots))))
+
+    scan = store.remember(key, read, pack=_pack_scan, unpack=_unpack_scan)
     return replace(scan, path=path), key
 
 

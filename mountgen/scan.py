@@ -78,23 +78,41 @@ def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0, dots: bool =
             this unit; it is a closed object.
         ValueError: a negative bridge.
     """
-    path = Path(path)
-    where = f"scan file {path}"
-    if unit not in MM_PER_UNIT:
-        raise ScanError(f'unknown unit "{unit}"', "scan.unit", f"use one of {', '.join(MM_PER_UNIT)}")
+    _check_unit(unit)
+    return mend_scan(parse_scan(Path(path)), unit=unit, bridge=bridge, dots=dots)
+
+
+@dataclass(frozen=True, eq=False)
+class Parsed:
+    """A scan file as it came. sha256: of its bytes."""
+
+    mesh: RawMesh
+    path: Path
+    sha256: str
+
+
+def parse_scan(path: Path) -> Parsed:
+    """Read a scan file and do no more.
+
+    Raises:
+        ScanError: it cannot be read, is empty, broken or without faces.
+    """
     data = load_bytes(path)
     with ThreadPoolExecutor(max_workers=1) as helper:
         digest = helper.submit(hashlib.sha256, data)
-        raw = read_mesh(data, path)
-        sha256 = digest.result().hexdigest()
-    del data
+        return Parsed(read_mesh(data, path), path, digest.result().hexdigest())
+
+
+def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool) -> Scan:
+    """Mend what was read from a scan file; arguments, result and other errors as for `read_scan`."""
+    path, raw = parsed.path, parsed.mesh
+    where = f"scan file {path}"
+    _check_unit(unit)
     notes = list(raw.mended)
     unit, factor = _settle_unit(raw, unit, notes)
     vertices = raw.vertices if factor == 1.0 else raw.vertices * factor
-    faces = raw.faces
     _check_size(raw, unit, factor, where)
-    del raw
-    mesh = mend_mesh(vertices, faces, bridge=bridge, where=where)
+    mesh = mend_mesh(vertices, raw.faces, bridge=bridge, where=where)
     noise = measure_noise(mesh.vertices, mesh.faces)
     notes += mesh.mended
     vertices = _take_off_dots(mesh.vertices, mesh.faces, noise, notes) if dots else mesh.vertices
@@ -102,13 +120,18 @@ def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0, dots: bool =
         vertices=vertices,
         faces=mesh.faces,
         path=path,
-        sha256=sha256,
+        sha256=parsed.sha256,
         unit=unit,
         mm_per_unit=factor,
         spacing=measure_spacing(mesh.vertices, mesh.faces),
         noise=noise,
         mended=tuple(notes),
     )
+
+
+def _check_unit(unit: str) -> None:
+    if unit not in MM_PER_UNIT:
+        raise ScanError(f'unknown unit "{unit}"', "scan.unit", f"use one of {', '.join(MM_PER_UNIT)}")
 
 
 def _take_off_dots(vertices: Floats, faces: Ints, noise: float, notes: list[Mend]) -> Floats:
