@@ -16,10 +16,8 @@ References:
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from math import sqrt
-from os import cpu_count
 from typing import Any
 
 import numpy as np
@@ -27,10 +25,10 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
+from mountgen.threads import THREADS, share_parts
 
 LEAF = 2  # triangles a leaf at most; with four a query takes a sixth longer
 FEW = 5_000  # points; fewer are done sooner than threads are started
-THREADS = min(4, cpu_count() or 1)
 _jit = compiled(fastmath=False, error_model="numpy")  # no division here is by zero
 
 
@@ -127,9 +125,7 @@ def share_out(work: Callable[[slice], None], count: int) -> None:
     if count <= FEW:
         work(slice(0, count))
         return
-    edges = np.linspace(0, count, 1 + 8 * THREADS).astype(int)
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(work, map(slice, edges[:-1], edges[1:])))
+    share_parts(work, count, parts=8 * THREADS)
 
 
 def spread_bits(value: NDArray[np.int64]) -> NDArray[np.int64]:

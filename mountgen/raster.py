@@ -6,19 +6,17 @@ has reached holds EMPTY. The loops release the interpreter lock, so two halves o
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-from itertools import pairwise
+from collections.abc import Callable
 from math import ceil, cos, floor, sin, sqrt
-from os import cpu_count
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints, Singles
 from mountgen.compiled import compiled
+from mountgen.threads import share_parts
 
 EMPTY = np.float32(-1.0e9)  # mm; height of a node nothing has reached
-THREADS = min(4, cpu_count() or 1)
 FEW = 60_000  # triangles; fewer are done sooner than threads are started
 SAGITTA = 0.01  # mm; balls along an edge are set so close that the scallop between them stays below this
 _jit = compiled(fastmath=False)
@@ -385,11 +383,6 @@ def _sum_free(height, empty, mouth, lid, sx, sy, level, cosine, sine, x0, y0, pi
     return total
 
 
-def _halves(count: int) -> list[slice]:
-    edges = np.linspace(0, count, THREADS + 1).astype(int)
-    return [slice(a, b) for a, b in pairwise(edges)]
-
-
 def empty_field(shape: tuple[int, int]) -> Singles:
     """Return a field that nothing has reached."""
     return np.full(shape, EMPTY, dtype=np.float32)
@@ -527,8 +520,7 @@ def dilate_disc(height: Singles, *, radius: float, pitch: float) -> Singles:
     def work(part: slice) -> None:
         _disc_highest(height, half, part.start, part.stop, out)
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(work, _halves(height.shape[0])))
+    share_parts(work, height.shape[0])
     return out
 
 
@@ -631,12 +623,10 @@ def look_around(height: Singles, border: Singles, wanted: Bools, *, reach: float
     return out
 
 
-def _merge(work, count: int) -> Singles:  # type: ignore[no-untyped-def]
+def _merge(work: Callable[[slice], Singles], count: int) -> Singles:
     if count < FEW:
-        return work(slice(0, count))  # type: ignore[no-any-return]
-    with ThreadPoolExecutor(THREADS) as pool:
-        fields = list(pool.map(work, _halves(count)))
-    merged: Singles = fields[0]
-    for other in fields[1:]:
+        return work(slice(0, count))
+    merged, *others = share_parts(work, count)
+    for other in others:
         np.maximum(merged, other, out=merged)
     return merged
