@@ -15,7 +15,8 @@ from mountgen.scan import Scan
 from tests.known import mend_scan
 from tests.shapes import scan_specimen
 
-ROUNDING = 1e-3  # mm; heights are kept in single precision (4e-6); steep walls of posts make 3e-4 of that (measured)
+ROUNDING = 1e-4  # mm; heights are kept in single precision (4e-6)
+POSTS = 6e-3  # mm; where two nodes are alike a post's outline goes by the one or the other: up to 0.0026 in six turns (measured)
 
 
 def _fit(scan: Scan) -> Shell:
@@ -33,5 +34,5 @@ def test_a_turned_and_moved_scan_gives_the_same_wall_and_floor() -> None:
         assert np.abs(one.poles - other.poles).max() < ROUNDING
     assert [len(each) for each in (here.posts, here.pockets)] == [len(each) for each in (there.posts, there.pockets)]
     for one, other in zip(here.posts, there.posts, strict=True):
-        assert np.abs(one.wall.poles - other.wall.poles).max() < ROUNDING
-        assert np.abs(one.floor.poles - other.floor.poles).max() < ROUNDING
+        assert np.abs(one.wall.poles - other.wall.poles).max() < POSTS
+        assert np.abs(one.floor.poles - other.floor.poles).max() < POSTS
