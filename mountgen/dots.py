@@ -194,14 +194,15 @@ def _fit_dot(
     vertices: Floats, around: Ints, seed: Floats, facing: Floats, *, size: float, noise: float
 ) -> _Dot | None:
     """Return the dot of about a size that stands at a seed, on ground that the vertices `around` are of; None for no dot."""
-    points = vertices[around]
     (right,), (up,) = make_axes(facing[None])
-    flat = (points - seed) @ np.column_stack([right, up, facing])
-    plan, centre, radius = flat[:, :2], np.zeros(2), size
+    whole = (vertices[around] - seed) @ np.column_stack([right, up, facing])
+    centre, radius = np.zeros(2), size
     for turn in range(FITS + 1):
-        away = np.linalg.norm(plan - centre, axis=1)
         clear = radius + (0.25 * size if turn == 0 else 0.0)  # its middle is not known yet
-        land = (away > clear + LAND[0]) & (away < clear + LAND[1])
+        away = np.hypot(*(whole[:, :2] - centre).T)
+        near = np.flatnonzero(away < clear + LAND[1])
+        away, flat = away[near], whole[near]
+        plan, land = flat[:, :2], away > clear + LAND[0]
         eighth = _find_eighth(plan - centre)
         if land.sum() < FEWEST or not np.bincount(eighth[land], minlength=EIGHTHS).all():
             return None
@@ -229,7 +230,9 @@ def _fit_dot(
     )
     if not is_dot:
         return None
-    return _Dot(points[on].mean(axis=0), around, _profile(away, over, radius)[:, None] * facing, around[on], radius, height)
+    around = around[near]
+    lift = _profile(away, over, radius)[:, None] * facing
+    return _Dot(vertices[around[on]].mean(axis=0), around, lift, around[on], radius, height)
 
 
 def _ends_abruptly(away: Floats, over: Floats, radius: float, *, rough: float) -> bool:
