@@ -35,6 +35,8 @@ FLUSH = 0.02  # mm; a pad nearer to the part's surface than this is neither sunk
 ROOT = 0.8  # mm by which a plinth reaches into the part
 SCRAPE = 0.05  # mm by which a plinth may come nearer to the scan on its way in than it stands at its seat
 DRAG = 3.0  # mm; tape that slides farther than this on its way in sticks too early (our rule)
+FLAT = (0.25, 1.0 / MISMATCH_TIMES, 1.0)  # of the tape's thickness: mismatches that are accepted one after the other
+STEP = 5.0  # mm; of lengths that remedies name
 ROUNDS = 4  # of looking for another place where a plinth scrapes
 THICKEST = 3.0  # mm; of tape that remedies name (our rule)
 TRIES, MOST_PADS = 5, 12  # thicknesses that are placed for a remedy; pads that a recipe may ask for
@@ -128,9 +130,9 @@ def plan_pads(mesh: Mesh, recess: Recess, *, tape: TapePads, avoid: Sequence[Sof
     pitch = float(np.clip(min(tape.width, tape.length) / SHARE, FINEST, COARSEST))
     views = make_views(body, scan, pitch=pitch, avoid=avoid)
 
-    def place(tape: TapePads) -> tuple[Pad, ...]:
-        """Return the pads where they lie best. Raises FeatureError: there is no room for them."""
-        flat = [tape.thickness * share for share in (0.25, 1.0 / MISMATCH_TIMES, 1.0)]
+    def look(tape: TapePads) -> tuple[tuple[Pad, ...], int, bool]:
+        """Return the pads where they lie best; or none, for how many there is room, and whether some would scrape."""
+        flat = [tape.thickness * share for share in FLAT]
         barred: list[Floats] = []
         for _ in range(ROUNDS):
             spots = choose_spots(
@@ -141,11 +143,19 @@ def plan_pads(mesh: Mesh, recess: Recess, *, tape: TapePads, avoid: Sequence[Sof
             pads = tuple(_measure(body, scan, spot, tape) for spot in spots)
             scraping = [pad for pad in pads if pad.raised and _scrapes(pad, recess, tape)]
             if not scraping:
-                return pads
+                return pads, len(pads), False
             barred += [pad.spot.centre for pad in scraping]
-        raise _misfit(views, tape, len(spots), flat[1], scraped=bool(barred))
+        return (), len(spots), bool(barred)
 
-    return _make_plan(place(tape), tape, place)
+    def place(tape: TapePads) -> tuple[Pad, ...]:
+        return look(tape)[0]
+
+    pads, found, scraped = look(tape)
+    if scraped:
+        raise _explain_scraping(tape, place)
+    if not pads:
+        raise _misfit(views, tape, found)
+    return _make_plan(pads, tape, place)
 
 
 def _measure(body: Surface, scan: Surface, spot: Spot, tape: TapePads) -> Pad:
@@ -250,14 +260,14 @@ def _mismatch(pad: Pad) -> float:
 
 
 def advise_flatter(tape: TapePads, mismatch: float, place: Callable[[TapePads], tuple[Pad, ...]]) -> str:
-    """Return the thinnest tape that bears the mismatch where its pads then lie, and shorter pads of as much area; both placed."""
+    """Return the thinnest tape that bears the mismatch where its pads then lie, and shorter pads of as much area; both placed.
+
+    place: the pads where they lie best; none where there is no room for them.
+    """
 
     def passes(other: TapePads) -> bool:
-        try:
-            worst = max(_mismatch(pad) for pad in place(other))
-        except FeatureError:
-            return False
-        return judge_thickness(other.thickness, mismatch=worst) == "pass"
+        pads = place(other)
+        return bool(pads) and judge_thickness(other.thickness, mismatch=max(map(_mismatch, pads))) == "pass"
 
     thick = (ceil(10.0 * MISMATCH_TIMES * mismatch) + k for k in range(TRIES))
     thicker = ({"thickness": each / 10.0} for each in thick if each / 10.0 <= THICKEST)
@@ -273,11 +283,27 @@ def advise_flatter(tape: TapePads, mismatch: float, place: Callable[[TapePads], 
     )
 
 
-def _misfit(views: Sequence[View], tape: TapePads, found: int, flat: float, *, scraped: bool) -> FeatureError:
+def _explain_scraping(tape: TapePads, place: Callable[[TapePads], tuple[Pad, ...]]) -> FeatureError:
+    """Say with which shorter pads, fewer or thicker tape none scrapes, each placed."""
+    longest = STEP * ceil(tape.length / STEP) - STEP
+    shorter = ({"length": length} for length in np.arange(longest, 0.75 * tape.width, -STEP).tolist())
+    fewer = ({"count": count} for count in range(tape.count - 1, 0, -1))
+    thicker = ({"thickness": round(tape.thickness + 0.2 * k, 1)} for k in range(1, TRIES + 1))
+    found = []
+    for choices in (shorter, fewer, (each for each in thicker if each["thickness"] <= THICKEST)):
+        good = next((each for each in choices if place(tape.model_copy(update=each))), None)
+        if good is not None:
+            found.append(tell_settings({f"tape.{key}": value for key, value in good.items()}))
+    return FeatureError(
+        f"raised pads of {tape.length:g} x {tape.width:g} mm would scrape along the recess on the way in", "tape pads",
+        ", or ".join(found) or "leave the pads out with tape = false",
+    )
+
+
+def _misfit(views: Sequence[View], tape: TapePads, found: int) -> FeatureError:
     """Say what would fit: shorter pads of the same tape, else smaller ones, else fewer."""
     what = f"there is room for {found} of {tape.count} flat pads of {tape.length:g} x {tape.width:g} mm"
-    if scraped:
-        what = f"raised pads of {tape.length:g} x {tape.width:g} mm would scrape along the recess on the way in"
+    flat = tape.thickness * FLAT[1]
 
     def fits(length: float, width: float) -> bool:
         return len(choose_spots(views, count=tape.count, length=length, width=width, flat=[flat])) == tape.count
@@ -290,13 +316,11 @@ def _misfit(views: Sequence[View], tape: TapePads, found: int, flat: float, *, s
         return low
 
     remedies = []
-    if scraped:
-        remedies.append("take a tape as thick as the clearance or thicker")
-    elif (k := largest(False)) * tape.length >= 0.5 * tape.width:
+    if (k := largest(False)) * tape.length >= 0.5 * tape.width:
         remedies.append(f"set tape.length = {floor(k * tape.length):g} or less")
     elif (k := largest(True)) > 0.1:
         length, width = (floor(10.0 * k * size) / 10.0 for size in (tape.length, tape.width))
         remedies.append(f"set tape.length = {length:g} and tape.width = {width:g} or less")
-    if found and not scraped:
+    if found:
         remedies.append(f"set tape.count = {found}")
     return FeatureError(what, "tape pads", ", or ".join(remedies) or "leave the pads out with tape = false")
