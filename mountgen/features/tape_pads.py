@@ -284,13 +284,12 @@ def advise_flatter(tape: TapePads, mismatch: float, place: Callable[[TapePads], 
 
 
 def _explain_scraping(tape: TapePads, place: Callable[[TapePads], tuple[Pad, ...]]) -> FeatureError:
-    """Say with which shorter pads, fewer or thicker tape none scrapes, each placed."""
+    """Say with which shorter pads and with which thicker tape none scrapes, each placed; fewer would hold too little."""
     longest = STEP * ceil(tape.length / STEP) - STEP
     shorter = ({"length": length} for length in np.arange(longest, 0.75 * tape.width, -STEP).tolist())
-    fewer = ({"count": count} for count in range(tape.count - 1, 0, -1))
     thicker = ({"thickness": round(tape.thickness + 0.2 * k, 1)} for k in range(1, TRIES + 1))
     found = []
-    for choices in (shorter, fewer, (each for each in thicker if each["thickness"] <= THICKEST)):
+    for choices in (shorter, (each for each in thicker if each["thickness"] <= THICKEST)):
         good = next((each for each in choices if place(tape.model_copy(update=each))), None)
         if good is not None:
             found.append(tell_settings({f"tape.{key}": value for key, value in good.items()}))
