@@ -237,7 +237,7 @@ def measure(scans: dict[int, Path], work: Path, *, repeats: int = REPEATS) -> No
     rows = []
     for base, recipe, changes in [
         ("plug", plugs[middle], [("same", []), ("clearance", ["fit.clearance=0.6"])]),
-        ("phone-shelf", SHELF, [("same", []), ("clearance", ["fit.clearance=0.6"]), ("lip", ["lip.height=5"])]),
+        ("phone-shelf", SHELF, [("same", []), ("clearance", ["fit.clearance=0.6"]), ("lip", ["lip.height=5.5"])]),
     ]:
         script = json.dumps([("cold", []), *changes])
         arguments = ["-c", RERUN, str(recipe), str(work), script, str(scans[middle])]
