@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 PITCH_SHARE = 0.25  # of the clearance; the scallop between nodes on a ball of radius c is then c/128
 FINEST, COARSEST = 0.06, 0.5  # mm
 MOST_NODES = 2_500_000
+DIGITS = 6  # of mm that count of an outline: buffers take one corner or its like by the last bit, and go 0.0006 mm another way
 SPIKE_SHARE, SPIKES = 0.03, (1.0, 3.0)  # of the mouth's size, within mm: spikes of its outline narrower than twice this go
 FEATHER = 0.4  # mm; the least thickness of the part at the rim
 RIM_ZONE = 3.0  # mm below the lid; the scan above this is the rim's, for its own clearance
@@ -181,6 +182,7 @@ def fair_loop(region, gap: float) -> Floats:  # type: ignore[no-untyped-def]
     """Return the largest loop of a region moved inwards by `gap` mm and cleared of spikes."""
     import shapely
 
+    region = shapely.transform(region, lambda points: np.round(points, DIGITS))
     spike = float(np.clip(SPIKE_SHARE * sqrt(region.area), *SPIKES))
     region = shapely.buffer(shapely.buffer(region, -gap - spike, quad_segs=16), spike, quad_segs=16)
     parts = [g for g in shapely.get_parts(region) if g.geom_type == "Polygon" and not g.is_empty]

@@ -268,9 +268,12 @@ def classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:
 
     What was found last is remembered: it is asked for when facets are drawn back and when the part is gauged.
     """
-    if not (_classified and _classified[0][0] is vertices and _classified[0][1] is faces and (_classified[0][2] == lid).all()):
-        _classified[:] = [(vertices, faces, np.array(lid), _classify_faces(vertices, faces, lid))]
-    return _classified[0][3]
+    for known in tuple(_classified):
+        if known[0] is vertices and known[1] is faces and (known[2] == lid).all():
+            return known[3]
+    zone = _classify_faces(vertices, faces, lid)
+    _classified[:] = [(vertices, faces, np.array(lid), zone)]
+    return zone
 
 
 def _classify_faces(vertices: Floats, faces: Ints, lid: Floats) -> Ints:
