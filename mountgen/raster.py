@@ -533,9 +533,7 @@ def open_disc(mask: Bools, *, radius: float, pitch: float) -> Bools:
 
 def reach_disc(mask: Bools, *, radius: float, pitch: float) -> Bools:
     """Return the nodes (R, C) that lie within `radius` mm of one of a mask; its cost does not grow with the radius."""
-    square = (radius / pitch) ** 2
-    reach = int(sqrt(square))
-    half = np.array([int(sqrt(square - k**2)) for k in range(reach + 1)], dtype=np.int64)
+    half = _list_halves(radius / pitch)
     near: Bools = np.empty(mask.shape, dtype=np.bool_)
     _reach_disc(np.ascontiguousarray(mask), half, near)
     return near
@@ -569,6 +567,11 @@ def lead_uphill(height: Singles, label: Ints) -> Ints:
     return found
 
 
+def _list_halves(radius: float) -> NDArray[np.int64]:
+    """Return how many nodes a disc reaches to either side, in its middle row and each next one. radius: in nodes."""
+    return np.array([int(sqrt(radius**2 - k**2)) for k in range(int(radius) + 1)], dtype=np.int64)
+
+
 def find_beside(label: Ints, wanted: NDArray[np.int64], *, radius: float, pitch: float) -> NDArray[np.int64]:
     """Return the labelled node nearest to each wanted one and within `radius` mm of it, (N,); -1 where there is none.
 
@@ -576,10 +579,8 @@ def find_beside(label: Ints, wanted: NDArray[np.int64], *, radius: float, pitch:
         label: (R, C), above 0 where there is a label.
         wanted: (N,) nodes, counted row by row; so is what is returned.
     """
-    square = (radius / pitch) ** 2
-    half = np.array([int(sqrt(square - k**2)) for k in range(int(sqrt(square)) + 1)], dtype=np.int64)
     found = np.empty(len(wanted), dtype=np.int64)
-    _find_beside(np.ascontiguousarray(label), wanted, half, found)
+    _find_beside(np.ascontiguousarray(label), wanted, _list_halves(radius / pitch), found)
     return found
 
 

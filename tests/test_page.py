@@ -9,6 +9,7 @@ import subprocess
 import zlib
 from base64 import b64decode, b64encode
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import asdict
 from hashlib import sha256
 from itertools import pairwise
 from pathlib import Path
@@ -600,3 +601,13 @@ def test_make_writes_the_page_with_the_report_that_it_writes(tmp_path: Path) -> 
     assert "for &lt;Juniper&gt; &amp; friends" in text
     assert {"service-heat-chapter", "service-fit_stack-chapter", "cautions-chapter"} <= {each.get("id") for each in tree.iter()}
     assert "report.html" in name_outputs("blank")
+
+
+def test_a_packed_mesh_from_elsewhere_is_taken_only_if_it_is_one() -> None:
+    """What a page is given of a kept result goes into it as it is."""
+    packed = pack_scan(RECESS)
+    kept = json.loads(json.dumps(asdict(packed)))
+    assert Packed.check(**kept) == packed
+    for wrong in ({"data": "</script><script>"}, {"low": [0.0, 1.0]}, {"step": "0"}):
+        with pytest.raises((TypeError, ValueError)):
+            Packed.check(**(kept | wrong))

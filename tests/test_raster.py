@@ -20,11 +20,13 @@ from mountgen.raster import (
     dilate_disc,
     empty_field,
     fill_loop,
+    find_beside,
     lead_uphill,
     look_around,
     open_disc,
     raster_border,
     raster_faces,
+    reach_disc,
     sample_grid,
     stamp_points,
     sum_free,
@@ -268,6 +270,22 @@ def test_a_mask_is_opened_like_by_the_library_s_erosion_and_dilation(nodes: floa
     opened = open_disc(mask, radius=nodes * 0.25, pitch=0.25)
     assert 0 < opened.sum() <= mask.sum()
     np.testing.assert_array_equal(opened, ndimage.binary_opening(mask, disc))
+
+
+@pytest.mark.parametrize("nodes", [0.5, 1.5, 4.0, 7.5])
+def test_what_lies_within_a_radius_of_a_mask_is_told_by_the_library_s_distances(nodes: float) -> None:
+    mask = np.random.default_rng(5).random((50, 70)) < 0.02
+    away = ndimage.distance_transform_edt(~mask)
+    np.testing.assert_array_equal(reach_disc(mask, radius=nodes * 0.2, pitch=0.2), away <= nodes)
+    assert not reach_disc(np.zeros_like(mask), radius=nodes * 0.2, pitch=0.2).any()
+    label = np.where(mask, 3, 0).astype(np.int32)
+    wanted = np.flatnonzero(~mask)
+    found = find_beside(label, wanted, radius=nodes * 0.2, pitch=0.2)
+    near = away.ravel()[wanted] <= nodes
+    np.testing.assert_array_equal(found >= 0, near)
+    assert mask.ravel()[found[near]].all()
+    apart = [np.subtract(*each) for each in zip(divmod(found[near], 70), divmod(wanted[near], 70), strict=True)]
+    np.testing.assert_allclose(np.hypot(*apart), away.ravel()[wanted][near])  # of several as near any will do
 
 
 def test_a_border_stands_in_for_the_steep_ground_behind_it() -> None:

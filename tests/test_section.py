@@ -9,12 +9,22 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
+from scipy import ndimage
 
 from mountgen.arrays import Floats
 from mountgen.datum import signed_area
 from mountgen.errors import SectionError
 from mountgen.field import InsertableSpace, build_space
-from mountgen.section import choose_split, cut_sections, find_floor, sample_height, steepness, trace_wall, without_ledges
+from mountgen.section import (
+    choose_split,
+    cut_sections,
+    find_floor,
+    find_lowest,
+    sample_height,
+    steepness,
+    trace_wall,
+    without_ledges,
+)
 from tests.known import Known, known_recess, make_fit
 
 TRIANGLES = 40_000
@@ -159,3 +169,9 @@ def test_no_section_at_the_mouth_is_said() -> None:
     with pytest.raises(SectionError, match="no closed section at the mouth") as caught:
         trace_wall(shut, np.zeros(space.height.shape, dtype=bool), 60.0)
     assert "mouth.rim" in caught.value.remedy
+
+
+def test_the_lowest_of_each_label_is_the_library_s() -> None:
+    rng = np.random.default_rng(6)
+    height, label = rng.normal(size=(40, 30)).astype(np.float32), rng.integers(0, 6, (40, 30))
+    np.testing.assert_array_equal(find_lowest(height, label, 5), ndimage.minimum(height, label, np.arange(1, 6)))

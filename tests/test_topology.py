@@ -9,7 +9,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from mountgen.arrays import Floats, Ints
-from mountgen.topology import find_duplicates, link_faces, measure_faces, trace_loops, weld_points
+from mountgen.topology import find_duplicates, label_corners, link_faces, measure_faces, number_used, trace_loops, weld_points
 from tests.sheets import make_sheet, tray
 
 
@@ -199,3 +199,15 @@ def test_loop_through_an_edge_with_three_faces_is_not_clean() -> None:
     links = link_faces(both, count + 2)
     assert links.crowded == 1
     assert any(not loop.clean for loop in trace_loops(both, links.on_border))
+
+
+def test_vertices_that_faces_join_have_one_label_like_by_the_library() -> None:
+    faces = np.random.default_rng(7).integers(0, 400, (150, 3)).astype(np.int32)
+    label = label_corners(faces, 400)
+    ends = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
+    count, wanted = connected_components(coo_matrix((np.ones(len(ends[0])), ends), shape=(400, 400)), directed=False)
+    assert count > 1
+    assert len(np.unique(label)) == len(np.unique(np.column_stack([label, wanted]), axis=0)) == count
+    used, faces_in = number_used(faces, 400)
+    np.testing.assert_array_equal(used, np.unique(faces))
+    np.testing.assert_array_equal(used[faces_in], faces)
