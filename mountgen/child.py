@@ -33,11 +33,6 @@ def can_fork() -> bool:
     return hasattr(os, "fork")
 
 
-def has_threads() -> bool:
-    """Return whether the kernel may work in threads: those of a process are not there in its child, which would wait for them."""
-    return not _is_child
-
-
 class Child:
     """A process that makes something of what its parent has in memory; whoever has it made stops it in any case.
 

@@ -13,8 +13,8 @@ import numpy as np
 
 from mountgen.arrays import Floats, Ints, freeze
 from mountgen.bounded import run_bounded, suggest_change
-from mountgen.child import has_threads
 from mountgen.errors import KernelError
+from mountgen.kernel_threads import start_threads
 from mountgen.patch import Patch, is_on_spline, read_patches
 from mountgen.refine import refine_patches
 from mountgen.slit import close_slits, drop_folds
@@ -207,7 +207,7 @@ def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str, fu
 
 def build_boolean(operation: Any, how: str, what: str) -> Solid:
     """Return the result of a boolean whose arguments and tools are set; arguments and errors as for `combine`."""
-    operation.SetRunParallel(has_threads())
+    operation.SetRunParallel(start_threads())
     operation.Build()
     if not operation.IsDone():
         raise KernelError(f"the solid kernel refused to {how} the {what}", what, suggest_change(what))
@@ -336,7 +336,7 @@ def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:
     from OCP.TopoDS import TopoDS, TopoDS_Compound
 
     how = IMeshTools_Parameters()
-    how.Deflection, how.Angle, how.InParallel = chord, FACET_ANGLE, has_threads()
+    how.Deflection, how.Angle, how.InParallel = chord, FACET_ANGLE, start_threads()
     how.ForceFaceDeflection = True  # or a face is meshed as coarsely as the loosest of its edges lies on it
     if way is not None:
         how.MeshAlgo = way

@@ -191,8 +191,10 @@ def make(
         from mountgen.step_file import encode_step
 
     started = _spend()
-    with clock.stage("make the part"):
-        part = build_part(ground)
+    with beside(lambda: _look_at_scan(ground, store)) as look:
+        with clock.stage("make the part"):
+            part = build_part(ground)
+        shown, doubts = look()
     laborious = _spend() - started > LABORIOUS
     for note in (*part.notes, *part.body.notes):
         progress.say(f"note       {note}")
@@ -203,11 +205,11 @@ def make(
         return build_part(replace(ground, recipe=other) if same else lay_ground(other, store=store, clock=Clock(Quiet())))
 
     solid = part.body.solid
-    with beside(lambda: (encode_step(solid, name=recipe.name), *_look_at_scan(ground, store))) as tell:
+    with beside(lambda: encode_step(solid, name=recipe.name)) as encode_solid:
         case = prove_part(part, ground, clock=clock, pictures=pictures, remake=remake)
         if ground.shell is not None and not case.inspection.is_clear:
             case = _make_of_facets(case, ground, clock=clock)
-        step, shown, doubts = tell()
+        step = encode_solid()
     case = replace(case, laborious=laborious or case.part.body.faceted)  # facets cut at a reach take the kernel a minute
     part, body, inspection = case.part, case.part.body, case.inspection
     encoded = step if body.solid is solid else None

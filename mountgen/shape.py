@@ -115,6 +115,15 @@ class Axes:
         placed: Floats = self.origin + flat[:, :1] * self.right + flat[:, 1:] * self.up + height * self.normal
         return placed
 
+    def turn(self, axis: Floats, angle: float, *, about: Floats) -> Axes:
+        """Return the axes turned by `angle` radians about a line along a unit vector (3,) through a point (3,), mm."""
+
+        def turned(vector: Floats) -> Floats:
+            square = np.cross(axis, vector)
+            return np.asarray(vector + sin(angle) * square + (1.0 - cos(angle)) * np.cross(axis, square))
+
+        return Axes(about + turned(self.origin - about), turned(self.right), turned(self.up))
+
 
 UPRIGHT = Axes(np.zeros(3), np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]))
 
@@ -170,16 +179,41 @@ def extrude(outline: Outline, *, axes: Axes, height: float) -> Solid:
     Raises:
         KernelError: the outline crosses itself or has no face.
     """
-    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
     from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
     from OCP.gp import gp_Vec
 
+    return BRepPrimAPI_MakePrism(_plane_face(outline, axes), gp_Vec(*(float(c) for c in height * axes.normal))).Shape()
+
+
+def _plane_face(outline: Outline, axes: Axes) -> Any:
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+
     face = BRepBuilderAPI_MakeFace(_wire(outline, axes), True)
     if not face.IsDone():
-        raise KernelError(
-            "an outline bounds no plane face", "feature outline", "change the feature's sizes a little"
-        )
-    return BRepPrimAPI_MakePrism(face.Face(), gp_Vec(*(float(c) for c in height * axes.normal))).Shape()
+        raise KernelError("an outline bounds no plane face", "feature outline", "change the feature's sizes a little")
+    return face.Face()
+
+
+def revolve(outline: Outline, *, axes: Axes, axis: Floats, about: Floats, first: float, last: float) -> Solid:
+    """Return the ring section that an outline passes over when it is turned about a line in its plane.
+
+    Its faces are planes, cylinders, cones, spheres and tori.
+
+    Args:
+        outline: on one side of the line.
+        axes: where the outline lies before it is turned.
+        axis: (3,) unit vector along the line; about: (3,) mm, a point of it.
+        first, last: radians, first < last; from where to where it is turned.
+
+    Raises:
+        KernelError: the outline crosses itself or has no face.
+    """
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeRevol
+    from OCP.gp import gp_Ax1, gp_Dir, gp_Pnt
+
+    face = _plane_face(outline, axes.turn(axis, first, about=about))
+    line = gp_Ax1(gp_Pnt(*(float(c) for c in about)), gp_Dir(*(float(c) for c in axis)))
+    return BRepPrimAPI_MakeRevol(face, line, last - first).Shape()
 
 
 def make_box(low: Sequence[float], high: Sequence[float], *, axes: Axes = UPRIGHT) -> Solid:
@@ -324,6 +358,29 @@ def _bernstein(parameter: Floats, degree: int) -> Floats:
     choose = np.array([comb(degree, int(i)) for i in k], dtype=np.float64)
     t = parameter[:, None]
     return np.asarray(choose * t**k * (1.0 - t) ** (degree - k))
+
+
+@dataclass(frozen=True, eq=False)
+class Circle:
+    """A circle in a plane. middle: (2,) mm; radius: mm; error: mm by which it passes the points it was fitted to at most."""
+
+    middle: Floats
+    radius: float
+    error: float
+
+
+def fit_circle(points: Floats) -> Circle:
+    """Return the circle nearest to points (N, 2), mm, N >= 3, by algebraic distance.
+
+    References:
+        I. Kasa (1976), A circle fitting procedure and its error analysis, IEEE Trans. Instrum. Meas. 25(1):8-14.
+    """
+    mean = points.mean(axis=0)
+    local = points - mean
+    solved = np.linalg.lstsq(np.column_stack([2.0 * local, np.ones(len(points))]), (local**2).sum(axis=1), rcond=None)[0]
+    radius = sqrt(float(solved[2] + solved[:2] @ solved[:2]))
+    off = np.linalg.norm(local - solved[:2], axis=1) - radius
+    return Circle(mean + solved[:2], radius, float(np.abs(off).max()))
 
 
 def _translation_surface(piece: Piece, axes: Axes, path: Floats) -> Any:

@@ -7,15 +7,14 @@ from math import cos, radians, sin, tan
 import numpy as np
 
 from mountgen.arrays import Floats
+from mountgen.features.front import follow_front
 from mountgen.features.profile import RIGHT, Profile
 from mountgen.kernel import Solid
-from mountgen.shape import Axes, Outline, bezier_points, bezier_poles, extrude, round_polygon, sweep
+from mountgen.shape import Axes, Outline, bezier_poles, extrude, round_polygon, sweep
 
 CROSSING = radians(10.0)  # angle at which a rounding runs out of the face it rounds: kernels fail on tangency
 STEEPEST, DIP_DEGREE = 0.3, 8  # of a scoop: depth for its width, degree of the curve it follows
 SCOOP_DIP = 2.0  # mm by which a scoop is hollowed out below the deck, so that a finger gets under the device
-PATH_DEGREES = (1, 2, 4)  # of the curve along which the lip follows the panel, tried in this order
-PATH_ERROR = 0.005  # mm by which that curve may leave the panel
 BEYOND = 12.0  # mm by which a swept tool reaches past what it cuts
 OUTSIDE = 6.0  # mm in front of the panel
 
@@ -37,7 +36,7 @@ def round_front(
     outwards = np.array([sin(tilt) - cos(lean), cos(tilt) + sin(lean)])
     outline = np.array([corner, down, corner + radius * outwards, back])
     drawn, level = round_polygon(outline, [radius, 0.0, 0.0, 0.0]), profile.lip_height if above is None else above
-    return _follow_front(profile, drawn, low - beyond, high + beyond, above=level)
+    return follow_front(profile, drawn, low, high, above=level, beyond=beyond)
 
 
 def _front_corner(profile: Profile, radius: float) -> tuple[Floats, Floats, Floats]:
@@ -69,7 +68,7 @@ def stand_lip(profile: Profile, low: float, high: float, *, radius: float) -> So
     h = (over - tan(tilt) * depth) / (1.0 + tan(tilt) * tan(lean))
     outline = [(-OUTSIDE - below, -below), back(-below), back(h), (-OUTSIDE - below, over + tan(tilt) * (OUTSIDE + below))]
     drawn = round_polygon(outline, [0.0, 0.0, radius, 0.0])
-    return _follow_front(profile, drawn, low - BEYOND, high + BEYOND, above=profile.lip_height)
+    return follow_front(profile, drawn, low, high, above=profile.lip_height, beyond=BEYOND)
 
 
 def scoop_lip(profile: Profile, *, place: float, width: float, reach: float, radius: float) -> Solid:
@@ -135,15 +134,3 @@ def cut_inwards(profile: Profile, outline: Outline, *, place: float, reach: floa
     axes = profile.along_deck(first)
     moved = Axes(axes.origin + place * RIGHT, axes.right, axes.up)
     return extrude(outline, axes=moved, height=-(reach - first) / cos(radians(profile.tilt_deg)))
-
-
-def _follow_front(profile: Profile, outline: Outline, low: float, high: float, *, above: float) -> Solid:
-    """Return an outline, drawn in (s, h) about the front's edge `above` mm above the deck, swept along that edge."""
-    t = np.linspace(0.0, 1.0, 25)
-    x = low + t * (high - low)
-    edge: Floats = profile.place(x, profile.front_edge(x, above))
-    for degree in PATH_DEGREES:
-        path = bezier_poles(t, edge, degree=degree)
-        if float(np.abs(bezier_points(path, t) - edge).max()) < PATH_ERROR:
-            break
-    return sweep(outline, axes=Axes(np.zeros(3), profile.inwards, profile.up), path=path)

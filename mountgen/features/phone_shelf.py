@@ -44,7 +44,10 @@ FLOOR = 1.5  # mm of material that must be left below the deck
 # How a shelf is cut out of its block, tried in order: of how many strips the block's wall is, and how its tools are applied.
 # The kernel works through every face whose box a tool touches, so many strips are quick; and it fails at some seams, which lie
 # elsewhere with another number.
-WAYS = ((8, cut_in_turn), (6, cut_in_turn), (16, cut_in_turn), (8, cut_at_once), (4, cut_in_turn), (4, cut_at_once))
+WAYS = (
+    (12, cut_in_turn), (8, cut_in_turn), (6, cut_in_turn), (16, cut_in_turn),
+    (8, cut_at_once), (4, cut_in_turn), (4, cut_at_once),
+)  # fmt: skip
 
 
 def make_phone_shelf(

@@ -56,14 +56,22 @@ class Profile:
 
     def along_deck(self, s: float) -> Axes:
         """Axes square to the deck that cut it at `s` mm: right is x, up square to the deck; they face outwards."""
-        tilt = radians(self.tilt_deg)
-        square = sin(tilt) * self.inwards + cos(tilt) * self.up
-        return Axes(self.place(np.zeros(1), np.array([[s, self.deck(s)]]))[0], RIGHT, square)
+        return Axes(self.place(np.zeros(1), np.array([[s, self.deck(s)]]))[0], RIGHT, self.square)
+
+    @property
+    def square(self) -> Floats:
+        """The direction square to the deck, upwards, unit (3,)."""
+        return np.asarray(self.slope_square[0] * self.inwards + self.slope_square[1] * self.up)
 
     @property
     def slope_back(self) -> Floats:
         """The deck's direction inwards in (s, h), unit (2,)."""
         return np.array([cos(radians(self.tilt_deg)), -sin(radians(self.tilt_deg))])
+
+    @property
+    def slope_square(self) -> Floats:
+        """The direction square to the deck, upwards, in (s, h), unit (2,)."""
+        return np.array([sin(radians(self.tilt_deg)), cos(radians(self.tilt_deg))])
 
     def place(self, x: Floats, flat: Floats) -> Floats:
         """Return the points (N, 3) of the part frame at x (N,) and (s, h) (N, 2), mm."""
