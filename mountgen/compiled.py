@@ -7,6 +7,7 @@ which takes a minute and changes nothing else.
 from __future__ import annotations
 
 import logging
+import os
 import pickle
 from collections.abc import Callable
 from contextlib import suppress
@@ -14,6 +15,7 @@ from typing import Any
 
 import numba
 from numba.core import caching
+from numba.core.compiler_lock import global_compiler_lock
 from numba.core.runtime.nrt import rtsys
 
 DAMAGED = (OSError, EOFError, ValueError, pickle.UnpicklingError)
@@ -55,3 +57,10 @@ def compiled(**options: Any) -> Callable[[Callable[..., Any]], Any]:
         return made
 
     return compile_later
+
+
+if hasattr(os, "register_at_fork"):  # a child would wait for ever for a thread of its parent's that was loading a loop
+    os.register_at_fork(
+        before=global_compiler_lock.acquire, after_in_parent=global_compiler_lock.release,
+        after_in_child=global_compiler_lock.release,
+    )  # fmt: skip

@@ -13,12 +13,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import pi, sqrt
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Floats, Ints
+from mountgen.cells import Cells
+from mountgen.nearest import Tree, build_tree, find_nearest
 from mountgen.topology import average_normals, list_quadric_terms, make_axes
 
 PATCH = 1.0  # mm; the scan is looked at in patches of this size
@@ -68,20 +69,18 @@ def flatten_dots(vertices: Floats, faces: Ints, *, noise: float) -> Dots:
     Returns:
         Dots: the same array of vertices where there is none.
     """
-    from scipy.spatial import cKDTree
-
     normals = average_normals(vertices, faces)
     patches, facing = _make_patches(vertices, normals)
-    about = cKDTree(patches)
+    about = build_tree(patches, np.arange(len(patches), dtype=np.int32)[:, None].repeat(3, axis=1))  # triangles of one corner
     dots: list[_Dot] = []
     taken = np.zeros(len(vertices), dtype=np.bool_)
-    near: Any = None
     for size in SIZES:
+        near: Cells | None = None
         for place, patch in _choose_seeds(patches, _stand_above(patches, facing, about, size + BESIDE), 0.7 * size):
             if any(np.linalg.norm(place - dot.middle) < dot.radius for dot in dots):
                 continue
-            near = cKDTree(vertices) if near is None else near
-            around = np.asarray(near.query_ball_point(place, 2.0 * size + LAND[1]))
+            near = near or Cells(vertices, 2.0 * size + LAND[1])
+            around = np.sort(near.find(place[None])[1])
             around = around[normals[around] @ facing[patch] > LEVEL]
             dot = _fit_dot(vertices, around, place, facing[patch], size=size, noise=noise)
             if dot is not None and not taken[dot.on].any():
@@ -112,7 +111,7 @@ def _make_patches(vertices: Floats, normals: Floats) -> tuple[Floats, Floats]:
     return middle, _unit(np.stack([np.bincount(patch, normals[:, d]) for d in range(3)], axis=1))
 
 
-def _stand_above(patches: Floats, facing: Floats, about: Any, radius: float) -> Floats:
+def _stand_above(patches: Floats, facing: Floats, about: Tree, radius: float) -> Floats:
     """Return how far patches stand above the mean of those on a circle around them, (P,) mm; 0 where they may be no dot.
 
     A dot stands above every two that face each other, and above a wider circle hardly more than above this one; what is merely
@@ -123,7 +122,7 @@ def _stand_above(patches: Floats, facing: Floats, about: Any, radius: float) -> 
     return np.where((wide > 0.0) & (wide < BENT * narrow), narrow, 0.0)
 
 
-def _rise(patches: Floats, facing: Floats, about: Any, radius: float, left: NDArray[np.int64]) -> Floats:
+def _rise(patches: Floats, facing: Floats, about: Tree, radius: float, left: NDArray[np.int64]) -> Floats:
     """Return how far the patches `left` (N,) stand above a circle, (P,) mm; 0 for all others, and if not above every pair."""
     total = np.zeros(len(patches))
     for turn in np.arange(PAIRS) * (pi / PAIRS):
@@ -132,8 +131,8 @@ def _rise(patches: Floats, facing: Floats, about: Any, radius: float, left: NDAr
         rise, there = np.zeros(len(left)), np.ones(len(left), dtype=np.bool_)
         for way in (radius, -radius):
             place = patches[left] + way * along
-            found = about.query(place, distance_upper_bound=NEAR)[1]
-            there &= found < len(patches)
+            found = find_nearest(about, place, travel=0.0, bound=np.full(len(place), NEAR)).face
+            there &= found >= 0
             found[~there] = 0
             off = patches[found] - place
             higher = np.einsum("nk,nk->n", off, facing[left])
@@ -150,20 +149,18 @@ def _rise(patches: Floats, facing: Floats, about: Any, radius: float, left: NDAr
 
 def _choose_seeds(patches: Floats, above: Floats, reach: float) -> list[tuple[Floats, int]]:
     """Return where dots may be: the middle (3,) of what stands out within `reach` mm of a patch, and that; the firmest first."""
-    from scipy.spatial import cKDTree
-
     high = np.flatnonzero(above > 0.0)
     seeds: list[tuple[Floats, int]] = []
     if len(high):
-        tree = cKDTree(patches[high])
-        lists: Any = tree.query_ball_point(patches[high], reach)
-        firm = np.array([above[high[each]].sum() for each in lists])
-        left = np.array([len(each) >= FEWEST_PATCHES for each in lists])
+        places, rise = patches[high], above[high]
+        start, near = Cells(places, reach).find(places)
+        firm = np.add.reduceat(rise[near], start[:-1])  # each is near itself
+        left = np.diff(start) >= FEWEST_PATCHES
         for k in np.argsort(-firm, kind="stable"):
             if left[k]:
-                some = high[lists[k]]
-                seeds.append((np.average(patches[some], axis=0, weights=above[some]), int(high[k])))
-                left[tree.query_ball_point(patches[high[k]], 0.8 * reach)] = False
+                some = near[start[k] : start[k + 1]]
+                seeds.append((np.average(places[some], axis=0, weights=rise[some]), int(high[k])))
+                left[some[np.linalg.norm(places[some] - places[k], axis=1) <= 0.8 * reach]] = False
     return seeds
 
 

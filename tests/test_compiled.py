@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+import threading
+import time
 from pathlib import Path
 
 import pytest
+from numba.core.compiler_lock import global_compiler_lock
 
 from mountgen import compiled
+from mountgen.child import Child
 from tests.test_layout import ROOT
 
 LOOP = """
@@ -86,3 +91,27 @@ if "WHOLE" in os.environ:
     assert run_loop(tmp_path, loop=loop, NUMBA_CACHE_DIR=kept) == "[0.0, 1.0, 3.0, 6.0] 1 False"
     last = run_loop(tmp_path, loop=loop, NUMBA_CACHE_DIR=kept, WHOLE="1")
     assert last.splitlines() == ["[0.0, 1.0, 3.0, 6.0] 1 False", "6.0 0"]
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no child processes by fork here")
+def test_a_child_can_load_loops_that_a_thread_of_its_parent_was_loading() -> None:
+    held = threading.Event()
+
+    def load() -> None:
+        with global_compiler_lock:
+            held.set()
+            time.sleep(0.3)
+
+    def load_too() -> bytes:
+        with global_compiler_lock:
+            return b"loaded"
+
+    thread = threading.Thread(target=load)
+    thread.start()
+    held.wait()
+    child = Child(load_too)
+    try:
+        assert child.listen(10.0) == b"loaded"
+    finally:
+        child.stop()
+        thread.join()
