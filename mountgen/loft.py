@@ -244,9 +244,10 @@ def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
             split = min(max(best + shift, SPLITS[0]), SPLITS[1])
             floor = find_floor(room, split)
             cleared = without_ledges(room, floor, split + crossing, edge=edge, round_corners=not cover)
-            trace = trace_wall(cleared, floor, split + 0.5 * crossing)
             with ThreadPoolExecutor(1) as pool:
-                ground = pool.submit(_fit_floor, cleared, floor, trace, split, cover=cover)
+                bounds = pool.submit(_bound_floor, cleared, floor, split)
+                trace = trace_wall(cleared, floor, split + 0.5 * crossing)
+                ground = pool.submit(_fit_floor, cleared, floor, trace, bounds.result(), cover=cover)
                 wall = _fit_wall(trace, cleared, ground, cover=cover)
             shell = Shell(wall=wall, floor=ground.result(), split_deg=split)
             if _is_sound(shell, space):
@@ -552,10 +553,38 @@ def _look_again(worst: Floats) -> Bools:
     return np.repeat(np.repeat(_spread(worst, LOOK_AGAIN) > ENOUGH, 2, axis=0), 2, axis=1)
 
 
-def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float, *, cover: bool) -> Surface:
+@dataclass(frozen=True, eq=False)
+class FloorBounds:
+    """What holds for a floor wherever the wall is.
+
+    cap   : steepness at which it leaves what is beside it, mm per mm.
+    rise  : (R, C) mm, what it may rise to beside the floor's nodes.   under: (R, C) mm, what it stays below.
+    beside: (R, C) 1 where a node or one of the eight beside it is on a wall up to the mouth, which is no floor; else 0.
+    slope : of the space, as `local_slope`.
+    """
+
+    cap: float
+    rise: Singles
+    under: Singles
+    beside: Singles
+    slope: Singles
+
+
+def _bound_floor(space: InsertableSpace, floor: Bools, split_deg: float) -> FloorBounds:
+    """Find what bounds the floor, but for the wall's loops."""
+    cap = tan(radians(split_deg - CAP))
+    up = -dilate_cone(np.where(floor, -space.height, EMPTY).astype(np.float32), slope=cap, pitch=space.pitch)
+    return FloorBounds(
+        cap=cap, rise=np.minimum(up, space.height), under=_lid_grid(space) - np.float32(UNDER_LID),
+        beside=reach_disc(space.height > space.top, radius=1.5 * space.pitch, pitch=space.pitch).astype(np.float32),
+        slope=local_slope(space),
+    )  # fmt: skip
+
+
+def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, bounds: FloorBounds, *, cover: bool) -> Surface:
     """Fit the floor as a height field over the wall's bounding rectangle."""
 
-    target = floor_target(space, floor, trace, split_deg)
+    target = floor_target(space, trace, bounds)
     low = trace.points.reshape(-1, 2).min(axis=0) - MARGIN
     high = trace.points.reshape(-1, 2).max(axis=0) + MARGIN
     nx, ny = (max(16, ceil(float(span) / FLOOR_SAMPLE)) for span in high - low)
@@ -563,9 +592,7 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
     wanted = sample_grid(target, grid, origin=space.origin, pitch=space.pitch)
     ground = sample_height(space, grid)
-    # a node with one of the eight beside it on a wall up to the mouth is no floor
-    beside = reach_disc(space.height > space.top, radius=1.5 * space.pitch, pitch=space.pitch)
-    inside = (ground < space.top) & (sample_grid(beside.astype(np.float32), grid, origin=space.origin, pitch=space.pitch) == 0.0)
+    inside = (ground < space.top) & (sample_grid(bounds.beside, grid, origin=space.origin, pitch=space.pitch) == 0.0)
     matters = inside & (wanted > ground - 0.3)
     x_axis, y_axis = uniform_axis(low[0], high[0], 4.0), uniform_axis(low[1], high[1], 4.0)
     data = wanted[..., None].copy()
@@ -579,7 +606,6 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
             break
         x_axis, y_axis = x_new, y_new
         surface = fit_surface(x, y, data, x_axis, y_axis)
-    slope = local_slope(space)
     fine_x, fine_y = np.linspace(low[0], high[0], 2 * nx), np.linspace(low[1], high[1], 2 * ny)
     plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
     wide = np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
@@ -588,7 +614,7 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     look = whole = np.flatnonzero(wide)
     for turn in range(ROUNDS):
         height = _take_values(surface, fine_x, fine_y, look)[:, 0]
-        lack = _find_short(_sunk(space, slope, plan.reshape(-1, 2)[look], height, across=False), cover=cover)
+        lack = _find_short(_sunk(space, bounds.slope, plan.reshape(-1, 2)[look], height, across=False), cover=cover)
         if lack.max(initial=0.0) < ENOUGH:
             if look is whole:
                 break
@@ -603,17 +629,14 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg
     return surface
 
 
-def floor_target(space: InsertableSpace, floor: Bools, trace: WallTrace, split_deg: float) -> Singles:
+def floor_target(space: InsertableSpace, trace: WallTrace, bounds: FloorBounds) -> Singles:
     """Return the floor's height at every node, (R, C): the ground inside the wall, carried on over steep places.
 
     Beside whatever stands up inside the wall's lowest loop (a boss, a rib, a step) it comes down at the cap slope: safe, above
     the ground. Towards the wall it rises from the floor's edge at the cap slope: below the ground, where the wall is.
     """
-    cap = tan(radians(split_deg - CAP))
     within = fill_loop(trace.points[:, 0], origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     ground = np.where(within, space.height, EMPTY).astype(np.float32)
-    down = dilate_cone(ground, slope=cap, pitch=space.pitch)
-    up = -dilate_cone(np.where(floor, -space.height, EMPTY).astype(np.float32), slope=cap, pitch=space.pitch)
-    under = _lid_grid(space) - np.float32(UNDER_LID)
-    target: Singles = np.minimum(np.maximum(down, np.minimum(up, space.height)), under)
+    down = dilate_cone(ground, slope=bounds.cap, pitch=space.pitch)
+    target: Singles = np.minimum(np.maximum(down, bounds.rise), bounds.under)
     return target
