@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import pickle
 import struct
-from collections.abc import Callable
-from io import BytesIO
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from mountgen.child import Child, can_fork
 from mountgen.errors import KernelError
+from mountgen.solid_store import read_solid, recall_solid, write_solid
 
 LONGEST = 40.0  # s of CPU; ten times what the slowest boolean of an example takes, but for a hollow's
 KEYS = {  # of the recipe, which a change of some tenths may help, by feature
@@ -31,7 +31,9 @@ Solid = Any  # TopoDS_Shape
 _at_work = False  # what is done as a part of other work is done by the same process
 
 
-def run_bounded(make: Callable[[], Solid], given: Solid, *, what: str, seconds: float = LONGEST) -> Solid:
+def run_bounded(
+    make: Callable[[], Solid], given: Solid, *, what: str, seconds: float = LONGEST, made_of: Sequence[str | Solid] = ()
+) -> Solid:
     """Return the solid that `make` makes, unless that takes too long.
 
     Args:
@@ -39,6 +41,7 @@ def run_bounded(make: Callable[[], Solid], given: Solid, *, what: str, seconds: 
         given: the largest solid that goes in; where it has few curved faces no child is asked.
         what: the feature's name, for the error.
         seconds: of CPU, at most.
+        made_of: words and solids that alone decide the result, which is then kept (see `solid_store`).
 
     Raises:
         KernelError: it takes longer, or the kernel fails in whatever way, or takes the child down with it.
@@ -49,14 +52,15 @@ def run_bounded(make: Callable[[], Solid], given: Solid, *, what: str, seconds: 
         return _translate(make, what)
     _at_work = True
     try:
-        alone = can_fork() and _has_splines(given)
-        return _ask_child(make, what, seconds) if alone else _translate(make, what)
+        if not can_fork() or not _has_splines(given):
+            return _translate(make, what)
+        return read_solid(recall_solid(made_of, lambda: _ask_child(make, what, seconds)))
     finally:
         _at_work = False
 
 
-def _ask_child(make: Callable[[], Solid], what: str, seconds: float) -> Solid:
-    """Return what `make` makes in a child. Errors as for `run_bounded`."""
+def _ask_child(make: Callable[[], Solid], what: str, seconds: float) -> bytes:
+    """Return what `make` makes in a child, as bytes. Errors as for `run_bounded`."""
     child = Child(lambda: _answer(make, what), seconds=seconds)
     try:
         data = child.listen(PATIENCE * seconds)
@@ -66,7 +70,7 @@ def _ask_child(make: Callable[[], Solid], what: str, seconds: float) -> Solid:
         raise KernelError(f"the solid kernel does not get done with the {what}", what, suggest_change(what))
     if not HEAD.unpack_from(data)[0]:
         raise pickle.loads(data[HEAD.size :])  # by our own child
-    return _read(data[HEAD.size :])
+    return data[HEAD.size :]
 
 
 def _translate(make: Callable[[], Solid], what: str) -> Solid:
@@ -105,24 +109,7 @@ def _has_splines(solid: Solid) -> bool:
 def _answer(make: Callable[[], Solid], what: str) -> bytes:
     """Return what `make` makes, or the error, as it is sent."""
     try:
-        done, content = True, _write(_translate(make, what))
+        done, content = True, write_solid(_translate(make, what))
     except Exception as error:
         done, content = False, pickle.dumps(error)
     return HEAD.pack(done, len(content)) + content
-
-
-def _write(solid: Solid) -> bytes:
-    from OCP.BinTools import BinTools, BinTools_FormatVersion
-
-    stream = BytesIO()
-    BinTools.Write_s(solid, stream, False, False, BinTools_FormatVersion.BinTools_FormatVersion_VERSION_4)  # without triangles
-    return stream.getvalue()
-
-
-def _read(data: bytes) -> Solid:
-    from OCP.BinTools import BinTools
-    from OCP.TopoDS import TopoDS_Shape
-
-    shape = TopoDS_Shape()
-    BinTools.Read_s(shape, BytesIO(data))
-    return shape

@@ -202,7 +202,8 @@ def combine_many(body: Solid, tools: Sequence[Solid], how: str, *, what: str, fu
     operation.SetNonDestructive(True)  # what goes in may be used again
     if fuzzy:
         operation.SetFuzzyValue(fuzzy)
-    return run_bounded(lambda: build_boolean(operation, how, what), body, what=what)
+    made_of = (how, repr(fuzzy), body, *tools)
+    return run_bounded(lambda: build_boolean(operation, how, what), body, what=what, made_of=made_of)
 
 
 def build_boolean(operation: Any, how: str, what: str) -> Solid:

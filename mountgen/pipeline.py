@@ -40,6 +40,7 @@ from mountgen.recipe_file import dump_recipe
 from mountgen.safe_write import check_folder
 from mountgen.scan import Mend, Scan, mend_scan, parse_scan
 from mountgen.shell_relief import fit_clear_shell
+from mountgen.solid_store import keeping_solids
 from mountgen.spline import Axis, Surface
 from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check, rank_checks
@@ -128,6 +129,7 @@ class Ground:
     recess   : the scan in the part frame; space: what a part may occupy of it.
     shell    : wall and floor fitted to that; None where they could not be, and a body is made of facets.
     key      : of the shell in the store; recess_key: of the recess.
+    store    : where results are kept, what the solid kernel makes among them; None for nowhere.
     """
 
     recipe: Recipe
@@ -139,6 +141,7 @@ class Ground:
     shell: Shell | None
     key: str = ""
     recess_key: str = ""
+    store: Store | None = None
 
     @property
     def gaps(self) -> dict[str, float]:
@@ -362,7 +365,7 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
         clock.progress.say(f"note       {note}")
 
     key = make_key("shell", key)
-    ground = Ground(recipe, material, materials, scan, recess, space, None, key, recess_key)
+    ground = Ground(recipe, material, materials, scan, recess, space, None, key, recess_key, store)
     with clock.stage("fit wall and floor"):
         try:
             shell = store.remember(
@@ -416,16 +419,17 @@ def build_part(ground: Ground) -> Part:
     from mountgen.features import add_features
 
     recipe, space, recess = ground.recipe, ground.space, ground.recess
-    try:
-        return add_features(ground.shell, space, recess, recipe=recipe)
-    except KernelError as error:
-        if ground.shell is None:
-            raise
+    with keeping_solids(ground.store):
         try:
-            part = add_features(None, space, recess, recipe=recipe)
-        except NO_FACETS:
-            raise error from None
-        return replace(part, notes=(f"made of facets throughout, because {error.what}", *part.notes))
+            return add_features(ground.shell, space, recess, recipe=recipe)
+        except KernelError as error:
+            if ground.shell is None:
+                raise
+            try:
+                part = add_features(None, space, recess, recipe=recipe)
+            except NO_FACETS:
+                raise error from None
+            return replace(part, notes=(f"made of facets throughout, because {error.what}", *part.notes))
 
 
 def _make_of_facets(case: Case, ground: Ground, *, clock: Clock) -> Case:

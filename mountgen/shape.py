@@ -257,7 +257,7 @@ def cut_in_turn(body: Solid, tools: Sequence[Solid], *, what: str) -> Solid:
             left = combine_many(left, [tool], "cut", what=what)
         return left
 
-    return run_bounded(cut, body, what=what) if tools else body
+    return run_bounded(cut, body, what=what, made_of=("cut in turn", body, *tools)) if tools else body
 
 
 def cut_at_once(body: Solid, tools: Sequence[Solid], *, what: str) -> Solid:

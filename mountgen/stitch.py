@@ -79,7 +79,7 @@ def fuse_nearby(solid: Solid, tool: Solid, *, what: str) -> Solid:
         KernelError: the kernel refuses.
     """
     try:
-        return run_bounded(lambda: _fuse_in_box(solid, tool, what), solid, what=what)
+        return run_bounded(lambda: _fuse_in_box(solid, tool, what), solid, what=what, made_of=("fuse in a box", solid, tool))
     except KernelError:
         return combine_many(solid, [tool], "fuse", what=what)
 

@@ -370,10 +370,10 @@ def test_another_block_is_carved_where_the_kernel_leaves_pieces_standing(monkeyp
 
     tool = make_box((-1.0, -1.0, 4.0), (11.0, 11.0, 99.0))
     monkeypatch.setattr(phone_shelf, "WAYS", ((8, leave_standing), (6, cut_in_turn)))
-    block, solid = phone_shelf._carve(make, [tool])
+    block, solid = phone_shelf._carve(make, ([tool], []))
     assert asked == [8, 6]
     assert mesh_volume(tessellate(block.solid)) == pytest.approx(600.0)
     assert mesh_volume(tessellate(solid)) == pytest.approx(400.0)
     monkeypatch.setattr(phone_shelf, "WAYS", ((8, leave_standing),))
     with pytest.raises(FeatureError, match="2 pieces"):
-        phone_shelf._carve(make, [tool])
+        phone_shelf._carve(make, ([tool], []))

@@ -77,7 +77,10 @@ def hollow_out(
     if ribs:
         plates = _plates(hollows, ribs, wall)
         hollows = [room for hollow in hollows for room in leave_standing(hollow, plates)]
-    body = run_bounded(lambda: combine_many(solid, hollows, "cut", what="hollow"), solid, what="hollow", seconds=LONGEST)
+    body = run_bounded(
+        lambda: combine_many(solid, hollows, "cut", what="hollow"), solid, what="hollow", seconds=LONGEST,
+        made_of=("cut", solid, *hollows),
+    )  # fmt: skip
     return require_one_solid(body, what="hollow", remedy="give a thicker body.wall, or leave it out")
 
 

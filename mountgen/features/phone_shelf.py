@@ -91,10 +91,11 @@ def make_phone_shelf(
     )  # fmt: skip
 
 
-def _carve(make: Callable[..., Block], tools: list[Solid]) -> tuple[Block, Solid]:
+def _carve(make: Callable[..., Block], tools: tuple[list[Solid], list[Solid]]) -> tuple[Block, Solid]:
     """Return a block and what is left of it without the tools, made in the first way that the solid kernel gets right.
 
-    make: the block, of so many `strips` of wall.
+    make: the block, of so many `strips` of wall.  tools: in two groups, so that with other ones of the second what the first has
+    left is found in the store.
     """
     what = "deck, seat and lip"
     failed: FeatureError | KernelError | None = None
@@ -103,9 +104,8 @@ def _carve(make: Callable[..., Block], tools: list[Solid]) -> tuple[Block, Solid
         if block is None or not block.faceted:  # facets are the same whatever is asked for
             block = make(strips=strips)
         try:
-            solid = require_one_solid(
-                cut(block.solid, tools, what=what), what=what, remedy="set a higher deck.height, or a smaller device"
-            )
+            left = cut(cut(block.solid, tools[0], what=what), tools[1], what=what)
+            solid = require_one_solid(left, what=what, remedy="set a higher deck.height, or a smaller device")
             tessellate(solid, chord=PLAN_CHORD)
         except (FeatureError, KernelError) as error:
             failed = failed or error
@@ -220,8 +220,10 @@ def has_floor(profile: Profile, space: InsertableSpace, recipe: PhoneShelfRecipe
     return bool((sample_height(space, points[:, :2]) <= points[:, 2]).all())
 
 
-def carve_shelf(profile: Profile, seat: Seat, space: InsertableSpace, recipe: PhoneShelfRecipe) -> list[Solid]:
-    """Return what is cut out of the insertable body to leave a shelf."""
+def carve_shelf(
+    profile: Profile, seat: Seat, space: InsertableSpace, recipe: PhoneShelfRecipe
+) -> tuple[list[Solid], list[Solid]]:
+    """Return what is cut out of the insertable body to leave a shelf, and after that to let cable and water through."""
     radius = recipe.body.edge_radius
     low, high = float(space.mouth[:, 0].min()), float(space.mouth[:, 0].max())
     tools = [_clear_above(profile, low, high)]
@@ -241,11 +243,12 @@ def carve_shelf(profile: Profile, seat: Seat, space: InsertableSpace, recipe: Ph
     if lip is not None and lip.scoop > 0.0:
         foot = float(seat.pose.outline()[:, 0].min()) + 0.5 * min(seat.pose.thick, 20.0)
         tools.append(scoop_lip(profile, place=recipe.device.place, width=lip.scoop, reach=foot, radius=radius))
+    holes: list[Solid] = []
     if recipe.cable is not None:
-        tools += cut_cable_slot(profile, seat, recipe.cable, radius=radius)
+        holes += cut_cable_slot(profile, seat, recipe.cable, radius=radius)
     if recipe.drains is not None:
-        tools += drill_drains(profile, seat.pose, recipe.drains, cable=recipe.cable)
-    return tools
+        holes += drill_drains(profile, seat.pose, recipe.drains, cable=recipe.cable)
+    return tools, holes
 
 
 def _clear_above(profile: Profile, low: float, high: float) -> Solid:
