@@ -41,22 +41,20 @@ SMALLEST_LIP = 1.0  # mm; a smaller one is no advice
 
 
 def check_device(
-    seated: SeatedDevice, part: Mesh, profile: Profile, seat: Seat, recess: Recess, space: InsertableSpace, *,
+    to_part: WayGap, to_scan: WayGap, profile: Profile, seat: Seat, recess: Recess, space: InsertableSpace, *,
     recipe: PhoneShelfRecipe, suits: Callable[[PhoneShelfRecipe], bool],
     seats: Callable[[PhoneShelfRecipe], SeatedDevice | None],
 ) -> tuple[Check, ...]:
-    """Gauge the device on its way to its seat, against the finished mesh and the scan, and how it is held there.
+    """Judge the device on its way to its seat, against the finished mesh and the scan, and how it is held there.
 
     That it reaches its seat hangs on `device.play` alone: deck and rest are made SEAT_GAP away from it, and `find_seat` takes
     no way that comes nearer to deck, lip and rest than WAY_GAP, but for a seat that itself stands nearer to lip or cheeks.
 
     Args:
-        seated: the device at its seat and the way out. part: the finished mesh.
+        to_part, to_scan: its gaps on its way.
         profile: the side of the shelf. seat: where the device was put. recess: the scan. space: what it leaves free.
         recipe: the recipe. suits: whether the device of a recipe goes in and is held. seats: that device at its seat.
     """
-    swept = sweep_device(seated)
-    to_part, to_scan = gauge_part(swept, part), gauge_scan(swept, recess)
     reaches: Verdict = "pass" if to_part.gap >= 0.5 * SEAT_GAP else "fail"
     checks = [
         Check(

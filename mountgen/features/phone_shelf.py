@@ -7,6 +7,7 @@ body less a few prisms, whose edges are rounded before they meet it.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -16,7 +17,15 @@ import numpy as np
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features.cable import cut_cable_slot
-from mountgen.features.device_check import check_device, explain_deck, explain_device, is_held
+from mountgen.features.device_check import (
+    check_device,
+    explain_deck,
+    explain_device,
+    gauge_part,
+    gauge_scan,
+    is_held,
+    sweep_device,
+)
 from mountgen.features.drain import drill_drains
 from mountgen.features.lip import cut_inwards, notch, overshoot, round_front, scoop_lip, stand_lip
 from mountgen.features.part import Device as SeatedDevice
@@ -67,21 +76,26 @@ def make_phone_shelf(
             lambda device, lip: _goes_in(recess, space, recipe, device, lip), suits, recipe, recess=recess
         )
     reach = None if recipe.fit.reach == "full" else recipe.fit.reach
-    tools = carve_shelf(profile, seat, space, recipe)
-    block, solid = _carve(partial(make_block, shell, space, reach=reach), tools)
-    if recipe.body.wall is not None:
-        from mountgen.features.hollow import hollow_out
-
-        solid = hollow_out(
-            solid, space, shell, up=recess.up, wall=recipe.body.wall, ribs=recipe.body.ribs,
-            opening=recipe.body.open, carved=True,
-        )  # fmt: skip
-    solid, tabs, pads, trial = _add_holds(solid, recess, recipe)
-    holds = [plan for plan in (tabs, pads) if plan is not None]
-    mesh = tessellate(solid)
     device = SeatedDevice(mesh=seat.pose.mesh(profile), legs=seat.legs)
+    way = sweep_device(device)
+    with ThreadPoolExecutor(1) as pool:
+        to_scan = pool.submit(gauge_scan, way, recess)
+        tools = carve_shelf(profile, seat, space, recipe)
+        block, solid = _carve(partial(make_block, shell, space, reach=reach), tools)
+        if recipe.body.wall is not None:
+            from mountgen.features.hollow import hollow_out
+
+            solid = hollow_out(
+                solid, space, shell, up=recess.up, wall=recipe.body.wall, ribs=recipe.body.ribs,
+                opening=recipe.body.open, carved=True,
+            )  # fmt: skip
+        solid, tabs, pads, trial = _add_holds(solid, recess, recipe)
+        mesh = tessellate(solid)
+    holds = [plan for plan in (tabs, pads) if plan is not None]
     seats = partial(_seat_device, recess, space)
-    checks = check_device(device, mesh, profile, seat, recess, space, recipe=recipe, suits=suits, seats=seats)
+    checks = check_device(
+        gauge_part(way, mesh), to_scan.result(), profile, seat, recess, space, recipe=recipe, suits=suits, seats=seats
+    )
     body = Body(solid=solid, mesh=mesh, faceted=block.faceted, notes=block.notes)
     return Part(
         body=body, device=device, soft=tuple(zone for plan in holds for zone in plan.soft),
