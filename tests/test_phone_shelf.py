@@ -358,6 +358,8 @@ def test_another_block_is_carved_where_the_kernel_leaves_pieces_standing(monkeyp
         from OCP.BRep import BRep_Builder
         from OCP.TopoDS import TopoDS_Compound
 
+        if not tools:
+            return body
         both, build = TopoDS_Compound(), BRep_Builder()
         build.MakeCompound(both)
         for piece in (body, make_box((0.0, 0.0, 50.0), (1.0, 1.0, 51.0))):
