@@ -419,7 +419,7 @@ def build_part(ground: Ground) -> Part:
     from mountgen.features import add_features
 
     recipe, space, recess = ground.recipe, ground.space, ground.recess
-    with keeping_solids(ground.store):
+    with keeping_solids(None if ground.store is None else partial(ground.store.recall_bytes, "solid")):
         try:
             return add_features(ground.shell, space, recess, recipe=recipe)
         except KernelError as error:

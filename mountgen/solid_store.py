@@ -7,22 +7,22 @@ from contextlib import contextmanager
 from io import BytesIO
 from typing import Any
 
-import numpy as np
-
-from mountgen.store import Entry, Store, make_key
-
 Solid = Any  # TopoDS_Shape
-_stores: list[Store | None] = []  # the last is where solids are kept just now
+Recall = Callable[[Sequence[str | bytes], Callable[[], bytes]], bytes]  # what was made of these before, or is made now
+_recalls: list[Recall | None] = []  # the last counts
 
 
 @contextmanager
-def keeping_solids(store: Store | None) -> Iterator[None]:
-    """Keep in a store, within the block, what takes the kernel long; None: nowhere."""
-    _stores.append(store)
+def keeping_solids(recall: Recall | None) -> Iterator[None]:
+    """Keep, within the block, what takes the kernel long.
+
+    recall: returns what was made of words and bytes, as it was kept, or makes and keeps it; None where nothing is kept.
+    """
+    _recalls.append(recall)
     try:
         yield
     finally:
-        _stores.pop()
+        _recalls.pop()
 
 
 def recall_solid(made_of: Sequence[str | Solid], make: Callable[[], bytes]) -> bytes:
@@ -30,22 +30,15 @@ def recall_solid(made_of: Sequence[str | Solid], make: Callable[[], bytes]) -> b
 
     Args:
         made_of: words and solids, which alone decide the result; empty where nothing is to be kept.
-        make: makes it; nothing of no length is kept.
+        make: makes it.
 
     Raises:
         What `make` raises.
     """
-    store = _stores[-1] if _stores else None
-    if store is None or not made_of:
+    recall = _recalls[-1] if _recalls else None
+    if recall is None or not made_of:
         return make()
-    key = make_key("solid", *(each if isinstance(each, str) else write_solid(each) for each in made_of))
-    kept = store.load(key)
-    if kept is not None and "solid" in kept.arrays:
-        return kept.arrays["solid"].tobytes()
-    data = make()
-    if data:
-        store.save(key, Entry(arrays={"solid": np.frombuffer(data, dtype=np.uint8)}))
-    return data
+    return recall([each if isinstance(each, str) else write_solid(each) for each in made_of], make)
 
 
 def write_solid(solid: Solid) -> bytes:

@@ -19,7 +19,7 @@ import tempfile
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from hashlib import sha256
@@ -46,7 +46,7 @@ class Entry:
     """What one stage's result is made of.
 
     arrays : by name, any shape, plain dtypes (no objects).
-    facts  : JSON values by name; long text (a B-rep) is a fact too.
+    facts  : JSON values by name, long text too.
     """
 
     arrays: Mapping[str, NDArray[Any]] = field(default_factory=dict)
@@ -238,6 +238,20 @@ class Store:
         self.save(key, entry)
         self._hold(key, entry, value)
         return value
+
+    def recall_bytes(self, stage: str, made_of: Sequence[str | bytes], make: Callable[[], bytes]) -> bytes:
+        """Return the bytes that a stage made of the same before, or make them and keep them.
+
+        Raises:
+            What `make` raises.
+        """
+        key = make_key(stage, *made_of)
+        entry = self.load(key)
+        if entry is not None and "bytes" in entry.arrays:
+            return entry.arrays["bytes"].tobytes()
+        made = make()
+        self.save(key, Entry(arrays={"bytes": np.frombuffer(made, dtype=np.uint8)}))
+        return made
 
     def _hold(self, key: str, entry: Entry, value: Any) -> None:
         with self._lock:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -10,11 +11,15 @@ from mountgen import bounded
 from mountgen.errors import KernelError
 from mountgen.kernel import Solid, combine_many, is_valid, tessellate
 from mountgen.shape import cut_in_turn, make_box
-from mountgen.solid_store import keeping_solids, read_solid, recall_solid, write_solid
+from mountgen.solid_store import Recall, keeping_solids, read_solid, recall_solid, write_solid
 from mountgen.store import Store
 from tests.test_stitch import level, pillar
 
 TOOL = (20.0, -5.0, -20.0), (30.0, 5.0, 20.0)
+
+
+def kept_in(folder: Path) -> Recall:
+    return partial(Store(folder).recall_bytes, "solid")
 
 
 @pytest.fixture(scope="module")
@@ -44,9 +49,9 @@ def notched(body: Solid, *, what: str = "notch", deeper: float = 0.0) -> Solid:
 
 
 def test_what_was_made_of_the_same_is_found_again(body: Solid, made: list[str], tmp_path: Path) -> None:
-    with keeping_solids(Store(tmp_path)):
+    with keeping_solids(kept_in(tmp_path)):
         first = notched(body)
-    with keeping_solids(Store(tmp_path)):  # as another process would
+    with keeping_solids(kept_in(tmp_path)):  # as another process would
         second = notched(body)
     assert made == ["notch"]
     assert is_valid(second)
@@ -56,7 +61,7 @@ def test_what_was_made_of_the_same_is_found_again(body: Solid, made: list[str], 
 
 def test_another_tool_another_way_and_another_order_are_made(body: Solid, made: list[str], tmp_path: Path) -> None:
     one, other = make_box(*TOOL), make_box((-30.0, -5.0, -20.0), (-20.0, 5.0, 20.0))
-    with keeping_solids(Store(tmp_path)):
+    with keeping_solids(kept_in(tmp_path)):
         notched(body)
         notched(body, deeper=1e-6)
         combine_many(body, [make_box(*TOOL)], "common", what="notch")
@@ -69,20 +74,20 @@ def test_another_tool_another_way_and_another_order_are_made(body: Solid, made: 
 
 def test_without_a_store_nothing_is_kept(body: Solid, made: list[str], tmp_path: Path) -> None:
     notched(body)
-    with keeping_solids(Store(tmp_path)), keeping_solids(None):
+    with keeping_solids(kept_in(tmp_path)), keeping_solids(None):
         notched(body)
     assert len(made) == 2
     assert not list(tmp_path.iterdir())
 
 
 def test_a_spoilt_entry_is_made_anew(body: Solid, made: list[str], tmp_path: Path) -> None:
-    with keeping_solids(Store(tmp_path)):
+    with keeping_solids(kept_in(tmp_path)):
         first = notched(body)
     (entry,) = tmp_path.glob("*.entry")
     content = bytearray(entry.read_bytes())
     content[-100] ^= 0xFF
     entry.write_bytes(content)
-    with keeping_solids(Store(tmp_path)):
+    with keeping_solids(kept_in(tmp_path)):
         assert write_solid(notched(body)) == write_solid(first)
     assert len(made) == 2
 
@@ -91,7 +96,7 @@ def test_a_failure_is_not_kept(tmp_path: Path) -> None:
     def fail() -> bytes:
         raise KernelError("refused", "notch", "change it")
 
-    with keeping_solids(Store(tmp_path)):
+    with keeping_solids(kept_in(tmp_path)):
         with pytest.raises(KernelError):
             recall_solid(("cut",), fail)
         assert recall_solid(("cut",), lambda: b"made") == b"made"
