@@ -376,6 +376,9 @@ def test_another_block_is_carved_where_the_kernel_leaves_pieces_standing(monkeyp
     assert asked == [8, 6]
     assert mesh_volume(tessellate(block.solid)) == pytest.approx(600.0)
     assert mesh_volume(tessellate(solid)) == pytest.approx(400.0)
+    monkeypatch.setattr(phone_shelf, "WAYS", ((8, lambda body, tools, what: body), (5, cut_in_turn)))  # nothing cut, nothing said
+    assert mesh_volume(tessellate(phone_shelf._carve(make, ([tool], []))[1])) == pytest.approx(400.0)
+    assert asked[2:] == [8, 5]
     monkeypatch.setattr(phone_shelf, "WAYS", ((8, leave_standing),))
     with pytest.raises(FeatureError, match="2 pieces"):
         phone_shelf._carve(make, ([tool], []))

@@ -38,7 +38,7 @@ from mountgen.loft import Block, Shell, make_block
 from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height
-from mountgen.shape import cut_at_once, cut_in_turn, extrude, require_one_solid, round_polygon
+from mountgen.shape import cut_at_once, cut_in_turn, extrude, require_cut, require_one_solid, round_polygon
 from mountgen.snap import find_permissible_strain
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ if TYPE_CHECKING:
 
 CHEEK = 2.0  # mm, the thinnest cheek that is left standing beside the seat
 PLAN_CHORD = 0.1  # mm, of the mesh on which places for tabs and pads are sought
+LEFT = 0.3  # mm that a tool's room may be seen to reach into what is left: the chords of both meshes, and some
 FLOOR = 1.5  # mm of material that must be left below the deck
 # How a shelf is cut out of its block, tried in order: of how many strips the block's wall is, and how its tools are applied.
 # The kernel works through every face whose box a tool touches, so many strips are quick; and it fails at some seams, which lie
@@ -120,7 +121,7 @@ def _carve(make: Callable[..., Block], tools: tuple[list[Solid], list[Solid]]) -
         try:
             left = cut(cut(block.solid, tools[0], what=what), tools[1], what=what)
             solid = require_one_solid(left, what=what, remedy="set a higher deck.height, or a smaller device")
-            tessellate(solid, chord=PLAN_CHORD)
+            require_cut(tessellate(solid, chord=PLAN_CHORD), [*tools[0], *tools[1]], what=what, within=LEFT)
         except (FeatureError, KernelError) as error:
             failed = failed or error
         else:
