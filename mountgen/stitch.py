@@ -123,10 +123,26 @@ def _split(solid: Solid, box: Solid, *, what: str) -> tuple[list[Solid], list[So
     near: list[Solid] = []
     rest: list[Solid] = []
     for piece in solids_of(build_boolean(splitter, "part", what)):
-        first, last = find_bounds(piece)
-        inside = bool((first > low - SEAM).all() and (last < high + SEAM).all())
+        points = _sample_edges(piece)
+        inside = bool((points > low - SEAM).all() and (points < high + SEAM).all())
         (near if inside else rest).append(piece)
     return near, rest
+
+
+def _sample_edges(solid: Solid) -> Floats:
+    """Return the ends and middles of a solid's edges (N, 3), mm: they tell, a tenth of a second a face sooner than its bounds,
+    on which side of a box that has parted it a piece lies.
+    """
+    from OCP.BRepAdaptor import BRepAdaptor_Curve
+    from OCP.TopAbs import TopAbs_EDGE
+    from OCP.TopoDS import TopoDS
+
+    points = []
+    for shape in _list_shapes(solid, TopAbs_EDGE):
+        curve = BRepAdaptor_Curve(TopoDS.Edge_s(shape))
+        first, last = curve.FirstParameter(), curve.LastParameter()
+        points += [curve.Value(each).Coord() for each in (first, 0.5 * (first + last), last)]
+    return np.array(points)
 
 
 def _outer_faces(solids: Sequence[Solid]) -> list[Any]:

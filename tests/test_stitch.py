@@ -13,9 +13,10 @@ from mountgen.kernel import Solid, combine_many, mesh_volume, solids_of, tessell
 from mountgen.loft import meet_field
 from mountgen.shape import make_box
 from mountgen.spline import Axis, Surface
-from mountgen.stitch import fuse_nearby, open_top
+from mountgen.stitch import _split, fuse_nearby, open_top
 from mountgen.tubes import Cap, Sleeve, stack_tubes
 from tests.checks import assert_printable, is_valid
+from tests.solids import ball_solid
 
 LONG = Axis(np.array([-40.0, 40.0]), False)
 
@@ -67,3 +68,15 @@ def test_union_nearby_is_the_union() -> None:
 def test_a_tool_that_touches_nothing_stays_a_piece_of_its_own() -> None:
     body, tool = pillar(0.0, 10.0, level(-15.0), level(5.0)), make_box((20.0, -3.0, -4.0), (28.0, 3.0, 9.0))
     assert len(solids_of(fuse_nearby(body, tool, what="box"))) == 2
+
+
+@pytest.mark.parametrize("middle", [(0.0, 0.0, 10.0), (10.0, 0.0, 0.0), (6.0, 6.0, 6.0)])  # about a pole, the seam, neither
+def test_the_pieces_of_a_ball_are_told_apart_by_the_box_that_parts_it(middle: tuple[float, float, float]) -> None:
+    low, high = (np.array(middle) - 5.0).tolist(), (np.array(middle) + 5.0).tolist()
+    near, rest = _split(ball_solid(10.0), make_box(low, high), what="ball")
+    assert len(near) == len(rest) == 1
+    inside, outside = (tessellate(piece).vertices for piece in (near[0], rest[0]))
+    assert (inside > np.array(low) - 0.01).all()
+    assert (inside < np.array(high) + 0.01).all()
+    assert mesh_volume(tessellate(near[0])) + mesh_volume(tessellate(rest[0])) == pytest.approx(4000.0 * pi / 3.0, rel=5e-3)
+    assert np.linalg.norm(outside, axis=1).max() == pytest.approx(10.0, abs=0.01)
