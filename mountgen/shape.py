@@ -16,7 +16,7 @@ import numpy as np
 from mountgen.arrays import Floats, freeze
 from mountgen.bounded import run_bounded, suggest_change
 from mountgen.errors import FeatureError, KernelError
-from mountgen.kernel import Mesh, Solid, combine_many, is_valid, sew_faces, solids_of, tessellate
+from mountgen.kernel import Mesh, Solid, combine_many, is_valid, sew_faces, solids_of
 from mountgen.surface import Surface
 
 SHORT = 1.0e-6  # mm; sides shorter than this are left out of an outline
@@ -292,24 +292,23 @@ def require_one_solid(shape: Solid, *, what: str, remedy: str) -> Solid:
     return pieces[0]
 
 
-def require_cut(mesh: Mesh, tools: Sequence[Solid], *, what: str, within: float) -> None:
+def require_cut(mesh: Mesh, rooms: Sequence[Mesh], *, what: str, within: float) -> None:
     """Make sure that nothing of a body stands where tools were cut away: the kernel may leave them uncut without a word.
 
     Args:
         mesh: of what is left of the body.
-        tools: what was cut away.
+        rooms: what the tools took up.
         what: the tools' name, for the error.
-        within: mm; so deep inside a tool nothing may be.
+        within: mm; so deep inside a room nothing may be.
 
     Raises:
         KernelError: something stands there.
     """
     points = np.concatenate([mesh.vertices, mesh.vertices[mesh.faces].mean(axis=1)])
-    for tool in tools:
-        shape = tessellate(tool)
-        low, high = shape.vertices.min(axis=0) + within, shape.vertices.max(axis=0) - within
+    for room in rooms:
+        low, high = room.vertices.min(axis=0) + within, room.vertices.max(axis=0) - within
         inside = points[((points > low) & (points < high)).all(axis=1)]
-        if len(inside) and Surface(shape.vertices, shape.faces).measure(inside).gap.min() < -within:
+        if len(inside) and Surface(room.vertices, room.faces).measure(inside).gap.min() < -within:
             raise KernelError(f"the solid kernel leaves something standing at the {what}", what, suggest_change(what))
 
 

@@ -115,13 +115,14 @@ def _carve(make: Callable[..., Block], tools: tuple[list[Solid], list[Solid]]) -
     what = "deck, seat and lip"
     failed: FeatureError | KernelError | None = None
     block: Block | None = None
+    rooms = [tessellate(tool) for group in tools for tool in group]
     for strips, cut in WAYS:
         if block is None or not block.faceted:  # facets are the same whatever is asked for
             block = make(strips=strips)
         try:
             left = cut(cut(block.solid, tools[0], what=what), tools[1], what=what)
             solid = require_one_solid(left, what=what, remedy="set a higher deck.height, or a smaller device")
-            require_cut(tessellate(solid, chord=PLAN_CHORD), [*tools[0], *tools[1]], what=what, within=LEFT)
+            require_cut(tessellate(solid, chord=PLAN_CHORD), rooms, what=what, within=LEFT)
         except (FeatureError, KernelError) as error:
             failed = failed or error
         else:
