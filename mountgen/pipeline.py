@@ -40,7 +40,7 @@ from mountgen.recipe_file import dump_recipe
 from mountgen.safe_write import check_folder
 from mountgen.scan import Mend, Scan, mend_scan, parse_scan
 from mountgen.shell_relief import fit_clear_shell
-from mountgen.solid_store import keeping_solids
+from mountgen.solid_store import count_saved, keeping_solids
 from mountgen.spline import Axis, Surface
 from mountgen.store import Entry, Store, make_key
 from mountgen.verdict import Check, rank_checks
@@ -521,8 +521,10 @@ def prove_part(
 
 
 def _spend() -> float:
-    """Return the seconds of CPU that this process and its children have worked: on a busy machine the clock runs on."""
-    return sum(os.times()[:4])
+    """Return the seconds of CPU that this process and its children have worked, or would have had to, had nothing been kept: with
+    other settings a part is as much work as ever. On a busy machine the clock runs on.
+    """
+    return sum(os.times()[:4]) + count_saved()
 
 
 def _is_whole(remake: Callable[[Recipe], Part], recipe: Recipe) -> bool:
