@@ -248,9 +248,11 @@ def measure(scans: dict[int, Path], work: Path, *, repeats: int = REPEATS) -> No
             continue
         best = {step: np.min([seconds[step] for seconds in seconds_by], axis=0) for step in seconds_by[0]}
         for step, (wall, cpu) in best.items():
-            share = "-" if step == "cold" else judge(cpu / best["cold"][1], RERUN_LIMITS.get(step))
-            rows.append([base, step, f"{wall:.2f}", f"{cpu:.2f}", share])
-    head = ["part", "change", "wall, s", "CPU, s", "CPU, share of cold"]
+            shares = ["-"] * 2
+            if step != "cold":
+                shares = [judge(each / cold, RERUN_LIMITS.get(step)) for each, cold in zip((wall, cpu), best["cold"], strict=True)]
+            rows.append([base, step, f"{wall:.2f}", f"{cpu:.2f}", *shares])
+    head = ["part", "change", "wall, s", "CPU, s", "wall, share of cold", "CPU, share of cold"]
     print_table(f"Reruns in one process, {middle} triangles", head, rows)
 
 
