@@ -250,7 +250,8 @@ def measure(scans: dict[int, Path], work: Path, *, repeats: int = REPEATS) -> No
         for step, (wall, cpu) in best.items():
             shares = ["-"] * 2
             if step != "cold":
-                shares = [judge(each / cold, RERUN_LIMITS.get(step)) for each, cold in zip((wall, cpu), best["cold"], strict=True)]
+                limit = RERUN_LIMITS.get(step)
+                shares = [judge(each / cold, limit) for each, cold in zip((wall, cpu), best["cold"], strict=True)]
             rows.append([base, step, f"{wall:.2f}", f"{cpu:.2f}", *shares])
     head = ["part", "change", "wall, s", "CPU, s", "wall, share of cold", "CPU, share of cold"]
     print_table(f"Reruns in one process, {middle} triangles", head, rows)
