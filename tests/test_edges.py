@@ -180,7 +180,7 @@ def test_ten_millimetres_of_edge_are_left_to_sandpaper() -> None:
          "or sand it round"),
         (PhoneShelfRecipe, {"deck": {"height": 9}, "device": {"length": 140, "width": 70, "thickness": 9, "mass": 0.2},
                             "lip": {"height": 4, "thickness": 3, "scoop": 40}},
-         "set body.edge_radius = 4.4 and lip.thickness = 8.8, or sand it round"),
+         "set body.edge_radius = 4.4 and lip.thickness = 8.8 and lip.scoop = 20, or sand it round"),
         (PlugRecipe, {"body": {"edge_radius": 4}}, "body.edge_radius does not reach that edge: sand it to a radius of 3.2 mm"),
     ],
 )  # fmt: skip

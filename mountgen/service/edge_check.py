@@ -33,6 +33,7 @@ FLANGE_SHARE = 0.95  # of a flange's thickness that its rounding takes at most
 # The roundings of a shelf run out of their faces at 10 degrees, those of a tray meet around its tongue and its corners, those of
 # a scoop slope: that costs as much of the radius (measured on the examples).
 RUN_OUT, SCOOPED = 1.125, 1.375
+SCOOP = 20.0  # mm; under a wider one more than 10 mm of the front are too low for a rounding of the greater radius
 WALL_SHARE = 0.45  # of a wall's or divider's thickness that each of its two upper edges takes at most, in a tray
 RADII = "radii of 2.5 or 3.2 mm by zone in rules on interior projections (Directive 74/60/EEC, UN R21; a digest was read)"
 HEIGHT = "projections of more than 9.5 mm must give way in rules on interiors (74/60/EEC 5.1, a sentence of it was read)"
@@ -149,6 +150,8 @@ def _list_settings(recipe: Recipe, radius: float) -> dict[str, float]:
     if isinstance(recipe, TrayRecipe):
         sizes |= _list_walls(recipe, radius)
     settings = {"body.edge_radius": radius} | _pick_small(recipe, sizes)
+    if isinstance(recipe, PhoneShelfRecipe) and recipe.lip is not None and recipe.lip.scoop > SCOOP:
+        settings["lip.scoop"] = SCOOP
     if isinstance(recipe, TrayRecipe) and recipe.flange is None:
         settings |= {key: ceil(10.0 * size - 1e-6) / 10.0 for key, size in sizes.items() if key.startswith("flange.")}
     return settings
