@@ -394,7 +394,7 @@ def fit_circle(points: Floats) -> Circle:
     """Return the circle nearest to points (N, 2), mm, N >= 3, by algebraic distance.
 
     References:
-        I. Kasa (1976), A circle fitting procedure and its error analysis, IEEE Trans. Instrum. Meas. 25(1):8-14.
+        I. Kasa (1976), IEEE Trans. Instrum. Meas. 25:8-14 (as N. Chernov cites it, which was read; the article was not).
     """
     mean = points.mean(axis=0)
     local = points - mean

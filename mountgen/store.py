@@ -245,13 +245,11 @@ class Store:
         Raises:
             What `make` raises.
         """
-        key = make_key(stage, *made_of)
-        entry = self.load(key)
-        if entry is not None and "bytes" in entry.arrays:
-            return entry.arrays["bytes"].tobytes()
-        made = make()
-        self.save(key, Entry(arrays={"bytes": np.frombuffer(made, dtype=np.uint8)}))
-        return made
+        return self.remember(
+            make_key(stage, *made_of), make,
+            pack=lambda made: Entry(arrays={"bytes": np.frombuffer(made, dtype=np.uint8)}),
+            unpack=lambda entry: entry.arrays["bytes"].tobytes(),
+        )  # fmt: skip
 
     def _hold(self, key: str, entry: Entry, value: Any) -> None:
         with self._lock:

@@ -13,7 +13,7 @@ from mountgen.arrays import Floats
 from mountgen.features.front import PATH_ERROR, follow_front
 from mountgen.features.profile import Profile, find_front
 from mountgen.kernel import Mesh, Solid, mesh_volume, tessellate
-from mountgen.shape import Outline, round_polygon
+from mountgen.shape import Outline, fit_circle, round_polygon
 
 ABOVE, BEYOND = 3.0, 5.0
 CHORD = 0.004
@@ -137,3 +137,15 @@ def test_a_front_that_is_no_arc_is_swept_along() -> None:
     border = shapely.LinearRing(OUTLINE.points(chord=1e-4))
     assert shapely.distance(border, shapely.points(flat)).max() < PATH_ERROR + CHORD
     assert hypot(*np.ptp(flat, axis=0)) == pytest.approx(hypot(4.5, 4.0), abs=0.02)
+
+
+@pytest.mark.parametrize("turn", [0.03, 1.0, 6.0])
+def test_a_circle_is_found_from_an_arc_and_its_error_is_what_stands_off(turn: float) -> None:
+    angle = 0.7 + np.linspace(-0.5, 0.5, 25) * turn
+    arc = np.array([300.0, -900.0]) + 898.0 * np.column_stack([np.cos(angle), np.sin(angle)])
+    found = fit_circle(arc)
+    assert found.middle == pytest.approx([300.0, -900.0], abs=1e-4)
+    assert found.radius == pytest.approx(898.0, abs=1e-4)
+    assert found.error < 1e-6
+    arc[12] += 0.1 * (arc[12] - found.middle) / found.radius  # one point a tenth of a millimetre outside
+    assert 0.05 < fit_circle(arc).error < 0.1
