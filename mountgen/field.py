@@ -18,6 +18,7 @@ import numpy as np
 from mountgen.arrays import Bools, Floats, Singles, freeze
 from mountgen.datum import Recess, lid_height, resample_loop
 from mountgen.errors import FieldError
+from mountgen.level_line import trace_level
 from mountgen.raster import (
     EMPTY,
     dilate_cone,
@@ -192,16 +193,16 @@ def fair_loop(region, gap: float) -> Floats:  # type: ignore[no-untyped-def]
         )
     loop = np.asarray(max(parts, key=lambda g: g.area).exterior.coords)[:-1]
     area = 0.5 * float((loop[:, 0] * np.roll(loop[:, 1], -1) - loop[:, 1] * np.roll(loop[:, 0], -1)).sum())
-    return resample_loop(loop if area > 0 else loop[::-1], step=0.5)
+    loop = loop if area > 0 else loop[::-1]
+    return resample_loop(np.roll(loop, -int(np.argmax(loop[:, 0])), axis=0), step=0.5)  # wherever the library begins its loops
 
 
 def _without_feather(space: InsertableSpace, inside: Bools, edge: float) -> Floats:
     import shapely
-    from contourpy import contour_generator
 
     thick = np.clip(lid_height(space.lid, *np.meshgrid(space.x, space.y, sparse=True)) - space.height, 0.0, 2.0 * edge)
-    lines = contour_generator(x=space.x, y=space.y, z=np.where(inside, thick, 0.0)).lines(edge)
-    loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines if len(line) > 3]
+    lines = trace_level(space.x, space.y, np.where(inside, thick, 0.0).astype(np.float32), edge)
+    loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines]
     try:
         return fair_loop(max(loops, key=lambda loop: loop.area, default=shapely.Polygon()), 0.0)
     except FieldError as error:

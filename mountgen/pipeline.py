@@ -121,6 +121,25 @@ class Clock:
 
 
 @dataclass(frozen=True, eq=False)
+class Spot:
+    """What a recipe's scan shows, whatever is made to fit it.
+
+    recipe    : with the clearance resolved.
+    material  : that of the recipe; materials: all rows.
+    recess    : the scan in the part frame; recess_key: its own in the store.
+    store     : where results are kept.
+    """
+
+    recipe: Recipe
+    material: Material
+    materials: Mapping[str, Material]
+    scan: Scan
+    recess: Recess
+    recess_key: str
+    store: Store
+
+
+@dataclass(frozen=True, eq=False)
 class Ground:
     """What a recipe's scan gives before anything is made for it.
 
@@ -180,21 +199,22 @@ def make(
     """
     clock = Clock(progress)
     guard_sources((*sources, *list_sources(recipe)), out=out, names=name_outputs(recipe.name))
-    ground = lay_ground(recipe, store=store, clock=clock)
-    recipe, scan, recess, space = ground.recipe, ground.scan, ground.recess, ground.space
+    spot = find_spot(recipe, store=store, clock=clock)
+    recipe, scan, recess = spot.recipe, spot.scan, spot.recess
+    with beside(lambda: _look_at_scan(spot)) as look:
+        ground = fit_ground(spot, clock=clock)
+        space = ground.space
+        with clock.stage("load the solid kernel"):
+            load_kernel()
+            from mountgen.export import name_files
+            from mountgen.page import draw_page
+            from mountgen.report import build_report, encode_report
+            from mountgen.safe_write import write_files
+            from mountgen.service import judge_service
+            from mountgen.service.cautions import list_cautions
+            from mountgen.step_file import encode_step
 
-    with clock.stage("load the solid kernel"):
-        load_kernel()
-        from mountgen.export import name_files
-        from mountgen.page import draw_page
-        from mountgen.report import build_report, encode_report
-        from mountgen.safe_write import write_files
-        from mountgen.service import judge_service
-        from mountgen.service.cautions import list_cautions
-        from mountgen.step_file import encode_step
-
-    started = _spend()
-    with beside(lambda: _look_at_scan(ground, store)) as look:
+        started = _spend()
         with clock.stage("make the part"):
             part = build_part(ground)
         shown, doubts = look()
@@ -282,16 +302,16 @@ def load_kernel() -> None:
             import_module(name)
 
 
-def _look_at_scan(ground: Ground, store: Store) -> tuple[Packed, Finding]:
+def _look_at_scan(spot: Spot) -> tuple[Packed, Finding]:
     """Return what the page shows of the scan and what is doubtful of it, whatever part is made."""
     from mountgen.page import Packed, pack_scan
     from mountgen.service.scan_check import judge_scan_use
 
-    shown = store.remember(
-        make_key("shown", ground.recess_key), lambda: pack_scan(ground.recess),
+    shown = spot.store.remember(
+        make_key("shown", spot.recess_key), lambda: pack_scan(spot.recess),
         pack=lambda packed: Entry(facts=asdict(packed)), unpack=lambda entry: Packed.check(**entry.facts),
     )  # fmt: skip
-    return shown, judge_scan_use(ground.scan, ground.recess, clearance=ground.recipe.fit.clearance)
+    return shown, judge_scan_use(spot.scan, spot.recess, clearance=spot.recipe.fit.clearance)
 
 
 def _prepare_words(case: Case, shown: Packed) -> tuple[dict[str, Any], Sight]:
@@ -320,13 +340,18 @@ def _encode(case: Case, step: bytes | None) -> dict[str, bytes]:
 def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
     """Do all that comes before the part: read the scan, find the mouth, build the space that a part may occupy.
 
+    Arguments and errors as for `find_spot`.
+    """
+    return fit_ground(find_spot(recipe, store=store, clock=clock), clock=clock)
+
+
+def find_spot(recipe: Recipe, *, store: Store, clock: Clock) -> Spot:
+    """Read the scan and find the mouth.
+
     Args:
         recipe: complete recipe.
         store: where results are kept.
         clock: times the stages and tells of findings.
-
-    Returns:
-        Ground.
 
     Raises:
         MountgenError: the scan is missing, or no recess is found in it.
@@ -354,7 +379,16 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
     asked, recipe = recipe, resolve_clearance(recipe, noise=scan.noise, rim=recess.rim, material=material)
     if recipe is not asked:
         clock.progress.say(f"clearance  {recipe.fit.clearance:g} mm, which is what a {recipe.fit.sits} fit needs here")
+    return Spot(recipe, material, materials, scan, recess, recess_key, store)
 
+
+def fit_ground(spot: Spot, *, clock: Clock) -> Ground:
+    """Build the space that a part may occupy, and fit wall and floor to it.
+
+    Raises:
+        MountgenError: nothing is left of the space.
+    """
+    recipe, recess, recess_key, store = spot.recipe, spot.recess, spot.recess_key, spot.store
     with clock.stage("build the insertable space"):
         shape = recipe.fit.model_dump(mode="json", exclude={"sits", "trim"})  # these two say nothing of the space
         key = make_key("field", recess_key, shape)
@@ -365,7 +399,7 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
         clock.progress.say(f"note       {note}")
 
     key = make_key("shell", key)
-    ground = Ground(recipe, material, materials, scan, recess, space, None, key, recess_key, store)
+    ground = Ground(recipe, spot.material, spot.materials, spot.scan, recess, space, None, key, recess_key, store)
     with clock.stage("fit wall and floor"):
         try:
             shell = store.remember(
