@@ -14,8 +14,9 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
+from errno import ENOSPC
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 import typer
 from rich import box
@@ -25,6 +26,7 @@ from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
+from mountgen.child import see_off
 from mountgen.errors import MountgenError, was_stopped
 from mountgen.loading import loading
 from mountgen.verdict import format_number, put_away, rank_checks
@@ -420,7 +422,32 @@ def main(argv: Sequence[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="mountgen.plain")
-    app(args=None if argv is None else list(argv), prog_name="mountgen")
+    try:
+        app(args=None if argv is None else list(argv), prog_name="mountgen")
+    except OSError as error:  # of the parser, which prints help by itself
+        if error.errno != ENOSPC:
+            raise
+        _stdout().give_up(error)
+
+
+def run() -> NoReturn:
+    """Run the command line as a program of its own: as `main`, but the system is left to clear the memory.
+
+    It does so at once; the interpreter takes two tenths of a second to take the solid kernel's module apart.
+    """
+    try:
+        main()
+    except SystemExit as leaving:
+        try:
+            sys.stdout.flush()
+            sys.stderr.flush()
+        except OSError:
+            raise leaving from None  # the interpreter tells of it as it always does
+        see_off(wait=True)
+        if isinstance(leaving.code, int):
+            os._exit(leaving.code)
+        raise
+    raise AssertionError("main leaves by SystemExit")
 
 
 class _Screen(Console):
@@ -440,7 +467,7 @@ class _Screen(Console):
         try:
             super().print(*objects, **options)
         except OSError as error:
-            self._give_up(error)
+            self.give_up(error)
 
     def write(self, text: str) -> None:
         """Print a text for another program, not folded. Raises as `print`."""
@@ -448,9 +475,10 @@ class _Screen(Console):
             self.file.write(text)
             self.file.flush()
         except OSError as error:
-            self._give_up(error)
+            self.give_up(error)
 
-    def _give_up(self, error: OSError) -> None:
+    def give_up(self, error: OSError) -> None:
+        """Show nothing more; raises SystemExit where a result is lost, but not where its reader has gone."""
         self.on_broken_pipe()
         if not self.stderr and not isinstance(error, BrokenPipeError):
             what = f"what was found cannot be printed ({error.strerror})"

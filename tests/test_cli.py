@@ -480,7 +480,7 @@ DRIVER = dedent("""
     def make(recipe, out, *, progress, **_):
         progress.say("mouth ≤ 75 mm, 3°, naïve \\udc80 name")
         with progress.stage("loft the body"):
-            if "--slow" in sys.argv:
+            if "--slow" in flags:
                 print("ready", flush=True)
                 time.sleep(30)
         checks = (Check("gap", "fail", 0.1, 0.5, "mm²", "recipe", "use 0.6 – or more"),)
@@ -491,8 +491,11 @@ DRIVER = dedent("""
     recipe_file.load_recipe = lambda *a, **k: SimpleNamespace(name="shelf")
     pipeline.make = make
     sys.modules |= {"mountgen.recipe_file": recipe_file, "mountgen.pipeline": pipeline}
-    from mountgen.cli import main
-    main(["make", "a.toml", *(flag for flag in sys.argv[1:] if flag == "--quiet")])
+    from mountgen.cli import run
+    flags = sys.argv[1:]
+    if "--help" not in flags:
+        sys.argv[1:] = ["make", "a.toml", *(flag for flag in flags if flag == "--quiet")]
+    run()
 """)
 
 
@@ -556,6 +559,11 @@ def test_a_result_that_cannot_be_printed_is_an_error() -> None:
         assert err.decode().splitlines()[-3] == "error: what was found cannot be printed (No space left on device)"
         assert b"Traceback" not in err
         assert b"Exception" not in err
+        process = start("--help", stdout=full, stderr=subprocess.PIPE)
+        _, err = process.communicate(timeout=60)
+        assert process.returncode == 1
+        assert err.decode().splitlines()[-3] == "error: what was found cannot be printed (No space left on device)"
+        assert b"Traceback" not in err
         process = start(stdout=subprocess.PIPE, stderr=full)  # progress that cannot be shown is none
         out, _ = process.communicate(timeout=60)
         assert process.returncode == 3
