@@ -193,15 +193,14 @@ def fair_loop(region, gap: float) -> Floats:  # type: ignore[no-untyped-def]
         )
     loop = np.asarray(max(parts, key=lambda g: g.area).exterior.coords)[:-1]
     area = 0.5 * float((loop[:, 0] * np.roll(loop[:, 1], -1) - loop[:, 1] * np.roll(loop[:, 0], -1)).sum())
-    loop = loop if area > 0 else loop[::-1]
-    return resample_loop(np.roll(loop, -int(np.argmax(loop[:, 0])), axis=0), step=0.5)  # wherever the library begins its loops
+    return resample_loop(loop if area > 0 else loop[::-1], step=0.5)
 
 
 def _without_feather(space: InsertableSpace, inside: Bools, edge: float) -> Floats:
     import shapely
 
     thick = np.clip(lid_height(space.lid, *np.meshgrid(space.x, space.y, sparse=True)) - space.height, 0.0, 2.0 * edge)
-    lines = trace_level(space.x, space.y, np.where(inside, thick, 0.0).astype(np.float32), edge)
+    lines = trace_level(space.x, space.y, np.where(inside, thick, 0.0), edge)
     loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines]
     try:
         return fair_loop(max(loops, key=lambda loop: loop.area, default=shapely.Polygon()), 0.0)

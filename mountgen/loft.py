@@ -49,7 +49,7 @@ RELAXED = (
 )  # fmt: skip
 SPLITS = (42.0, 76.0)  # degrees; no floor and wall part elsewhere
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
-ONE_SIDED = 0.025  # mm; how far a fitted sample may lie on the wrong side; `shell_relief` then holds the faces to the scan itself
+ONE_SIDED = 0.03  # mm; how far a fitted sample may lie on the wrong side; `shell_relief` then holds the faces to the scan itself
 MOST_AT_ONCE = 0.3  # mm a surface moves in one round: over flat ground, what lies below it does not say how far out it is
 ENOUGH = 0.005  # mm beyond ONE_SIDED at which correcting stops
 POST_ROUNDS = 5  # of making a post larger where some of it stands out of its fit

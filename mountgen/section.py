@@ -225,7 +225,6 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
             "scan more of the panel around the mouth, or set mouth.rim",
         )
     first = max(outer, key=signed_area)
-    first = np.roll(first, -int(np.argmax(first[:, 0])), axis=0)  # wherever the line was begun
     around = float(np.linalg.norm(np.diff(np.vstack([first, first[:1]]), axis=0), axis=1).sum())
     points = resample_loop(first, step=max(MARKER_STEP, around / 2500))
     lean = np.where(levels > _flare_level(space) - LEVEL_STEP, 1.1 / tan(radians(FLARE)), 1.0 / tan(radians(lean_deg)))
