@@ -1,7 +1,7 @@
 """Closed level lines of a height field on a grid, by marching squares. A leaf.
 
 A wall is traced through a hundred and more sections of one field: a second of a cold run with a contouring library, which looks
-at the whole grid at leisure for each of them, and a tenth of that here. Single lines are left to the library.
+at the whole grid at leisure for each of them, and a tenth of that here. Lines of small grids are left to the library.
 
 References:
     W. E. Lorensen, H. E. Cline (1987), Marching cubes: a high resolution 3D surface construction algorithm,
