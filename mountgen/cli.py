@@ -424,7 +424,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             stream.reconfigure(errors="mountgen.plain")
     try:
         app(args=None if argv is None else list(argv), prog_name="mountgen")
-    except OSError as error:  # of the parser, which prints help by itself
+    except OSError as error:  # of the parser, which prints help by itself; what a command writes has its own errors
         if error.errno != ENOSPC:
             raise
         _stdout().give_up(error)
