@@ -18,6 +18,7 @@ import numpy as np
 from mountgen.arrays import Bools, Floats, Singles, freeze
 from mountgen.datum import Recess, lid_height, resample_loop
 from mountgen.errors import FieldError
+from mountgen.level_line import trace_level
 from mountgen.raster import (
     EMPTY,
     dilate_cone,
@@ -197,11 +198,10 @@ def fair_loop(region, gap: float) -> Floats:  # type: ignore[no-untyped-def]
 
 def _without_feather(space: InsertableSpace, inside: Bools, edge: float) -> Floats:
     import shapely
-    from contourpy import contour_generator
 
     thick = np.clip(lid_height(space.lid, *np.meshgrid(space.x, space.y, sparse=True)) - space.height, 0.0, 2.0 * edge)
-    lines = contour_generator(x=space.x, y=space.y, z=np.where(inside, thick, 0.0)).lines(edge)
-    loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines if len(line) > 3]
+    lines = trace_level(space.x, space.y, np.where(inside, thick, 0.0), edge)
+    loops = [shapely.make_valid(shapely.Polygon(line)) for line in lines]
     try:
         return fair_loop(max(loops, key=lambda loop: loop.area, default=shapely.Polygon()), 0.0)
     except FieldError as error:

@@ -15,6 +15,7 @@ from mountgen.arrays import Floats, Ints, freeze
 from mountgen.bounded import run_bounded, suggest_change
 from mountgen.errors import KernelError
 from mountgen.kernel_threads import start_threads
+from mountgen.pace import even_pace
 from mountgen.patch import Patch, is_on_spline, read_patches
 from mountgen.refine import refine_patches
 from mountgen.slit import close_slits, drop_folds
@@ -212,7 +213,9 @@ def build_boolean(operation: Any, how: str, what: str) -> Solid:
     operation.Build()
     if not operation.IsDone():
         raise KernelError(f"the solid kernel refused to {how} the {what}", what, suggest_change(what))
-    return operation.Shape()
+    shape = operation.Shape()
+    even_pace(shape)
+    return shape
 
 
 def solids_of(shape: Solid) -> list[Solid]:

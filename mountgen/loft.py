@@ -23,9 +23,8 @@ from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, p
 from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
 from mountgen.post_search import find_posts
-from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_grid
+from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_both, sample_grid
 from mountgen.roll import try_ball
-from mountgen.sampling import Indices
 from mountgen.section import (
     WallTrace,
     choose_split,
@@ -468,7 +467,7 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Future[Surface],
         free = free & np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
     look = whole = np.flatnonzero(free)
     for turn in range(ROUNDS):
-        point, height = _take_values(surface, fine_u, fine_z, look), fine_z[look % (2 * levels)]
+        point, height = surface.at_places(fine_u, fine_z, look), fine_z[look % (2 * levels)]
         lack = _find_short(_sunk(space, slope, point, height, across=True), cover=cover)
         some = np.flatnonzero(lack)
         lack[some[height[some] <= ground.result().at_points(*point[some, :2].T)[:, 0]]] = 0.0
@@ -502,21 +501,13 @@ def _inward(points: Floats) -> Floats:
     return unit
 
 
-def _take_values(surface: Surface, u: Floats, v: Floats, places: Indices) -> Floats:
-    """Return a surface's values (K, D) at places (K,) of the grid of parameters u (N,) x v (M,), counted row by row."""
-    if 4 * len(places) > len(u) * len(v):
-        return surface.at(u, v).reshape(-1, surface.poles.shape[2])[places]
-    rows, columns = np.divmod(places, len(v))
-    return surface.at_points(u[rows], v[columns])
-
-
 def _sunk(space: InsertableSpace, slope: Singles, plan: Floats, height: Floats, *, across: bool) -> Floats:
     """Return how far points lie below the insertable surface, mm: across it in plan, or square to it. Negative above it.
 
-    slope: (R, C), of the space at its nodes; plan: (..., 2) mm; height: mm, of a shape that fits plan's.
+    slope: (R, C), of the space at its nodes; plan: (N, 2) mm; height: (N,) mm.
     """
-    along = sample_grid(slope, plan, origin=space.origin, pitch=space.pitch)
-    sunk: Floats = (sample_height(space, plan) - height) / (np.maximum(along, 1.0) if across else np.sqrt(1.0 + along**2))
+    ground, along = sample_both(space.height, slope, plan, origin=space.origin, pitch=space.pitch)
+    sunk: Floats = (ground - height) / (np.maximum(along, 1.0) if across else np.sqrt(1.0 + along**2))
     return sunk
 
 
@@ -607,14 +598,15 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, bounds: F
         x_axis, y_axis = x_new, y_new
         surface = fit_surface(x, y, data, x_axis, y_axis)
     fine_x, fine_y = np.linspace(low[0], high[0], 2 * nx), np.linspace(low[1], high[1], 2 * ny)
-    plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
     wide = np.repeat(np.repeat(matters, 2, axis=0), 2, axis=1)
     if cover:
+        plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
         wide &= sample_grid(floor.astype(np.float32), plan, origin=space.origin, pitch=space.pitch) > 0.99
     look = whole = np.flatnonzero(wide)
     for turn in range(ROUNDS):
-        height = _take_values(surface, fine_x, fine_y, look)[:, 0]
-        lack = _find_short(_sunk(space, bounds.slope, plan.reshape(-1, 2)[look], height, across=False), cover=cover)
+        height = surface.at_places(fine_x, fine_y, look)[:, 0]
+        plan = np.column_stack([fine_x[look // (2 * ny)], fine_y[look % (2 * ny)]])
+        lack = _find_short(_sunk(space, bounds.slope, plan, height, across=False), cover=cover)
         if lack.max(initial=0.0) < ENOUGH:
             if look is whole:
                 break

@@ -7,7 +7,7 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.compiled import compiled
 
-RUN = 16  # segments one after the other that share a box
+RUN = 12  # segments one after the other that share a box, and boxes that share one
 _jit = compiled(error_model="numpy")
 
 
@@ -24,34 +24,52 @@ def find_feet(loops: tuple[Floats, ...], points: Floats) -> tuple[Floats, Floats
     if not loops:
         return points, np.full(len(points), np.inf)
     ends = np.concatenate([np.hstack([loop, np.roll(loop, -1, axis=0)]) for loop in loops])
-    starts = np.arange(0, len(ends), RUN)
-    low = np.minimum.reduceat(np.minimum(ends[:, :2], ends[:, 2:]), starts)
-    high = np.maximum.reduceat(np.maximum(ends[:, :2], ends[:, 2:]), starts)
+    boxes = _bound_runs(np.minimum(ends[:, :2], ends[:, 2:]), np.maximum(ends[:, :2], ends[:, 2:]))
     feet, away = np.empty((len(points), 2)), np.empty(len(points))
-    _find_feet(ends, np.hstack([low, high]), np.ascontiguousarray(points), feet, away)
+    _find_feet(ends, boxes, _bound_runs(boxes[:, :2], boxes[:, 2:]), np.ascontiguousarray(points), feet, away)
     return feet, away
 
 
+def _bound_runs(low: Floats, high: Floats) -> Floats:
+    """Return the boxes (M, 4) around each RUN of boxes with corners (N, 2)."""
+    starts = np.arange(0, len(low), RUN)
+    return np.hstack([np.minimum.reduceat(low, starts), np.maximum.reduceat(high, starts)])
+
+
 @_jit
-def _find_feet(ends, boxes, points, feet, away):  # type: ignore[no-untyped-def]
-    count = ends.shape[0]
+def _find_feet(ends, boxes, wide, points, feet, away):  # type: ignore[no-untyped-def]
     last = 0  # run in which the nearest to the point before was found: it is looked at first
     for n in range(points.shape[0]):
-        x, y, best, here = points[n, 0], points[n, 1], np.inf, last
-        for turn in range(boxes.shape[0] + 1):
-            run = last if turn == 0 else turn - 1
-            dx = max(boxes[run, 0] - x, 0.0, x - boxes[run, 2])
-            dy = max(boxes[run, 1] - y, 0.0, y - boxes[run, 3])
-            if dx * dx + dy * dy >= best:
+        best, here = _look_along(ends, last, points[n], np.inf, feet[n]), last
+        for group in range(wide.shape[0]):
+            if _box_square(wide[group], points[n]) >= best:
                 continue
-            for k in range(run * RUN, min(count, run * RUN + RUN)):
-                ax, ay = ends[k, 0], ends[k, 1]
-                along_x, along_y = ends[k, 2] - ax, ends[k, 3] - ay
-                square = along_x * along_x + along_y * along_y
-                t = ((x - ax) * along_x + (y - ay) * along_y) / square if square > 0.0 else 0.0
-                t = min(max(t, 0.0), 1.0)
-                off_x, off_y = ax + t * along_x - x, ay + t * along_y - y
-                if off_x * off_x + off_y * off_y < best:
-                    best, here = off_x * off_x + off_y * off_y, run
-                    feet[n, 0], feet[n, 1] = x + off_x, y + off_y
+            for run in range(group * RUN, min(boxes.shape[0], group * RUN + RUN)):
+                if run != last and _box_square(boxes[run], points[n]) < best:
+                    square = _look_along(ends, run, points[n], best, feet[n])
+                    if square < best:
+                        best, here = square, run
         away[n], last = np.sqrt(best), here
+
+
+@_jit
+def _box_square(box, point):  # type: ignore[no-untyped-def]
+    dx = max(box[0] - point[0], 0.0, point[0] - box[2])
+    dy = max(box[1] - point[1], 0.0, point[1] - box[3])
+    return dx * dx + dy * dy
+
+
+@_jit
+def _look_along(ends, run, point, best, foot):  # type: ignore[no-untyped-def]
+    """Return the squared distance of a point from a run, and put the foot there, if it is less than `best`; else that."""
+    for k in range(run * RUN, min(ends.shape[0], run * RUN + RUN)):
+        ax, ay = ends[k, 0], ends[k, 1]
+        along_x, along_y = ends[k, 2] - ax, ends[k, 3] - ay
+        square = along_x * along_x + along_y * along_y
+        t = ((point[0] - ax) * along_x + (point[1] - ay) * along_y) / square if square > 0.0 else 0.0
+        t = min(max(t, 0.0), 1.0)
+        off_x, off_y = ax + t * along_x - point[0], ay + t * along_y - point[1]
+        if off_x * off_x + off_y * off_y < best:
+            best = off_x * off_x + off_y * off_y
+            foot[0], foot[1] = point[0] + off_x, point[1] + off_y
+    return best

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.child import beside
+from mountgen.compiled import compiled
 from mountgen.patch import Patch, read_spline
 from mountgen.spline import Surface
 
@@ -36,6 +37,7 @@ WITHIN = ((1 / 3, 1 / 3, 1 / 3), (2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (
 FEW = 10_000  # triangles of all faces; fewer are done sooner than a child is there
 MADE = ("corners", "parameters", "triangles")  # what is made anew of a patch: its face cannot be sent
 SLIM = 1.6  # times as long as an edge that is halved: an edge of the same triangle that is halved too
+_jit = compiled(error_model="numpy")  # no division here is by zero
 
 
 def refine_patches(patches: Sequence[Patch], *, chord: float) -> list[Patch]:
@@ -151,12 +153,10 @@ def _bulge(
     Returns:
         (S, N, 3) mm;  (S, N) mm.
     """
-    flat, at = (
-        np.concatenate([np.einsum("nkd,k->nd", each[places], np.array(share)) for share in shares])
-        for each in (corners, parameters)
-    )
+    weights = np.array(shares)
+    flat, at = (_blend(places, weights, each) for each in (corners, parameters))
     on = surface.at_points(at[:, 0], at[:, 1])
-    return on.reshape(len(shares), -1, 3), np.linalg.norm(on - flat, axis=1).reshape(len(shares), -1)
+    return on.reshape(len(shares), -1, 3), _measure_apart(on, flat).reshape(len(shares), -1)
 
 
 def _divide(triangles: Ints, middle: Ints, corners: Floats) -> tuple[Ints, Ints]:
@@ -231,22 +231,61 @@ def _turn(parameters: Floats, triangles: Ints) -> Floats:
 
 def _find_upright(corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float) -> Floats:
     """Return the cosine of the angle (F,) between triangles and the surface, 1 for all that are no slivers."""
-    a, b, c = (corners[triangles[:, k]] for k in range(3))
-    normals = np.cross(b - a, c - a)
-    double = np.linalg.norm(normals, axis=1)
-    longest = np.max([np.linalg.norm(side, axis=1) for side in (b - a, c - b, a - c)], axis=0)
-    slim = np.flatnonzero(double < SLIVER * chord * longest)
+    slim, normals, double = _find_slim(corners, triangles, SLIVER * chord)
     at = parameters[triangles[slim]].mean(axis=1)
-    step = 1e-4 * np.ptp(parameters, axis=0)
+    step = 1e-4 * np.array([np.ptp(axis.breaks) for axis in (surface.u, surface.v)])
     ways = [sign * step * axis for axis in ([1.0, 0.0], [0.0, 1.0]) for sign in (1.0, -1.0)]
     ahead, behind, left, right = surface.at_points(*np.concatenate([at + way for way in ways]).T).reshape(4, -1, 3)
     true = np.cross(ahead - behind, left - right)
     upright = np.ones(len(triangles))
-    size = np.maximum(double[slim] * np.linalg.norm(true, axis=1), 1e-300)
-    upright[slim] = (normals[slim] * true).sum(axis=1) / size
+    size = np.maximum(double * np.linalg.norm(true, axis=1), 1e-300)
+    upright[slim] = (normals * true).sum(axis=1) / size
     return upright
 
 
 def _length(corners: Floats, start: Ints, stop: Ints) -> Floats:
     length: Floats = np.linalg.norm(corners[start] - corners[stop], axis=1)
     return length
+
+
+@_jit
+def _blend(places, weights, values):  # type: ignore[no-untyped-def]
+    """Return the sums of values (V, D) at places (N, K) by each row of weights (S, K), one row after the other, (S N, D)."""
+    count, size = places.shape[0], values.shape[1]
+    blended = np.zeros((weights.shape[0] * count, size))
+    for s in range(weights.shape[0]):
+        for n in range(count):
+            for k in range(places.shape[1]):
+                for d in range(size):
+                    blended[s * count + n, d] += weights[s, k] * values[places[n, k], d]
+    return blended
+
+
+@_jit
+def _measure_apart(one, other):  # type: ignore[no-untyped-def]
+    """Return the distances (N,) between points (N, 3)."""
+    apart = np.empty(one.shape[0])
+    for n in range(one.shape[0]):
+        x, y, z = one[n, 0] - other[n, 0], one[n, 1] - other[n, 1], one[n, 2] - other[n, 2]
+        apart[n] = np.sqrt(x * x + y * y + z * z)
+    return apart
+
+
+@_jit
+def _find_slim(corners, triangles, least):  # type: ignore[no-untyped-def]
+    """Return which triangles are lower than `least` mm over their longest edge, (K,), and their normals (K, 3), (K,) mm² long."""
+    slim = np.empty(triangles.shape[0], dtype=np.int64)
+    normals, double = np.empty((triangles.shape[0], 3)), np.empty(triangles.shape[0])
+    count = 0
+    for f in range(triangles.shape[0]):
+        a, b, c = corners[triangles[f, 0]], corners[triangles[f, 1]], corners[triangles[f, 2]]
+        ux, uy, uz, vx, vy, vz = b[0] - a[0], b[1] - a[1], b[2] - a[2], c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        wx, wy, wz = vx - ux, vy - uy, vz - uz
+        longest = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz)
+        area = x * x + y * y + z * z
+        if area < least * least * longest:
+            slim[count], double[count] = f, np.sqrt(area)
+            normals[count, 0], normals[count, 1], normals[count, 2] = x, y, z
+            count += 1
+    return slim[:count], normals[:count], double[:count]

@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Singles, freeze
-from mountgen.child import beside
 from mountgen.datum import resample_loop, signed_area
 from mountgen.errors import SectionError
 from mountgen.field import InsertableSpace, confine
+from mountgen.level_line import trace_level
 from mountgen.polyline import find_feet
 from mountgen.raster import climb, dilate_disc, open_disc, sample_grid
+from mountgen.threads import share_parts
 
 SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range
 SPLIT_STEP = 2.5  # degrees
@@ -79,20 +80,13 @@ class WallTrace:
 
 def cut_sections(space: InsertableSpace, z: Floats) -> tuple[Section, ...]:
     """Return the level sets of the insertable space at heights z (L,), mm, highest first as given."""
-    from contourpy import contour_generator
-
     step = max(1, int(CONTOUR_PITCH / space.pitch))
-    generator = contour_generator(x=space.x[::step], y=space.y[::step], z=space.height[::step, ::step])
-    sections = []
-    for level in z:
-        loops = []
-        lines: list[Floats] = generator.lines(float(level))  # type: ignore[assignment]  # its line type is set by an option
-        for line in lines:
-            if len(line) > 3 and np.allclose(line[0], line[-1]):
-                # contourpy keeps higher ground on the left; free space is the lower ground
-                loops.append(np.ascontiguousarray(line[:-1][::-1]))
-        sections.append(Section(float(level), tuple(loops)))
-    return tuple(sections)
+    x, y, height = space.x[::step], space.y[::step], np.ascontiguousarray(space.height[::step, ::step])
+
+    def work(part: slice) -> list[Section]:
+        return [Section(level, trace_level(x, y, height, level)) for level in z[part].tolist()]
+
+    return tuple(section for some in share_parts(work, len(z)) for section in some)
 
 
 def sample_height(space: InsertableSpace, points: Floats) -> Floats:
@@ -223,9 +217,7 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
     lowest = float(space.height.min()) - BELOW_FLOOR
     levels = np.arange(brow, lowest, -max(LEVEL_STEP, (brow - lowest) / MOST_LEVELS))
     levels = np.append(levels, lowest)
-    half = len(levels) // 2
-    with beside(lambda: cut_sections(space, levels[half:])) as cut_lower:
-        sections = (*cut_sections(space, levels[:half]), *cut_lower())
+    sections = cut_sections(space, levels)
     outer = [loop for loop in sections[0].loops if signed_area(loop) > 0]
     if not outer:
         raise SectionError(
@@ -240,9 +232,10 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
     steep = steepness(space) > tan(radians(lean_deg + 1.0))
     loops, met = [points], [np.ones(len(points), dtype=bool)]
     own = np.zeros(len(points))
+    simple = _is_simple(points)
     for i in range(1, len(levels)):
         drop = levels[i - 1] - levels[i]
-        points = _untangle(points)
+        points = _untangle(points, simple=simple)
         inward = _inward_normals(points)
         target, distance = find_feet(sections[i].loops, points)
         over_floor = _look_up(floor, space, points + FOOT * inward)
@@ -253,7 +246,11 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
         step = np.where(deep, 0.0, drop * np.minimum(_smooth(own), 1.0 / dive))
         points = np.where(on_wall[:, None], target, points + inward * _smooth(step)[:, None])
         fair = 0.5 * points + 0.25 * (np.roll(points, 1, axis=0) + np.roll(points, -1, axis=0))
-        points = _untangle(np.where(on_wall[:, None], points, fair), only_crossed=True)
+        points = np.where(on_wall[:, None], points, fair)
+        simple = _is_simple(points)
+        if not simple:
+            points = _untangle(points, simple=False)
+            simple = _is_simple(points)
         loops.append(points)
         met.append(on_wall)
     above = np.array([space.top + 2.0, space.top + 1.0])
@@ -283,16 +280,23 @@ def _look_up(mask: Bools, space: InsertableSpace, points: Floats) -> Bools:
     return np.asarray(mask[row, col])
 
 
-def _untangle(points: Floats, *, only_crossed: bool = False) -> Floats:
-    """Return the markers in order along the simple loop they describe, their spacing evened out over a few neighbours."""
+def _is_simple(points: Floats) -> bool:
     import shapely
 
-    polygon = shapely.Polygon(points)
-    if polygon.is_valid:
-        if only_crossed:
-            return points
+    return bool(shapely.Polygon(points).is_valid)
+
+
+def _untangle(points: Floats, *, simple: bool) -> Floats:
+    """Return the markers in order along the simple loop they describe, their spacing evened out over a few neighbours.
+
+    simple: whether their loop does not cross itself.
+    """
+    import shapely
+
+    if simple:
         loop, at = points, np.arange(len(points))
     else:
+        polygon = shapely.Polygon(points)
         parts = [g for g in shapely.get_parts(shapely.buffer(polygon, 0.0)) if g.geom_type == "Polygon" and not g.is_empty]
         if not parts:
             return points
@@ -304,7 +308,7 @@ def _untangle(points: Floats, *, only_crossed: bool = False) -> Floats:
     arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(np.vstack([loop, loop[:1]]), axis=0), axis=1))])
     total = arc[-1]
     place = arc[at]
-    if not polygon.is_valid:
+    if not simple:
         step = (np.diff(place, append=place[0]) + 0.5 * total) % total - 0.5 * total
         turned = np.maximum.accumulate(place[0] + np.concatenate([[0.0], np.cumsum(step[:-1])]))
         place = np.minimum(turned, place[0] + total)

@@ -91,6 +91,12 @@ class Surface:
         _evaluate(np.ascontiguousarray(self.poles), self.u.knots, self.v.knots, *places, value)
         return value
 
+    def at_places(self, u: Floats, v: Floats, places: NDArray[np.int64]) -> Floats:
+        """Return values at places (K,) of the grid of parameters u (N,) x v (M,), counted row by row and rising, (K, D)."""
+        value = np.empty((len(places), self.poles.shape[2]))
+        _evaluate_places(np.ascontiguousarray(self.poles), *self.u.local(u), *self.v.local(v), places, value)
+        return value
+
 
 @_jit
 def _find_cell(knots, x, cell):  # type: ignore[no-untyped-def]
@@ -155,6 +161,30 @@ def _evaluate(poles, knots_u, knots_v, u, v, value):  # type: ignore[no-untyped-
 
 
 @_jit
+def _evaluate_places(poles, i, a, j, b, places, value):  # type: ignore[no-untyped-def]
+    count_u, count_v, size = poles.shape
+    columns = (j.reshape(-1, 1) + np.arange(4)) % count_v
+    strip = np.empty((count_v, size))  # of the surface along the row that the place before lay in
+    start = stop = 0
+    for k in range(places.shape[0]):
+        if places[k] >= stop:
+            n = places[k] // b.shape[0]
+            start, stop = n * b.shape[0], (n + 1) * b.shape[0]
+            strip[:] = 0.0
+            for q in range(4):
+                weight, from_row = a[n, q], poles[(i[n] + q) % count_u]
+                for c in range(count_v):
+                    for d in range(size):
+                        strip[c, d] += weight * from_row[c, d]
+        m = places[k] - start
+        for d in range(size):
+            value[k, d] = (
+                b[m, 0] * strip[columns[m, 0], d] + b[m, 1] * strip[columns[m, 1], d]
+                + b[m, 2] * strip[columns[m, 2], d] + b[m, 3] * strip[columns[m, 3], d]
+            )
+
+
+@_jit
 def _scatter_grid(data, i, a, j, b, moments):  # type: ignore[no-untyped-def]
     """Add to each pole what its basis function weighs of the data (N, M, D)."""
     count_u, count_v, size = moments.shape
@@ -203,9 +233,8 @@ def fit_surface(u: Floats, v: Floats, data: Floats, u_axis: Axis, v_axis: Axis) 
     (i, a), (j, b) = u_axis.local(u), v_axis.local(v)
     moments = np.zeros((u_axis.poles, v_axis.poles, data.shape[2]))
     _scatter_grid(np.ascontiguousarray(data), i, a, j, b, moments)
-    poles = np.einsum("ik,kjd->ijd", _solver(u.tobytes(), u_axis), moments)
-    poles = np.einsum("ijd,mj->imd", poles, _solver(v.tobytes(), v_axis))
-    return Surface(u_axis, v_axis, poles)
+    poles = (_solver(u.tobytes(), u_axis) @ moments.reshape(len(moments), -1)).reshape(moments.shape)
+    return Surface(u_axis, v_axis, _solver(v.tobytes(), v_axis) @ poles)
 
 
 @lru_cache(maxsize=8)  # while a fit is corrected, its axes stay

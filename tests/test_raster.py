@@ -27,6 +27,7 @@ from mountgen.raster import (
     raster_border,
     raster_faces,
     reach_disc,
+    sample_both,
     sample_grid,
     stamp_points,
     sum_free,
@@ -250,6 +251,9 @@ def test_samples_between_nodes_are_those_of_scipy() -> None:
     assert found == pytest.approx(wanted, abs=2e-3 * float(np.ptp(field)))
     inner = ((places >= 0.0) & (places <= np.array([21.9, 29.9])[:, None, None])).all(axis=0)
     assert found[inner] == pytest.approx(wanted[inner], abs=1e-5)
+    both = sample_both(field, -2.0 * field, points.reshape(-1, 2), origin=(0.5, 1.0), pitch=0.4)
+    for values, scale in zip(both, (1.0, -2.0), strict=True):
+        np.testing.assert_array_equal(values.reshape(found.shape), scale * found)
 
 
 @pytest.mark.parametrize("radius", [0.1, 0.9, 2.0])

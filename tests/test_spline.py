@@ -70,6 +70,8 @@ def test_single_points_and_grids_agree_with_scipy() -> None:
     assert surface.at(at_u, at_v) == pytest.approx(wanted, abs=1e-12)
     grid_u, grid_v = (g.ravel() for g in np.meshgrid(at_u, at_v, indexing="ij"))
     assert surface.at_points(grid_u, grid_v).reshape(40, 30, 3) == pytest.approx(wanted, abs=1e-12)
+    some = np.array([0, 7, 8, 29, 30, 31, 400, 1199])  # of rows in part, whole rows left out
+    assert surface.at_places(at_u, at_v, some) == pytest.approx(wanted.reshape(-1, 3)[some], abs=1e-12)
 
 
 def test_a_curve_through_its_ends_is_the_nearest_there_is() -> None:
