@@ -25,6 +25,8 @@ from mountgen.arrays import Floats
 from mountgen.errors import ScanError
 
 ARCHIVE_LIMIT = 4_000_000_000  # bytes a 3MF may unpack to
+PACKS_BY = 100  # times that XML of a mesh may pack; a flat grid of whole numbers packs 7 to 12 times, and a scan less
+PACKED_ANYHOW = 50_000_000  # bytes; what unpacks to less may pack as well as it likes
 SKELETON_LIMIT = 50_000_000  # bytes of XML without the lists of the meshes
 FACE_LIMIT = 50_000_000  # triangles, with every object counted as often as it is placed
 DEEPEST = 16  # components inside components
@@ -92,6 +94,13 @@ def _check_archive(archive: zipfile.ZipFile, packed: int, where: str) -> None:
             f"the limit is {ARCHIVE_LIMIT / 1e9:.0f} GB",
             where,
             "export the scan again, as binary STL or PLY if it is really that large",
+        )
+    if size > max(PACKED_ANYHOW, PACKS_BY * packed):
+        raise ScanError(
+            f"the 3MF file would unpack from {packed / 1e6:.1f} MB to {size / 1e9:.3g} GB, {size / packed:.0f} times as much, "
+            f"and the triangles of a scan pack less than {PACKS_BY} times",
+            where,
+            "export the scan again",
         )
     if not any(entry.filename.lower().endswith(".model") for entry in entries):
         raise ScanError(

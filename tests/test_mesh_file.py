@@ -304,6 +304,26 @@ def test_archive_that_unpacks_to_too_much(monkeypatch: pytest.MonkeyPatch) -> No
     assert "3MF file is broken" in caught.value.what
 
 
+def test_archive_that_packs_as_no_mesh_does() -> None:
+    bomb = _zip("3D/3dmodel.model", b" " * 60_000_000)
+    with pytest.raises(ScanError) as caught:
+        read(bomb, "a.3mf")
+    assert "times as much" in caught.value.what
+    assert "export" in caught.value.remedy
+
+
+def test_a_flat_grid_of_whole_numbers_is_no_such_archive(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mesh_3mf, "PACKED_ANYHOW", 0)  # as if it were large
+    side = 60
+    vertices = "".join(f'<vertex x="{i}" y="{j}" z="0"/>' for i in range(side) for j in range(side))
+    cells = [i * side + j for i in range(side - 1) for j in range(side - 1)]
+    triangles = "".join(f'<triangle v1="{k}" v2="{k + side}" v3="{k + 1}"/>' for k in cells)
+    mesh = f"<mesh><vertices>{vertices}</vertices><triangles>{triangles}</triangles></mesh>"
+    model = _model(f'<object id="1">{mesh}</object>', '<item objectid="1"/>')
+    scan = read(_zip("3D/3dmodel.model", model), "a.3mf")
+    assert len(scan.faces) == len(cells)
+
+
 def _model(resources: str, build: str, head: str = "") -> bytes:
     text = f'<?xml version="1.0"?>{head}<model unit="inch" xmlns="urn:core" xmlns:p="urn:production">'
     return f"{text}<resources>{resources}</resources><build>{build}</build></model>".encode()
