@@ -21,7 +21,7 @@ from mountgen.lid import BEYOND, Agreement, Ground, fit_around, lid_normal, meas
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
 from mountgen.place import tell_clock
 from mountgen.raster import EMPTY, fill_loop, raster_faces, reach_disc, sum_free
-from mountgen.topology import find_middles, measure_faces
+from mountgen.topology import find_middles, measure_faces, merge_in_cells, touch_faces
 
 if TYPE_CHECKING:
     from mountgen.recipe import Mouth
@@ -39,6 +39,7 @@ LEAST_FLOORED = 0.5  # of the mouth, from which on there is a floor to seek a dr
 SEARCH_FACES, SEARCH_NODES = 60_000, 50_000  # about so many, when volumes are compared; good to 0.05 % of them
 LID_STEPS = 3  # each leaves at most a seventh of the error: tan 15 degrees times a lid that slopes 30
 ASKEW = 0.5  # radians between their grid and the frame
+ASKEW_AXES = np.array([[cos(ASKEW), -sin(ASKEW)], [sin(ASKEW), cos(ASKEW)]])  # x, y in the frame times these are the grid's
 COARSE_NODES, FINE_NODES = 60_000, 400_000
 FACINGS, FACING_WIDE = 3, 25.0  # directions that the scan faces, tried where the first guess does not settle it; degrees
 FACING_SAMPLES, FACING_TRIED = 10_000, 300  # faces
@@ -395,8 +396,8 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     normal = np.array([-look.lid[1], -look.lid[2]])  # slope of the lid at the frame's origin: the surround's own normal
     if look.open_arc.any():
         starts.append(normal)  # an open rim tips the vector area
-    points, corners = _thin_near(local, faces, look)
-    if _share_floored(points, corners, look) < LEAST_FLOORED:
+    askew = _lay_askew(*_thin_near(local, faces, look), look)
+    if _share_floored(askew) < LEAST_FLOORED:
         notes.append(
             "little or no floor is seen in the mouth, so that the draw direction is the rim's normal; if the walls lead another "
             "way, set mouth.draw"
@@ -407,7 +408,7 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
     def free_volume(slope: Floats) -> float:
         key = (round(float(slope[0]), 9), round(float(slope[1]), 9))  # a search comes by the same directions again
         if key not in known:
-            known[key] = _free_volume(points, corners, look, slope)
+            known[key] = _free_volume(askew, look.lid, slope)
         return known[key]
 
     volumes = [free_volume(start) for start in starts]
@@ -418,7 +419,7 @@ def _search_draw(scan: Scan, faces: Ints, guess: Floats, mouth: Mouth, notes: li
         if cone > SEARCH_CONES[0]:
             if float(np.linalg.norm(here - origin)) < AT_EDGE * np.tan(radians(SEARCH_CONES[0])):
                 break
-            points, corners = _thin_near(local, faces, look, cone=cone)
+            askew = _lay_askew(*_thin_near(local, faces, look, cone=cone), look)
             known.clear()
             best = free_volume(here) * _weigh_turn(here - origin)
         for step_deg in SEARCH_STEPS:
@@ -452,54 +453,70 @@ def _thin_near(local: Floats, faces: Ints, look: _Mouth, *, cone: float = SEARCH
     """Return the mesh about the mouth with at most some SEARCH_FACES faces: vertices in one cell of a coarse grid become one."""
     room = look.depth * np.tan(radians(cone)) + 5.0
     low, high = look.rim.min(axis=0) - room, look.rim.max(axis=0) + room
-    near = ((local[:, :2] > low) & (local[:, :2] < high)).all(axis=1)
-    faces = faces[near[faces].any(axis=1)]
+    x, y = local[:, 0], local[:, 1]
+    near = (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
+    faces = faces[touch_faces(faces, near)]
     if len(faces) <= 1.5 * SEARCH_FACES:
         return local, faces
     area = float(measure_faces(local, faces)[1].sum())
-    size = sqrt(2.0 * area / SEARCH_FACES)
-    place = np.floor((local - local.min(axis=0)) / size).astype(np.int64)
-    count = place.max(axis=0) + 1
-    _, cell = np.unique((place[:, 0] * count[1] + place[:, 1]) * count[2] + place[:, 2], return_inverse=True)
-    share = np.bincount(cell)
-    points = np.column_stack([np.bincount(cell, local[:, k]) / share for k in range(3)])
-    faces = cell[faces].astype(np.int32)
-    return points, faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
+    return merge_in_cells(local, faces, size=sqrt(2.0 * area / SEARCH_FACES))
 
 
-def _free_volume(points: Floats, faces: Ints, look: _Mouth, slope: Floats) -> float:
-    """Return the volume below the lid that is free along (slope, 1) and left through the mouth, mm³, from a sheared z-buffer.
+@dataclass(frozen=True, eq=False)
+class _Askew:
+    """A mesh, and the mouth that is looked into, on a grid that stands askew to the mouth.
 
-    The grid stands askew to the mouth: a straight wall along a grid line would come and go by a whole row of nodes.
+    A straight wall along a grid line would come and go by a whole row of nodes.
+
+    plan  : (N, 2) mm, the points' x and y by the grid's axes;  over: (N,) mm, how far they lie above `level`;  z: (N,) mm.
+    mouth : (R, C) bool.    level: mm, height at which a shear leaves things, the rim among them, in their place.
     """
-    height, mouth, level, origin, pitch = _lay_askew(points, faces, look, slope)
-    return sum_free(height, mouth, look.lid, slope=slope, level=level, turn=ASKEW, origin=origin, pitch=pitch, steps=LID_STEPS)
+
+    plan: Floats
+    over: Floats
+    z: Floats
+    faces: Ints
+    mouth: Bools
+    level: float
+    origin: tuple[float, float]
+    pitch: float
+
+    def shear(self, slope: Floats) -> Singles:
+        """Return the z-buffer of the mesh sheared by minus the slope (2,), so that (slope, 1) is upright, (R, C) mm."""
+        moved = np.empty((len(self.plan), 3))
+        for k, along in enumerate(slope @ ASKEW_AXES):
+            np.multiply(self.over, -along, out=moved[:, k])
+            moved[:, k] += self.plan[:, k]
+        moved[:, 2] = self.z
+        return raster_faces(moved, self.faces, origin=self.origin, pitch=self.pitch, shape=self.mouth.shape)
 
 
-def _share_floored(points: Floats, faces: Ints, look: _Mouth) -> float:
-    """Return the share of the mouth below which there is any scan: what was not seen is no room, so that any turn by which a
-    wall comes to lie below the mouth would seem to make some.
-    """
-    height, mouth, *_ = _lay_askew(points, faces, look, np.zeros(2))
-    return float((height[mouth] > EMPTY).mean()) if mouth.any() else 0.0
-
-
-def _lay_askew(
-    points: Floats, faces: Ints, look: _Mouth, slope: Floats
-) -> tuple[Singles, Bools, float, tuple[float, float], float]:
-    """Return the z-buffer of a mesh sheared by minus the slope, the mouth on its grid (R, C), the height at which the shear
-    leaves things in their place, mm, and the grid's origin and pitch.
-    """
-    askew = np.array([[cos(ASKEW), -sin(ASKEW)], [sin(ASKEW), cos(ASKEW)]])
-    level = float(lid_height(look.lid, look.rim[:, 0], look.rim[:, 1]).mean())  # there the shear leaves the rim in its place
-    moved = np.column_stack([(points[:, :2] - (points[:, 2:] - level) * slope) @ askew, points[:, 2]])
-    rim = look.rim @ askew
+def _lay_askew(points: Floats, faces: Ints, look: _Mouth) -> _Askew:
+    level = float(lid_height(look.lid, look.rim[:, 0], look.rim[:, 1]).mean())
+    rim = look.rim @ ASKEW_AXES
     low, high = rim.min(axis=0) - 2.0, rim.max(axis=0) + 2.0
     pitch = sqrt(float(np.prod(high - low)) / SEARCH_NODES)
     shape = (int((high[1] - low[1]) / pitch) + 1, int((high[0] - low[0]) / pitch) + 1)
     origin = (float(low[0]), float(low[1]))
-    height = raster_faces(moved, faces, origin=origin, pitch=pitch, shape=shape)
-    return height, fill_loop(rim, origin=origin, pitch=pitch, shape=shape), level, origin, pitch
+    mouth = fill_loop(rim, origin=origin, pitch=pitch, shape=shape)
+    z = np.ascontiguousarray(points[:, 2])
+    return _Askew(points[:, :2] @ ASKEW_AXES, z - level, z, faces, mouth, level, origin, pitch)
+
+
+def _free_volume(askew: _Askew, lid: Floats, slope: Floats) -> float:
+    """Return the volume below the lid that is free along (slope, 1) and left through the mouth, mm³, from a sheared z-buffer."""
+    return sum_free(
+        askew.shear(slope), askew.mouth, lid, slope=slope, level=askew.level, turn=ASKEW, origin=askew.origin,
+        pitch=askew.pitch, steps=LID_STEPS,
+    )  # fmt: skip
+
+
+def _share_floored(askew: _Askew) -> float:
+    """Return the share of the mouth below which there is any scan: what was not seen is no room, so that any turn by which a
+    wall comes to lie below the mouth would seem to make some.
+    """
+    height, mouth = askew.shear(np.zeros(2)), askew.mouth
+    return float((height[mouth] > EMPTY).mean()) if mouth.any() else 0.0
 
 
 def _grid(local: Floats, nodes: int) -> tuple[tuple[float, float], float, tuple[int, int]]:

@@ -29,6 +29,8 @@ from mountgen.raster import (
     stamp_points,
     sweep_ball,
 )
+from mountgen.rows import lies_within
+from mountgen.topology import touch_faces
 
 if TYPE_CHECKING:
     from mountgen.recipe import Fit
@@ -223,9 +225,8 @@ def _choose_grid(mouth: Floats, gap: float) -> tuple[float, tuple[float, float],
 
 def _faces_near(recess: Recess, mouth: Floats, margin: float):  # type: ignore[no-untyped-def]
     low, high = mouth.min(axis=0) - margin, mouth.max(axis=0) + margin
-    near = ((recess.vertices[:, :2] > low) & (recess.vertices[:, :2] < high)).all(axis=1)
-    faces = recess.faces
-    return np.ascontiguousarray(faces[near[faces].any(axis=1)])
+    near = lies_within(recess.vertices[:, :2], low, high)
+    return np.ascontiguousarray(recess.faces[touch_faces(recess.faces, near)])
 
 
 def _find_border(vertices: Floats, faces, hidden: Bools, origin: tuple[float, float], pitch: float):  # type: ignore[no-untyped-def]
@@ -236,7 +237,7 @@ def _find_border(vertices: Floats, faces, hidden: Bools, origin: tuple[float, fl
     cell = np.rint((vertices[:, :2] - origin) / pitch).astype(np.int64)[:, ::-1]
     near = np.asarray(((cell >= 0) & (cell < hidden.shape)).all(axis=1))
     near[near] = wide[cell[near, 0], cell[near, 1]]
-    some = faces[near[faces].any(axis=1)].astype(np.int64)
+    some = faces[touch_faces(faces, near)].astype(np.int64)
     edges = np.sort(np.vstack([some[:, [0, 1]], some[:, [1, 2]], some[:, [2, 0]]]), axis=1)
     _, first, times = np.unique(edges[:, 0] * len(vertices) + edges[:, 1], return_index=True, return_counts=True)
     once = edges[first[times == 1]]

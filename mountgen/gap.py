@@ -18,9 +18,10 @@ from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import InspectionError
 from mountgen.nearest import Nearest, Tree, find_nearest, is_within
 from mountgen.place import describe_place
+from mountgen.rows import extent, lies_within
 from mountgen.sampling import Indices, Samples, sample_surface, sort_nearby
 from mountgen.surface import Signed, Surface, Triangles
-from mountgen.topology import number_used
+from mountgen.topology import number_used, touch_faces
 
 TOLERANCE = 0.03  # mm by which a made surface may miss the clearance asked for
 CLASH_STEP = 0.5  # mm between the lifts at which the depth of a known collision is measured
@@ -28,6 +29,8 @@ CLASH_LIFTS, CLASH_POINTS = 240, 300  # most lifts, most points used for it
 INSIDE_CELL = 1.5  # mm; one scan vertex in each cube of this size is tried for lying deep inside the body
 LOOKS_ALONG = 0.01  # of the unit normal; a face that looks along the movement by more than this is not upright
 DEVICE_EDGE = 1.0  # mm, sampling of a device or keep-out body
+
+_stood: list[Standing] = []
 
 
 @dataclass(frozen=True)
@@ -96,15 +99,25 @@ def clip_mesh(mesh: Triangles, low: Floats, high: Floats) -> tuple[Floats, Ints,
     vertices, faces = np.asarray(mesh.vertices), np.asarray(mesh.faces)
     code = np.zeros(len(vertices), dtype=np.uint8)
     for k in range(3):
-        code |= (vertices[:, k] < low[k]) * np.uint8(1 << k)
-        code |= (vertices[:, k] > high[k]) * np.uint8(8 << k)
+        along = np.ascontiguousarray(vertices[:, k])
+        code |= (along < low[k]).view(np.uint8) << np.uint8(k)
+        code |= (along > high[k]).view(np.uint8) << np.uint8(3 + k)
     keep = np.flatnonzero((code[faces[:, 0]] & code[faces[:, 1]] & code[faces[:, 2]]) == 0)
     used, near = number_used(faces[keep], len(vertices))
     return vertices[used], near, keep.astype(np.int32)
 
 
 def make_standing(surface: Surface, clearance: Floats) -> Standing:
-    """Prepare what stands still. clearance: (F,) mm."""
+    """Prepare what stands still. clearance: (F,) mm.
+
+    What was prepared last is remembered: it is asked for by the faces' relief, the facets' and the gauge.
+    """
+    if not (_stood and _stood[0].surface is surface and np.array_equal(_stood[0].clearance, clearance)):
+        _stood[:] = [_make_standing(surface, clearance)]
+    return _stood[0]
+
+
+def _make_standing(surface: Surface, clearance: Floats) -> Standing:
     corner = np.zeros(len(surface.vertices))
     lateral = np.zeros(len(surface.vertices), dtype=np.bool_)
     for each in np.unique(clearance):  # rising, so that the widest stays
@@ -173,7 +186,7 @@ def _grow(marked: Bools, faces: Ints, count: int) -> Bools:
     """Return marked faces (F,) and those that share a corner with one; count: of vertices."""
     touched = np.zeros(count, dtype=np.bool_)
     touched[faces[marked]] = True
-    return np.asarray(touched[faces].any(axis=1))
+    return touch_faces(faces, touched)
 
 
 def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float) -> tuple[Signed, Ints]:
@@ -189,9 +202,9 @@ def find_spikes(body: Surface, tree: Tree, standing: Standing, *, beyond: float)
         Signed: of these vertices to the body; (N,) which vertices they are.
     """
     points, wanted = standing.surface.vertices, standing.corner_clearance
-    low = body.vertices.min(axis=0) - wanted.max(initial=0.0)
-    high = body.vertices.max(axis=0) + wanted.max(initial=0.0)
-    inside_box = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    low, high = extent(body.vertices)
+    low, high = low - wanted.max(initial=0.0), high + wanted.max(initial=0.0)
+    inside_box = np.flatnonzero(lies_within(points, low, high))
     inside_box = inside_box[sort_nearby(points[inside_box])]
     bound = wanted[inside_box] + max(beyond, 0.0)
     near = is_within(tree, points[inside_box], travel=0.0, bound=bound)
@@ -261,8 +274,8 @@ def measure_path(
 
 def _list_near(points: Floats, body: Surface, reach: float) -> Indices:
     """Return which points (V, 3) a body that moves along +z can come nearer to than `reach`, neighbours in a row."""
-    low, high = body.vertices.min(axis=0) - reach, body.vertices.max(axis=0) + reach
-    near = np.flatnonzero((points[:, 2] >= low[2]) & ((points >= low) & (points <= high))[:, :2].all(axis=1))
+    low, high = extent(body.vertices)
+    near = np.flatnonzero(lies_within(points, low - reach, np.array([*(high[:2] + reach), np.inf])))
     return near[sort_nearby(points[near])]
 
 

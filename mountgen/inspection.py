@@ -31,6 +31,7 @@ from mountgen.gap import (
 from mountgen.kernel import Mesh
 from mountgen.nearest import Tree, build_tree, find_nearest
 from mountgen.place import describe_place
+from mountgen.rows import dot, extent, lies_within
 from mountgen.sampling import Indices, Samples, sort_nearby
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
 from mountgen.surface import Signed, Surface, surface_of
@@ -145,8 +146,7 @@ def inspect_body(
     order = sort_soft(soft)
     if soft.any():
         mesh, soft = Mesh(mesh.vertices, np.asarray(mesh.faces)[order]), soft[order]
-    used = mesh.vertices[list_used(mesh.faces, len(mesh.vertices))]
-    low, high = used.min(axis=0), used.max(axis=0)
+    low, high = extent(np.take(mesh.vertices, list_used(mesh.faces, len(mesh.vertices)), axis=0))
     size = (float(high[0] - low[0]), float(high[1] - low[1]), float(high[2] - low[2]))
 
     say("soundness")
@@ -321,7 +321,7 @@ def _find_contact(
     """
     normal, points = samples.normals, samples.points
     away = signed.foot - points
-    looks = (away * normal).sum(axis=1) > 0.5 * np.abs(signed.gap)
+    looks = dot(away, normal) > 0.5 * np.abs(signed.gap)
     close = np.abs(signed.gap) <= CONTACT * asked
     seen = close & ~signed.border & (looks | (signed.gap <= 0.0)) & (samples.area > 0.0)
     below = points[:, 2] < lid_height(recess.lid, points[:, 0], points[:, 1]) - RIM_ZONE
@@ -435,8 +435,8 @@ def _find_clear_reach(samples: Samples, short: Bools, standing: Standing, body: 
     short: (N,) bool, samples that are too near to the scan at rest; the rest as for `measure_path`.
     """
     points, widest = standing.surface.vertices, float(standing.corner_clearance.max())
-    low, high = body.vertices.min(axis=0) - widest, body.vertices.max(axis=0) + widest
-    about = np.flatnonzero((points[:, 2] >= low[2]) & ((points >= low) & (points <= high))[:, :2].all(axis=1))
+    low, high = extent(body.vertices)
+    about = np.flatnonzero(lies_within(points, low - widest, np.array([*(high[:2] + widest), np.inf])))
     about = about[sort_nearby(points[about])]
     start = points[about] - [0.0, 0.0, travel]
     met = find_nearest(tree, start, travel=travel, bound=standing.corner_clearance[about] - TOLERANCE).face >= 0

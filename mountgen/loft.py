@@ -25,6 +25,7 @@ from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncu
 from mountgen.post_search import find_posts
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_both, sample_grid
 from mountgen.roll import try_ball
+from mountgen.rows import dot
 from mountgen.section import (
     WallTrace,
     choose_split,
@@ -450,7 +451,7 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Future[Surface],
     data = trace.points.copy()
     surface = fit_surface(u, z, data, u_axis, v_axis)
     for _ in range(6):
-        error = _misfit(np.where(matters, ((surface.at(u, z) - data) * inward).sum(axis=2), 0.0), (5, 5), "wrap")
+        error = _misfit(np.where(matters, dot(surface.at(u, z) - data, inward), 0.0), (5, 5), "wrap")
         u_new = u_axis
         if u_axis.poles < WALL_POLES:
             u_new = u_axis.split(interval_error(u_axis, u, error, share=ERROR_SHARE) > WALL_ERROR, shortest=shortest)

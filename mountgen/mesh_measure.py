@@ -10,6 +10,7 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.kernel import Mesh
+from mountgen.rows import extent
 from mountgen.topology import list_used
 
 
@@ -88,8 +89,7 @@ def measure_bounds(mesh: Mesh) -> Floats:
     """
     if len(mesh.faces) == 0:
         raise ValueError("a mesh without faces has no bounds")
-    used = mesh.vertices[list_used(mesh.faces, len(mesh.vertices))]
-    return np.stack([used.min(axis=0), used.max(axis=0)])
+    return np.stack(extent(np.take(mesh.vertices, list_used(mesh.faces, len(mesh.vertices)), axis=0)))
 
 
 def is_closed(mesh: Mesh) -> bool:

@@ -37,6 +37,7 @@ from mountgen.material import find_material, load_materials
 from mountgen.mesh_file import check_file
 from mountgen.paper import ENDINGS, Papers, draw_papers
 from mountgen.recipe_file import dump_recipe
+from mountgen.rows import extent
 from mountgen.safe_write import check_folder
 from mountgen.scan import Mend, Scan, mend_scan, parse_scan
 from mountgen.shell_relief import fit_clear_shell
@@ -639,7 +640,7 @@ def guard_sources(sources: tuple[Path, ...], *, out: Path, names: tuple[str, ...
 
 def describe_scan(scan: Scan) -> list[str]:
     """Return what was read and mended, one finding a line."""
-    size = scan.vertices.max(axis=0) - scan.vertices.min(axis=0)
+    size = np.subtract(*reversed(extent(scan.vertices)))
     lines = [
         f"scan       {scan.path.name}: {len(scan.faces)} triangles, unit {scan.unit}, "
         f"its box {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, spacing {scan.spacing:.2f} mm, "

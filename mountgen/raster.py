@@ -17,6 +17,7 @@ from mountgen.compiled import compiled
 from mountgen.threads import share_parts
 
 EMPTY = np.float32(-1.0e9)  # mm; height of a node nothing has reached
+SUMS = 4  # parts in which a sum is taken, whatever threads there are, so that it is the same on every machine
 FEW = 60_000  # triangles; fewer are done sooner than threads are started
 SAGITTA = 0.01  # mm; balls along an edge are set so close that the scallop between them stays below this
 _jit = compiled(fastmath=False)
@@ -381,10 +382,10 @@ def _fill_rows(loop, x0, y0, pitch, inside):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def _sum_free(height, empty, mouth, lid, sx, sy, level, cosine, sine, x0, y0, pitch, steps):  # type: ignore[no-untyped-def]
+def _sum_free(height, first, stop, empty, mouth, lid, sx, sy, level, cosine, sine, x0, y0, pitch, steps):  # type: ignore[no-untyped-def]
     rows, cols = height.shape
     total = 0.0
-    for r in range(rows):
+    for r in range(first, stop):
         for c in range(cols):
             if not height[r, c] > empty:
                 continue
@@ -430,10 +431,15 @@ def sum_free(
         origin, pitch: the grid, as for `raster_faces`.
         steps: in which the place is found where a line meets the lid.
     """
-    free = _sum_free(
-        height, EMPTY, mouth, lid, float(slope[0]), float(slope[1]), level, cos(turn), sin(turn), *origin, pitch, steps
-    )
-    return float(free) * pitch * pitch
+
+    def work(part: slice) -> float:
+        free: float = _sum_free(
+            height, part.start, part.stop, EMPTY, mouth, lid, float(slope[0]), float(slope[1]), level, cos(turn), sin(turn),
+            *origin, pitch, steps,
+        )  # fmt: skip
+        return free
+
+    return sum(share_parts(work, len(height), parts=SUMS)) * pitch * pitch
 
 
 def raster_faces(

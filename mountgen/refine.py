@@ -22,6 +22,7 @@ from mountgen.arrays import Bools, Floats, Ints
 from mountgen.child import beside
 from mountgen.compiled import compiled
 from mountgen.patch import Patch, read_spline
+from mountgen.rows import lengths
 from mountgen.spline import Surface
 
 ROUNDS = 10  # of halving, at most
@@ -244,8 +245,7 @@ def _find_upright(corners: Floats, parameters: Floats, triangles: Ints, surface:
 
 
 def _length(corners: Floats, start: Ints, stop: Ints) -> Floats:
-    length: Floats = np.linalg.norm(corners[start] - corners[stop], axis=1)
-    return length
+    return lengths(np.take(corners, start, axis=0) - np.take(corners, stop, axis=0))
 
 
 @_jit

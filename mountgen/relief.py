@@ -20,8 +20,10 @@ from mountgen.gap import Probe, Standing, clip_mesh, make_standing, probe_again,
 from mountgen.inspection import BAND_AT_REST, EDGE, ZONES, classify_faces, find_travel, sort_soft
 from mountgen.kernel import Mesh
 from mountgen.nearest import build_tree, find_nearest
+from mountgen.rows import dot, extent, lies_within
 from mountgen.sampling import Indices, sort_nearby
 from mountgen.surface import Surface, surface_of
+from mountgen.topology import touch_faces
 
 AIM = 0.015  # mm; how much nearer than asked a facet may stand when it is done
 LEFT = 0.012  # mm; how much nearer one stands that was drawn back: a hundredth is half a per cent of a wall of 2 mm
@@ -55,7 +57,7 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
     order = sort_soft(soft)
     vertices, faces, hard = np.array(mesh.vertices), np.asarray(mesh.faces)[order], ~soft[order]
     widest = max(clearance.values())
-    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    low, high = extent(vertices)
     if not len(clip_mesh(recess, low - widest, np.array([*high[:2] + widest, np.inf]))[1]):  # nor over it, on its way
         return Relieved(mesh, None)
     scan = surface_of(recess)
@@ -81,7 +83,7 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
             shift[faces[face[worst_last]].ravel()] = np.repeat(by * away[worst_last], 3, axis=0)
             shift[fixed] = 0.0
             moved = _move(vertices, faces, shift, fixed)
-            changed = (moved != vertices).any(axis=1)[faces].any(axis=1)
+            changed = touch_faces(faces, (moved != vertices).any(axis=1))
             if not changed.any():
                 break
             vertices, todo = moved, changed & hard  # all else stays as it was found
@@ -110,11 +112,10 @@ def _find_poking(body: Surface, todo: Bools, standing: Standing, *, travel: floa
     """Return the same for vertices of the scan that come too near to the faces `todo`."""
     reach = standing.tree.widest
     which = np.flatnonzero(todo)
-    corners = body.vertices[body.faces[which]].reshape(-1, 3)
-    low, high = corners.min(axis=0) - reach, corners.max(axis=0) + reach + travel * ALONG
+    low, high = extent(np.take(body.vertices, body.faces[which].ravel(), axis=0))
     points = standing.surface.vertices
-    close = ((points >= low) & (points <= high)).all(axis=1)
-    close = np.flatnonzero(close & standing.lateral if travel > 0.0 else close)
+    about = lies_within(points, low - reach, high + reach + travel * ALONG)
+    close = np.flatnonzero(about & standing.lateral if travel > 0.0 else about)
     close = close[sort_nearby(points[close])]
     part = body.tree if len(which) == len(body.faces) else build_tree(body.vertices, body.faces[which])
     start = points[close] - travel * ALONG  # where the part is at the end of its way, seen from where it started
@@ -138,14 +139,14 @@ def _keep_small(lack: Floats, face: Indices, away: Floats) -> tuple[Floats, Indi
 
 def _move(vertices: Floats, faces: Ints, shift: Floats, fixed: Bools) -> Floats:
     """Return the vertices moved by `shift`. A sliver that would turn over moves as a whole, or, as a last resort, not at all."""
-    before = _face_normals(vertices, faces)
-    rows = np.arange(len(faces))
+    before, held = _face_normals(vertices, faces), touch_faces(faces, fixed)
+    least, rows = TURNED * dot(before, before), np.arange(len(faces))
     for attempt in range(TURNS):
         moved = vertices + shift
-        turned = (before * _face_normals(moved, faces)).sum(axis=1) < TURNED * (before**2).sum(axis=1)
+        turned = dot(before, _face_normals(moved, faces)) < least
         if not turned.any():
             return moved
-        still = turned & (fixed[faces].any(axis=1) | (attempt >= TURNS // 2))
+        still = turned & (held | (attempt >= TURNS // 2))
         whole = turned & ~still
         most = faces[rows, np.linalg.norm(shift[faces], axis=2).argmax(axis=1)]
         shift[faces[whole]] = shift[most[whole], None]
@@ -154,5 +155,5 @@ def _move(vertices: Floats, faces: Ints, shift: Floats, fixed: Bools) -> Floats:
 
 
 def _face_normals(vertices: Floats, faces: Ints) -> Floats:
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    a, b, c = (np.take(vertices, faces[:, k], axis=0) for k in range(3))
     return np.cross(b - a, c - a)

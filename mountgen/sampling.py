@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, read_only
 from mountgen.compiled import compiled
+from mountgen.rows import dot, lengths
 from mountgen.topology import measure_faces
 
 Indices = NDArray[np.integer[Any]]
@@ -79,7 +80,7 @@ def sample_surface(
     Returns:
         Samples: in spatial order; their areas add up to the mesh's.
     """
-    corners: Floats = vertices[faces]
+    corners: Floats = np.take(vertices, faces, axis=0)
     face: Indices = np.arange(len(faces))
     away: list[tuple[Floats, Indices]] = []
     levels = (*(level for level in LEVELS if level > edge), edge)
@@ -114,7 +115,8 @@ def sample_surface(
     leads[areal + len(corner) :] = True
     order = sort_nearby(points)
     owner = owner[order]
-    return Samples(points[order], normal[owner], area[order], owner, near[order], leads[order])
+    points, normal = np.take(points, order, axis=0), np.take(normal, owner, axis=0)
+    return Samples(points, normal, area[order], owner, near[order], leads[order])
 
 
 def sort_nearby(points: Floats) -> Indices:
@@ -142,7 +144,7 @@ def _sample_edges(
     corner = np.flatnonzero(first >= 0)
     first = first[corner]
     end = np.roll(faces[chosen], -1, axis=1).ravel().astype(np.int64)
-    long = np.flatnonzero(np.linalg.norm(vertices[end] - vertices[start], axis=1) > edge)
+    long = np.flatnonzero(lengths(np.take(vertices, end, axis=0) - np.take(vertices, start, axis=0)) > edge)
     if not len(long):
         return corner, chosen[first // 3], np.zeros((0, 3)), np.zeros(0, dtype=np.int64)
     key = np.minimum(start, end)[long] * len(vertices) + np.maximum(start, end)[long]
@@ -152,12 +154,12 @@ def _sample_edges(
     first_use, count = order[head], np.diff(np.append(np.flatnonzero(head), len(order)))
     last_use = order[np.append(np.flatnonzero(head)[1:], len(order)) - 1]
     one, other = chosen[long[first_use] // 3], chosen[long[last_use] // 3]
-    turn = (normal[one] * normal[other]).sum(axis=1)
+    turn = dot(normal[one], normal[other])
     far = vertices[faces[other, (long[last_use] + 2) % 3]] - vertices[start[long[first_use]]]
-    smooth = (count == 2) & ((turn > SMOOTH) | ((far * normal[one]).sum(axis=1) >= 0.0))
+    smooth = (count == 2) & ((turn > SMOOTH) | (dot(far, normal[one]) >= 0.0))
     long = long[first_use[~smooth]]
     a, b = vertices[start[long]], vertices[end[long]]
-    parts = np.ceil(np.linalg.norm(b - a, axis=1) / (0.5 * edge)).astype(np.int64)
+    parts = np.ceil(lengths(b - a) / (0.5 * edge)).astype(np.int64)
     on = np.repeat(np.arange(len(long)), parts - 1)
     place = np.arange(len(on)) - np.repeat(np.cumsum(parts - 1) - (parts - 1), parts - 1) + 1
     share = (place / parts[on])[:, None]

@@ -8,6 +8,7 @@ from math import cos, radians
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
+from mountgen.rows import dot, lengths
 from mountgen.surface import Surface
 from mountgen.topology import label_corners, measure_faces
 
@@ -90,14 +91,14 @@ def find_thinnest(body: Surface, points: Floats, face: Ints, area: Floats) -> Th
     normals = body.normals[face]
     jitter = np.random.default_rng(0).uniform(-TILT, TILT, points.shape)
     direction = -normals + jitter
-    direction /= np.linalg.norm(direction, axis=1)[:, None]
+    direction /= lengths(direction)[:, None]
     length, other = body.cast(points - START * normals, direction)
-    across = -(normals * body.normals[other]).sum(axis=1)
+    across = -dot(normals, body.normals[other])
     wall = np.isfinite(length) & (across > PARALLEL)
     if not wall.any():
         return Thinnest(float("inf"), (0.0, 0.0, 0.0))
     # a tilted ray is longer than the wall is thick: project it on the normal
-    thickness = np.where(wall, -(direction * normals).sum(axis=1) * length + START, np.inf)
+    thickness = np.where(wall, -dot(direction, normals) * length + START, np.inf)
     common = (body.faces[face][:, :, None] == body.faces[other][:, None, :]).any(axis=2).sum(axis=1)
     size = measure_faces(body.vertices, body.faces)[1]
     area = np.where(wall & (common == 2), np.minimum(area, np.minimum(size[face], size[other])), area)

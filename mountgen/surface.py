@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
 from mountgen.nearest import Tree, build_tree, find_nearest, share_out
+from mountgen.rows import dot
 from mountgen.topology import measure_faces
 
 SHEET = 0.2  # of a mesh's area; a vector area larger than this is that of an open sheet, which has an outer side
@@ -79,7 +80,7 @@ def lies_behind(points: Floats, normals: Floats, measured: Signed) -> Bools:
     Returns:
         (N,) bool; False where a point is in the surface's material, for there the surface lies behind it by nature.
     """
-    along = ((measured.foot - points) * normals).sum(axis=1)
+    along = dot(measured.foot - points, normals)
     return np.asarray((measured.gap > 0.0) & (along < BEHIND * measured.gap))
 
 
@@ -96,7 +97,7 @@ class Surface:
         self.faces: Ints = read_only(faces, np.int32)
         vectors, areas = measure_faces(self.vertices, self.faces)
         self.normals: Floats = vectors / np.where(areas > 0.0, areas, 1.0)[:, None]
-        area = vectors.sum(axis=0)
+        area = np.array([vectors[:, k].sum() for k in range(3)])
         open_sheet = np.linalg.norm(area) > SHEET * areas.sum()
         self._way_out: Floats = (area / np.linalg.norm(area) if open_sheet else ANY_WAY) + ASKEW
 

@@ -199,6 +199,22 @@ def find_middles(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) -> Flo
     return middles
 
 
+def merge_in_cells(vertices: Floats, faces: Ints, *, size: float) -> tuple[Floats, Ints]:
+    """Merge the corners of faces that lie in one cube of a grid into their mean: a coarser mesh of about the same shape.
+
+    Args:
+        vertices: (V, 3) float64; those that no face has are left out.
+        faces: (F, 3) int32, F >= 1.
+        size: of a cube, in the vertices' unit; a two-millionth of the mesh's extent or more.
+
+    Returns:
+        (N, 3) float64 means, in the order in which the faces come by them; (M, 3) int32, faces whose corners lie in three cubes.
+    """
+    points = read_only(vertices, np.float64)
+    merged, kept = _merge_in_cells(points, read_only(faces, np.int32), _box(points)[0], 1.0 / size)
+    return merged, kept
+
+
 def measure_diagonal(vertices: Floats, faces: NDArray[np.signedinteger[Any]]) -> float:
     """Diagonal of the box around the faces; those with stray indices or coordinates that are no numbers do
     not count.
@@ -384,6 +400,39 @@ def _middles(vertices, faces):  # type: ignore[no-untyped-def]
         for k in range(3):
             middles[f, k] = (vertices[a, k] + vertices[b, k] + vertices[c, k]) / 3.0
     return middles
+
+
+@_jit
+def _merge_in_cells(vertices, faces, low, scale):  # type: ignore[no-untyped-def]
+    cell = np.full(vertices.shape[0], -1, dtype=np.int32)
+    room = 1
+    while room < 2 * min(vertices.shape[0], 3 * faces.shape[0]):
+        room *= 2
+    keys, owner = np.full(room, -1, dtype=np.int64), np.empty(room, dtype=np.int32)  # a table with open addresses
+    sums, shares = np.zeros((room // 2, 3)), np.zeros(room // 2)
+    count, kept = 0, 0
+    merged = np.empty(faces.shape, dtype=np.int32)
+    for f in range(faces.shape[0]):
+        for k in range(3):
+            v = faces[f, k]
+            if cell[v] < 0:
+                key = np.int64(0)
+                for d in range(3):
+                    key = (key << 21) | (np.int64((vertices[v, d] - low[d]) * scale) & 0x1FFFFF)
+                at = (key * np.int64(-7046029254386353131) >> 20) & (room - 1)
+                while keys[at] != key and keys[at] >= 0:
+                    at = (at + 1) & (room - 1)
+                if keys[at] < 0:
+                    keys[at], owner[at] = key, count
+                    count += 1
+                cell[v] = owner[at]
+                shares[cell[v]] += 1.0
+                for d in range(3):
+                    sums[cell[v], d] += vertices[v, d]
+            merged[kept, k] = cell[v]
+        a, b, c = merged[kept, 0], merged[kept, 1], merged[kept, 2]
+        kept += a != b and b != c and c != a
+    return sums[:count] / shares[:count].reshape(-1, 1), merged[:kept]
 
 
 @_jit

@@ -9,7 +9,16 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from mountgen.arrays import Floats, Ints
-from mountgen.topology import find_duplicates, label_corners, link_faces, measure_faces, number_used, trace_loops, weld_points
+from mountgen.topology import (
+    find_duplicates,
+    label_corners,
+    link_faces,
+    measure_faces,
+    merge_in_cells,
+    number_used,
+    trace_loops,
+    weld_points,
+)
 from tests.sheets import make_sheet, tray
 
 
@@ -211,3 +220,22 @@ def test_vertices_that_faces_join_have_one_label_like_by_the_library() -> None:
     used, faces_in = number_used(faces, 400)
     np.testing.assert_array_equal(used, np.unique(faces))
     np.testing.assert_array_equal(used[faces_in], faces)
+
+
+def test_corners_of_one_cell_become_their_mean_and_faces_within_two_cells_go() -> None:
+    rng = np.random.default_rng(4)
+    vertices = rng.uniform(-20.0, 30.0, (900, 3))
+    faces = rng.integers(0, 800, (700, 3)).astype(np.int32)  # some vertices are no face's
+    size = 7.0
+    points, kept = merge_in_cells(vertices, faces, size=size)
+    used = np.unique(faces)
+    place = np.floor((vertices - vertices.min(axis=0)) / size).astype(np.int64)
+    cells, number = np.unique(place[used], axis=0, return_inverse=True)
+    assert len(points) == len(cells)
+    of_vertex = np.full(len(vertices), -1)
+    of_vertex[used] = number.ravel()
+    means = np.array([vertices[used][number.ravel() == k].mean(axis=0) for k in range(len(cells))])
+    wanted = of_vertex[faces]
+    wanted = wanted[(wanted[:, 0] != wanted[:, 1]) & (wanted[:, 1] != wanted[:, 2]) & (wanted[:, 2] != wanted[:, 0])]
+    assert len(kept) == len(wanted) > 100
+    assert np.allclose(points[kept], means[wanted])

@@ -10,6 +10,8 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, freeze
 from mountgen.kernel import Body, Mesh
+from mountgen.rows import lies_within
+from mountgen.topology import find_middles
 from mountgen.verdict import Check
 
 if TYPE_CHECKING:
@@ -67,8 +69,7 @@ class Part:
 
     def soft_faces(self) -> Bools:
         """Return, for each face of the mesh, whether its middle lies in a soft zone, (F,) bool."""
-        middle = self.body.mesh.vertices[self.body.mesh.faces].mean(axis=1)
-        soft = np.zeros(len(middle), dtype=np.bool_)
+        soft = np.zeros(len(self.body.mesh.faces), dtype=np.bool_)
         for zone in self.soft:
-            soft |= ((middle >= zone.low) & (middle <= zone.high)).all(axis=1)
+            soft |= lies_within(find_middles(self.body.mesh.vertices, self.body.mesh.faces), zone.low, zone.high)
         return soft

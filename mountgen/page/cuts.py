@@ -13,6 +13,7 @@ from mountgen.kernel import Mesh
 from mountgen.outline import chain_pieces, cut_flat, face_plane
 from mountgen.page.layers import crop_scan
 from mountgen.page.markup import Markup, element
+from mountgen.rows import extent
 from mountgen.surface import surface_of
 from mountgen.verdict import format_number
 
@@ -58,7 +59,7 @@ def cut_part(part: Mesh, recess: Recess, *, clearance: float, least: Sequence[fl
         least: (3,) mm, where on the part the gap is least.
     """
     scan = Mesh(*crop_scan(recess))
-    low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
+    low, high = extent(part.vertices)
     x, y, _ = (float(v) for v in (low + high) / 2.0)
     z = float(low[2] + min(high[2], 0.0)) / 2.0
     planes = [

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Floats, Ints
 from mountgen.nearest import spread_bits
+from mountgen.rows import extent
 
 STEPS = 65535  # of a mesh's longest side; 0.005 mm on 300 mm
 NO_VALUE = 65535  # stands for a vertex without a value
@@ -82,8 +83,8 @@ def pack_mesh(vertices: Floats, faces: Ints, values: Floats | None = None, asked
             raise ValueError(f"values must be ({len(vertices)},), not {np.shape(each)}")
     if not np.isfinite(vertices).all():
         raise ValueError("a vertex has no finite place")
-    low = vertices.min(axis=0) if len(vertices) else np.zeros(3)
-    span = float((vertices.max(axis=0) - low).max()) if len(vertices) else 0.0
+    low, high = extent(vertices) if len(vertices) else (np.zeros(3), np.zeros(3))
+    span = float((high - low).max())
     step = span / STEPS if span > 0.0 else 1.0
     place = np.rint((vertices - low) / step).astype(np.int64)
     place, corners, kept = _order(place, np.asarray(faces, dtype=np.int64))

@@ -23,6 +23,7 @@ from mountgen.datum import Recess, lid_height
 from mountgen.kernel import CHORD, Mesh
 from mountgen.nearest import Tree, build_tree, is_within
 from mountgen.raster import EMPTY, empty_field, raster_faces, sample_grid, stamp_points
+from mountgen.rows import extent, lies_within
 from mountgen.surface import Surface
 from mountgen.topology import list_used, measure_faces
 
@@ -181,8 +182,9 @@ def _touch(points: Floats, bends: _Bends, owner: NDArray[np.int64], vertices: Fl
     """Return which points (N,) on bends the sphere touches, tilted a little past one of the two faces."""
     if len(points) == 0:
         return np.zeros(0, dtype=np.bool_)
-    used = vertices[list_used(faces, len(vertices))]
-    low, high = used[:, :2].min(axis=0) - SPHERE, used[:, :2].max(axis=0) + SPHERE
+    used = np.take(vertices, list_used(faces, len(vertices)), axis=0)
+    low, high = extent(used[:, :2])
+    low, high = low - SPHERE, high + SPHERE
     rows, columns = (int(n) for n in ((high - low)[::-1] / GRID) + 2.0)
     origin = float(low[0]), float(low[1])
     ground = np.maximum(
@@ -201,14 +203,14 @@ def _touch(points: Floats, bends: _Bends, owner: NDArray[np.int64], vertices: Fl
         # on the great circle from one normal to the other
         towards = np.sin(bends.turn - tilt)[:, None] * near + np.sin(tilt)[:, None] * far
         at = points + SPHERE * (towards / np.sin(bends.turn)[:, None])[owner]
-        inside = ((at[:, :2] >= low) & (at[:, :2] <= high)).all(axis=1)
+        inside = lies_within(at[:, :2], low, high)
         touched |= inside & (at[:, 2] + PRESS >= sample_grid(centres, at[:, :2], origin=origin, pitch=GRID))
     return touched
 
 
 def _find_crests(points: Floats) -> Floats:
     """Return the highest of the points in each square of the plan."""
-    cell = np.floor((points[:, :2] - points[:, :2].min(axis=0)) / CREST).astype(np.int64)
+    cell = np.floor((points[:, :2] - extent(points[:, :2])[0]) / CREST).astype(np.int64)
     code = cell[:, 1] * (cell[:, 0].max(initial=0) + 1) + cell[:, 0]
     order = np.lexsort((-points[:, 2], code))
     first = np.concatenate([[True], np.diff(code[order]) != 0])

@@ -9,6 +9,7 @@ from math import cos, radians, sin
 import numpy as np
 
 from mountgen.arrays import Floats, freeze
+from mountgen.rows import extent
 
 TURNS = np.arange(0.0, 180.0, 1.0)  # degrees about the vertical at which a part that does not fit straight is tried
 NEARLY = 1.01  # times the smallest rectangle; a part that lies along the part frame's axes is easier to find one's way on
@@ -73,7 +74,7 @@ def lay_down(points: Floats, up: Floats, *, bed: Sequence[float]) -> Pose:
     matrix = np.eye(4)
     matrix[:3, :3] = np.stack([c * right - s * ahead, s * right + c * ahead, up])
     turned = points @ matrix[:3, :3].T
-    low, high = turned.min(axis=0), turned.max(axis=0)
+    low, high = extent(turned)
     matrix[:2, 3] = 0.5 * np.array(bed[:2]) - 0.5 * (low + high)[:2]
     matrix[2, 3] = -low[2]
     sides = (float(size[0]), float(size[1]), float(high[2] - low[2]))

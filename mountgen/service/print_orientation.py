@@ -19,6 +19,7 @@ from mountgen.arrays import Floats, Ints, freeze
 from mountgen.kernel import Mesh
 from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
+from mountgen.rows import extent, lengths
 from mountgen.service.plate import Pose, lay_down, move_points
 from mountgen.service.print_estimate import estimate_print
 from mountgen.service.print_shape import SETTLES
@@ -135,7 +136,7 @@ def spread_points(mesh: Mesh, fit_share: Floats, *, spacing: float = SPACING) ->
     Raises:
         Nothing.
     """
-    corners = mesh.vertices[mesh.faces]
+    corners = np.take(mesh.vertices, mesh.faces, axis=0)
     a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
     ab, ac, bc = b - a, c - a, c - b
     normal = np.cross(ab, ac)
@@ -155,9 +156,9 @@ def spread_points(mesh: Mesh, fit_share: Floats, *, spacing: float = SPACING) ->
 
 def gather_points(skin: Skin) -> Skin:
     """Return fewer points: those of one cell of space that look the same way become one, in their middle."""
-    cell = np.floor((skin.points - skin.points.min(axis=0)) / CELL).astype(np.int64)
+    cell = np.floor((skin.points - extent(skin.points)[0]) / CELL).astype(np.int64)
     tilt = np.rint((skin.normals + 1.0) * (0.5 * TILTS)).astype(np.int64)
-    size = cell.max(axis=0) + 1
+    size = cell[:, 0].max() + 1, cell[:, 1].max() + 1, cell[:, 2].max() + 1
     place = (cell[:, 0] * size[1] + cell[:, 1]) * size[2] + cell[:, 2]
     way = (tilt[:, 0] * (TILTS + 1) + tilt[:, 1]) * (TILTS + 1) + tilt[:, 2]
     _, group = np.unique(place * (TILTS + 1) ** 3 + way, return_inverse=True)
@@ -168,7 +169,7 @@ def gather_points(skin: Skin) -> Skin:
         return np.asarray(np.bincount(group, weights=values * skin.area) / scale)
 
     points, normals = (np.column_stack([gather(v) for v in each.T]) for each in (skin.points, skin.normals))
-    normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
+    normals /= np.maximum(lengths(normals), 1e-300)[:, None]
     return Skin(points, normals, area, gather(skin.fit))
 
 
@@ -364,7 +365,7 @@ def _add_air(skin: Skin, found: Orientation) -> Orientation:
 
 def _find_centre(skin: Skin) -> Floats:
     """Return the centre of mass (3,), mm, by the divergence theorem, which costs less here than the exact sum over triangles."""
-    middle = 0.5 * (skin.points.min(axis=0) + skin.points.max(axis=0))
+    middle = 0.5 * np.add(*extent(skin.points))
     at, vector = skin.points - middle, skin.normals * skin.area[:, None]
     return np.asarray(middle + 0.5 * (at**2 * vector).sum(axis=0) / ((at * vector).sum() / 3.0))
 
