@@ -469,7 +469,8 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Future[Surface],
     look = whole = np.flatnonzero(free)
     for turn in range(ROUNDS):
         point, height = surface.at_places(fine_u, fine_z, look), fine_z[look % (2 * levels)]
-        lack = _find_short(_sunk(space, slope, point, height, across=True), cover=cover)
+        ground_there, steep = sample_both(space.height, slope, point, origin=space.origin, pitch=space.pitch)
+        lack = _find_short((ground_there - height) / np.maximum(steep, 1.0), cover=cover)  # across it, in plan
         some = np.flatnonzero(lack)
         lack[some[height[some] <= ground.result().at_points(*point[some, :2].T)[:, 0]]] = 0.0
         if lack.max(initial=0.0) < ENOUGH:
@@ -502,18 +503,11 @@ def _inward(points: Floats) -> Floats:
     return unit
 
 
-def _sunk(space: InsertableSpace, slope: Singles, plan: Floats, height: Floats, *, across: bool) -> Floats:
-    """Return how far points lie below the insertable surface, mm: across it in plan, or square to it. Negative above it.
-
-    slope: (R, C), of the space at its nodes; plan: (N, 2) mm; height: (N,) mm.
-    """
-    ground, along = sample_both(space.height, slope, plan, origin=space.origin, pitch=space.pitch)
-    sunk: Floats = (ground - height) / (np.maximum(along, 1.0) if across else np.sqrt(1.0 + along**2))
-    return sunk
-
-
 def _find_short(sunk: Floats, *, cover: bool) -> Floats:
-    """Return by how much more than allowed samples lie on the wrong side, mm: below the surface, or above it to `cover`."""
+    """Return by how much more than allowed samples lie on the wrong side, mm.
+
+    sunk: how far they lie below the insertable surface, mm, negative above it; that is the wrong side to `cover`.
+    """
     short: Floats = np.clip((-sunk if cover else sunk) - ONE_SIDED, 0.0, MOST_AT_ONCE)
     return short
 
@@ -604,10 +598,12 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, bounds: F
         plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
         wide &= sample_grid(floor.astype(np.float32), plan, origin=space.origin, pitch=space.pitch) > 0.99
     look = whole = np.flatnonzero(wide)
+    plan = np.column_stack([fine_x[whole // (2 * ny)], fine_y[whole % (2 * ny)]])
+    level, steep = np.empty(wide.size), np.empty(wide.size)  # of the ground, which stays where it is
+    level[whole], steep[whole] = sample_both(space.height, bounds.slope, plan, origin=space.origin, pitch=space.pitch)
     for turn in range(ROUNDS):
         height = surface.at_places(fine_x, fine_y, look)[:, 0]
-        plan = np.column_stack([fine_x[look // (2 * ny)], fine_y[look % (2 * ny)]])
-        lack = _find_short(_sunk(space, bounds.slope, plan, height, across=False), cover=cover)
+        lack = _find_short((level[look] - height) / np.sqrt(1.0 + steep[look] ** 2), cover=cover)
         if lack.max(initial=0.0) < ENOUGH:
             if look is whole:
                 break

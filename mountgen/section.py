@@ -105,11 +105,9 @@ def steepness(space: InsertableSpace) -> Floats:
     square = np.zeros(space.height.shape, dtype=np.float32)
     for axis in (0, 1):
         padded = np.pad(space.height, [(step, step) if k == axis else (0, 0) for k in (0, 1)], mode="edge")
-        long = padded.shape[axis]
-        rise = np.abs(np.take(padded, np.arange(step, long), axis) - np.take(padded, np.arange(long - step), axis))
-        size = space.height.shape[axis]
-        before, after = np.take(rise, np.arange(size), axis), np.take(rise, np.arange(step, step + size), axis)
-        square += np.minimum(before, after) ** 2
+        padded, flat = (padded, square) if axis == 0 else (padded.T, square.T)
+        rise = np.abs(padded[step:] - padded[:-step])
+        flat += np.minimum(rise[:-step], rise[step:]) ** 2
     slope: Floats = np.sqrt(square) / np.float32(step * space.pitch)
     slope.setflags(write=False)
     return slope
