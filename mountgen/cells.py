@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Floats
+from mountgen.rows import dot, extent
 
 Numbers = NDArray[np.int64]
 
@@ -23,9 +24,10 @@ class Cells:
 
     def __init__(self, points: Floats, reach: float) -> None:
         self.points, self.reach = points, reach
-        self._low = points.min(axis=0)
+        self._low = extent(points)[0]
         cell = self._cell(points)
-        self._size: Numbers = cell.max(axis=0) + 2  # with an empty cell before the first and one after the last of a row
+        most = np.array([cell[:, k].max() for k in range(3)])
+        self._size: Numbers = most + 2  # with an empty cell before the first and one after the last of a row
         key = self._number(cell)
         self._order: Numbers = np.argsort(key, kind="stable")
         self._key: Numbers = key[self._order]
@@ -52,6 +54,7 @@ class Cells:
         ahead = np.cumsum(count.ravel()) - count.ravel()
         found = self._order[np.arange(int(count.sum())) + np.repeat(first.ravel() - ahead, count.ravel())]
         owner = np.repeat(np.arange(len(places)), count.sum(axis=1))
-        near = ((self.points[found] - places[owner]) ** 2).sum(axis=1) <= self.reach**2
+        away = np.take(self.points, found, axis=0) - np.take(places, owner, axis=0)
+        near = dot(away, away) <= self.reach**2
         start = np.concatenate([[0], np.cumsum(np.bincount(owner[near], minlength=len(places)))])
         return start, found[near]

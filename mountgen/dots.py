@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 from mountgen.arrays import Floats, Ints
 from mountgen.cells import Cells
 from mountgen.nearest import Tree, build_tree, find_nearest
+from mountgen.rows import dot as multiply
+from mountgen.rows import extent, lengths
 from mountgen.topology import average_normals, list_quadric_terms, make_axes
 
 PATCH = 1.0  # mm; the scan is looked at in patches of this size
@@ -95,16 +97,15 @@ def flatten_dots(vertices: Floats, faces: Ints, *, noise: float) -> Dots:
 
 
 def _unit(vectors: Floats) -> Floats:
-    unit: Floats = vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-30)
-    return unit
+    return np.asarray(vectors / np.maximum(lengths(vectors), 1e-30)[:, None])
 
 
 def _make_patches(vertices: Floats, normals: Floats) -> tuple[Floats, Floats]:
     """Return the middles of patches (P, 3) and their unit normals (P, 3); sheets back to back are patches of their own."""
-    cell = np.floor((vertices - vertices.min(axis=0)) / PATCH).astype(np.int64)
+    cell = np.floor((vertices - extent(vertices)[0]) / PATCH).astype(np.int64)
     side = np.abs(normals).argmax(axis=1)
     way = 2 * side + (normals[np.arange(len(normals)), side] > 0.0)
-    size = cell.max(axis=0) + 1
+    size = cell[:, 0].max() + 1, cell[:, 1].max() + 1, cell[:, 2].max() + 1
     key = ((cell[:, 0] * size[1] + cell[:, 1]) * size[2] + cell[:, 2]) * 6 + way
     _, patch, count = np.unique(key, return_inverse=True, return_counts=True)
     middle = np.stack([np.bincount(patch, vertices[:, d]) / count for d in range(3)], axis=1)
@@ -126,19 +127,19 @@ def _rise(patches: Floats, facing: Floats, about: Tree, radius: float, left: NDA
     """Return how far the patches `left` (N,) stand above a circle, (P,) mm; 0 for all others, and if not above every pair."""
     total = np.zeros(len(patches))
     for turn in np.arange(PAIRS) * (pi / PAIRS):
-        right, up = make_axes(facing[left])
+        own, away = np.take(patches, left, axis=0), np.take(facing, left, axis=0)
+        right, up = make_axes(away)
         along = np.cos(turn) * right + np.sin(turn) * up
         rise, there = np.zeros(len(left)), np.ones(len(left), dtype=np.bool_)
         for way in (radius, -radius):
-            place = patches[left] + way * along
+            place = own + way * along
             found = find_nearest(about, place, travel=0.0, bound=np.full(len(place), NEAR)).face
             there &= found >= 0
             found[~there] = 0
-            off = patches[found] - place
-            higher = np.einsum("nk,nk->n", off, facing[left])
-            there &= (np.einsum("nk,nk->n", off, off) - higher**2 < OFF**2) & (
-                np.einsum("nk,nk->n", facing[found], facing[left]) > LEVEL
-            )
+            off = np.take(patches, found, axis=0) - place
+            higher = multiply(off, away)
+            aside = multiply(off, off) - higher**2
+            there &= (aside < OFF**2) & (multiply(np.take(facing, found, axis=0), away) > LEVEL)
             rise -= 0.5 * higher
         stays = there & (rise > RISES) & (rise < 2.0 * HEIGHT[1])
         total[left] += rise / PAIRS

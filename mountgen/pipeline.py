@@ -6,6 +6,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import asdict, dataclass, replace
 from functools import partial
@@ -44,6 +45,7 @@ from mountgen.shell_relief import fit_clear_shell
 from mountgen.solid_store import count_saved, keeping_solids
 from mountgen.spline import Axis, Surface
 from mountgen.store import Entry, Store, make_key
+from mountgen.surface import surface_of
 from mountgen.verdict import Check, rank_checks
 
 if TYPE_CHECKING:
@@ -202,9 +204,10 @@ def make(
     guard_sources((*sources, *list_sources(recipe)), out=out, names=name_outputs(recipe.name))
     spot = find_spot(recipe, store=store, clock=clock)
     recipe, scan, recess = spot.recipe, spot.scan, spot.recess
+    ground = lay_space(spot, clock=clock)
+    space = ground.space
     with beside(lambda: _look_at_scan(spot)) as look:
-        ground = fit_ground(spot, clock=clock)
-        space = ground.space
+        ground = fit_ground(ground, clock=clock)
         with clock.stage("load the solid kernel"):
             load_kernel()
             from mountgen.export import name_files
@@ -343,7 +346,7 @@ def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
 
     Arguments and errors as for `find_spot`.
     """
-    return fit_ground(find_spot(recipe, store=store, clock=clock), clock=clock)
+    return fit_ground(lay_space(find_spot(recipe, store=store, clock=clock), clock=clock), clock=clock)
 
 
 def find_spot(recipe: Recipe, *, store: Store, clock: Clock) -> Spot:
@@ -383,28 +386,33 @@ def find_spot(recipe: Recipe, *, store: Store, clock: Clock) -> Spot:
     return Spot(recipe, material, materials, scan, recess, recess_key, store)
 
 
-def fit_ground(spot: Spot, *, clock: Clock) -> Ground:
-    """Build the space that a part may occupy, and fit wall and floor to it.
+def lay_space(spot: Spot, *, clock: Clock) -> Ground:
+    """Build the space that a part may occupy; the scan is made ready to be asked for distances meanwhile.
 
     Raises:
         MountgenError: nothing is left of the space.
     """
-    recipe, recess, recess_key, store = spot.recipe, spot.recess, spot.recess_key, spot.store
+    recipe, recess, store = spot.recipe, spot.recess, spot.store
     with clock.stage("build the insertable space"):
         shape = recipe.fit.model_dump(mode="json", exclude={"sits", "trim"})  # these two say nothing of the space
-        key = make_key("field", recess_key, shape)
-        space = store.remember(
-            key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space
-        )
+        key = make_key("field", spot.recess_key, shape)
+        with ThreadPoolExecutor(1) as pool:
+            ready = pool.submit(lambda: surface_of(recess).tree)
+            space = store.remember(key, lambda: build_space(recess, fit=recipe.fit), pack=_pack_space, unpack=_unpack_space)
+            ready.result()
     for note in list_raised_gaps(recipe, space):
         clock.progress.say(f"note       {note}")
-
     key = make_key("shell", key)
-    ground = Ground(recipe, spot.material, spot.materials, spot.scan, recess, space, None, key, recess_key, store)
+    return Ground(recipe, spot.material, spot.materials, spot.scan, recess, space, None, key, spot.recess_key, store)
+
+
+def fit_ground(ground: Ground, *, clock: Clock) -> Ground:
+    """Return the ground with wall and floor fitted to its space; without them where they cannot be."""
+    assert ground.store is not None
     with clock.stage("fit wall and floor"):
         try:
-            shell = store.remember(
-                key, lambda: fit_clear_shell(space, recess, clearance=ground.gaps),
+            shell = ground.store.remember(
+                ground.key, lambda: fit_clear_shell(ground.space, ground.recess, clearance=ground.gaps),
                 pack=_pack_shell, unpack=_unpack_shell,
             )  # fmt: skip
         except LoftError:

@@ -14,6 +14,7 @@ from mountgen.dots import flatten_dots
 from mountgen.errors import ScanError
 from mountgen.mend import Mend, mend_mesh
 from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
+from mountgen.rows import lengths
 from mountgen.topology import gather_rings, list_neighbours, measure_diagonal
 
 __all__ = ["MM_PER_UNIT", "Mend", "Scan", "measure_noise", "measure_spacing", "read_scan", "sample_noise"]
@@ -194,9 +195,8 @@ def measure_spacing(vertices: Floats, faces: Ints) -> float:
         Nothing: any non-empty mesh is valid.
     """
     some = faces[:: -(-len(faces) // SPACING_SAMPLES)]
-    corners = vertices[some]
-    lengths = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
-    return float(np.median(lengths))
+    corners = np.take(vertices, some, axis=0)
+    return float(np.median(lengths(corners - np.roll(corners, 1, axis=1))))
 
 
 def measure_noise(vertices: Floats, faces: Ints) -> float:

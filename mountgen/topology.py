@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
+from mountgen.rows import lengths
 
 CELL = 32.0  # weld cells are this many tolerances wide: few points then need to look into the cell next door
 _jit = compiled()
@@ -688,15 +689,15 @@ def _rings(start, neighbour, centres, most):  # type: ignore[no-untyped-def]
 def average_normals(vertices: Floats, faces: Ints) -> Floats:
     """Return the normals at vertices, (V, 3), the mean of their faces' by area, of length 1; 0 where there is no face."""
     vectors, _ = measure_faces(vertices, faces)
-    summed = np.stack([np.bincount(faces.ravel(), np.repeat(vectors[:, k], 3), len(vertices)) for k in range(3)], axis=1)
-    length = np.linalg.norm(summed, axis=1, keepdims=True)
+    summed: Floats = np.stack([np.bincount(faces.ravel(), np.repeat(vectors[:, k], 3), len(vertices)) for k in range(3)], axis=1)
+    length = lengths(summed)[:, None]
     return np.asarray(summed / np.where(length > 0.0, length, 1.0))
 
 
 def make_axes(normals: Floats) -> tuple[Floats, Floats]:
     """Return two unit vectors across each of some unit normals (N, 3) and square to each other, (N, 3) each."""
     u = np.cross(normals, np.eye(3)[np.abs(normals).argmin(axis=1)])
-    length = np.linalg.norm(u, axis=1, keepdims=True)
+    length = lengths(u)[:, None]
     u /= np.where(length > 0.0, length, 1.0)
     return u, np.cross(normals, u)
 
