@@ -1,4 +1,4 @@
-"""Extents, boxes, products and lengths column by column: the array library's own along the short axis give the same, digit by digit."""
+"""Extents, boxes, products and lengths column by column are those of the array library along the short axis, digit by digit."""
 
 from __future__ import annotations
 
