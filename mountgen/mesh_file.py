@@ -62,7 +62,7 @@ def check_file(path: Path) -> None:
         raise ScanError("the scan is a folder, not a file", where, "give the mesh file inside the folder")
     if not path.exists():
         raise ScanError(
-            "there is no such scan file",
+            "there is no such scan file" + (", the link leads to none" if path.is_symlink() else ""),
             where,
             "check the path; a recipe's path counts from the recipe's folder",
         )

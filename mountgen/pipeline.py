@@ -448,7 +448,7 @@ def list_odd_sizes(recipe: Recipe, recess: Recess) -> list[str]:
     for key in ("clearance", "floor", "walls", "rim"):
         gap = getattr(fit, key)
         if gap is not None and isfinite(gap) and 2.0 * gap > MUCH_GAP * narrow:  # auto is inf until it is resolved
-            notes.append(f"fit.{key} = {gap:g} takes {2.0 * gap:.0f} of the mouth's {narrow:.0f} mm, half of it on each side")
+            notes.append(f"fit.{key} = {gap:g} takes {2.0 * gap:.3g} of the mouth's {narrow:.0f} mm, half of it on each side")
     return notes
 
 

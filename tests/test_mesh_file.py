@@ -436,7 +436,7 @@ def test_neither_a_pipe_nor_a_link_to_itself_is_waited_for(tmp_path: Path) -> No
     (tmp_path / "circle.stl").symlink_to(tmp_path / "circle.stl")
     for name, what, remedy in [
         ("pipe.stl", "not an ordinary file", "copy the scan into a file"),
-        ("circle.stl", "no such scan file", "check the path"),
+        ("circle.stl", "no such scan file, the link leads to none", "check the path"),
     ]:
         with pytest.raises(ScanError) as caught:
             check_file(tmp_path / name)

@@ -96,6 +96,7 @@ def test_a_floor_that_is_there_twice_is_told() -> None:
         ({"reach": 500.0}, ["fit.reach = 500 is deeper than the recess (20.0 mm)"]),
         ({"clearance": 19.0}, ["fit.clearance = 19 takes 38 of the mouth's 40 mm"]),
         ({"walls": 3.0}, ["fit.walls = 3 takes 6 of the mouth's 40 mm"]),
+        ({"walls": 2.6}, ["fit.walls = 2.6 takes 5.2 of the mouth's 40 mm"]),
         ({"clearance": "auto"}, []),
     ],
 )

@@ -29,6 +29,7 @@ ENOUGH = 1.35  # mm, three lines of 0.45
         (TrayRecipe, {"body": {"wall": 1.8}}, 1.2, {"body.wall": "2"}),
         (PlugRecipe, {"fit": {"reach": 1.0}}, 0.9, {"fit.reach": "1.5"}),
         (PlugRecipe, {}, 0.4, {}),
+        (TrayRecipe, {"body": {"wall": 2.7}}, 0.51, {}),  # a wedge whose floor runs out into the panel: so at any wall
     ],
 )  # fmt: skip
 def test_only_what_the_recipe_has_is_named(

@@ -10,6 +10,7 @@ from mountgen.recipe import Recipe
 from mountgen.recipe_settings import tell_settings
 
 TABLES = ("body", "lip", "tabs", "flange", "dividers", "pull_tab")  # that give a thickness
+RUNS_OUT = 0.5  # of body.wall; what comes out thinner still is no leaning wall: a thicker one ends in the same edge
 SIZES = {"body": "wall"}  # key of a table's thickness where it is not "thickness"
 
 
@@ -52,7 +53,7 @@ def advise_wall(
     wall, reach = given.get("body.wall"), recipe.fit.reach
     if reach != "full" and reach < 2.0 * enough:
         return f"the part is thin all over: set fit.reach = {ceil(10.0 * (reach + enough - thickness)) / 10.0:g}"
-    if wall is not None:
+    if wall is not None and thickness >= RUNS_OUT * wall:
         more = ceil(10.0 * (wall + enough - thickness)) / 10.0
         return f"it comes out thinner than body.wall there: set body.wall = {more:g}"
     return (
