@@ -22,7 +22,7 @@ from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, prism_solid, solids_of, tessellate
 from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
-from mountgen.post_search import find_posts
+from mountgen.post_search import find_posts, lift_islands
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_both, sample_grid
 from mountgen.roll import try_ball
 from mountgen.rows import dot
@@ -143,6 +143,7 @@ def fit_shell(space: InsertableSpace) -> Shell:
     """
     posts, shells = [], []
     kept: list[Post] = []
+    space = lift_islands(space)
     base = np.zeros(space.height.shape, dtype=np.bool_)
     for post in find_posts(space, choose_split(space)):
         base |= post.ground | post.island & (space.height < space.top)

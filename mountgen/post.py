@@ -137,7 +137,8 @@ def turn_back(wall: Surface, floor: Surface) -> tuple[Surface, Surface]:
 
 def measure_uncut(space: InsertableSpace, post: Post, wall: Surface, cap: Surface) -> Singles:
     """Return how far the ground of a post stands out of its fitted wall and cap, square to it, at every node, (R, C) mm."""
-    real = np.where(post.surface == space.height, space.height, EMPTY).astype(np.float32)  # not the wall it touches
+    level = np.minimum(space.height, space.top)  # above the lid there is nothing to cut
+    real = np.where(post.surface == space.height, level, EMPTY).astype(np.float32)  # not the wall it touches
     counts = post.island & (real > post.foot + FILLET)
     around = np.linspace(0.0, 1.0, 4 * wall.u.poles, endpoint=False)
     loops = wall.at(around, np.linspace(wall.v.breaks[0], wall.v.breaks[-1], WALL_LEVELS))

@@ -7,14 +7,16 @@ stands there: flat ground with a face below it is the top of a boss, rib or step
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import radians, tan
 
 import numpy as np
 
 from mountgen.arrays import Bools, Ints
+from mountgen.datum import lid_height
 from mountgen.field import InsertableSpace
 from mountgen.post import Post
-from mountgen.raster import EMPTY, dilate_cone, find_beside, lead_uphill
+from mountgen.raster import EMPTY, dilate_cone, fill_loop, find_beside, lead_uphill
 from mountgen.section import SLOPE_BASE, find_lowest, steepness
 
 LEAST_HEIGHT = 1.0  # mm above the ground around it; lower bumps are left to the floor
@@ -23,7 +25,26 @@ LEAST_LOST, LOST_SHARE = 30.0, 0.001  # mm³ and share of the whole body that a 
 RIM_BAND = 0.2  # of the depth; flat ground within it is the rim's flare
 PAST_MOUTH = 1.2  # mm; how far past the mouth's outline something goes that touches the wall
 HOLE = 4.0  # mm²; a smaller hole in its outline is noise
+SKIN, LIFTED = 0.4, 2.0  # mm; what comes as near to the lid amid the mouth, stands up to it; how far above the lid it is made to
 MOST_POSTS, MOST_TRIED = 12, 40
+
+
+def lift_islands(space: InsertableSpace) -> InsertableSpace:
+    """Return the space with what stands up to the lid amid the mouth made to stand well above it.
+
+    A floor would go over it in a skin under the lid; so it is found as a post, and the body goes around it in a ring.
+    """
+    from scipy import ndimage
+
+    lid = lid_height(space.lid, *np.meshgrid(space.x, space.y, sparse=True))
+    amid = fill_loop(space.mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
+    label, count = ndimage.label((space.height > lid - SKIN) | ~amid)
+    around = np.unique(label[~amid])
+    area = ndimage.sum_labels(label > 0, label, np.arange(count + 1)) * space.pitch**2
+    islands = (area > HOLE) & ~np.isin(np.arange(count + 1), np.append(around, 0))
+    if not islands.any():
+        return space
+    return replace(space, height=np.where(islands[label], np.float32(space.top + LIFTED), space.height))
 
 
 def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
@@ -38,15 +59,17 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     """
     from scipy import ndimage
 
-    inside = space.height < space.top
-    label = _label_flat(space, inside, tan(radians(split_deg)))
+    lifted = space.height == np.float32(space.top + LIFTED)
+    inside = (space.height < space.top) | lifted
+    label = _label_flat(space, inside & ~lifted, tan(radians(split_deg)))
+    label = np.where(lifted, label.max() + ndimage.label(lifted)[0], label).astype(np.int32)
     count = int(label.max())
     flat = label > 0
     index = np.arange(1, count + 1)
     deepest = space.top - find_lowest(space.height, label, count)
     depth = space.top - float(space.height.min())
     area = ndimage.sum_labels(flat, label, index) * space.pitch**2
-    kept = (deepest > RIM_BAND * depth) & (area > LEAST_TOP)
+    kept = ((deepest > RIM_BAND * depth) | (deepest < 0.0)) & (area > LEAST_TOP)
     label = np.concatenate([[0], np.where(kept, index, 0)])[label]
     region = lead_uphill(space.height, np.where(inside, label, -1))
     enough = max(LEAST_LOST, LOST_SHARE * space.volume())

@@ -15,7 +15,7 @@ from mountgen.field import InsertableSpace
 from mountgen.kernel import mesh_volume, tessellate
 from mountgen.loft import fit_shell, meet_field, shell_solid
 from mountgen.post import leave_foot, level_posts
-from mountgen.post_search import find_posts
+from mountgen.post_search import find_posts, lift_islands
 
 PITCH = 0.125
 WIDTH, HEIGHT, DEPTH = 60.0, 40.0, 30.0  # mm of the box recess
@@ -209,3 +209,22 @@ def test_what_cannot_be_cut_out_is_gone_around_at_the_wall_where_that_costs_less
     if goes_around:
         left = mesh_volume(tessellate(shell_solid(shell, space, below=0.0, reach=None)[0]))
         assert space.volume() - left < 0.6 * lost
+
+
+@pytest.mark.parametrize("top", [-0.3, 0.0, 0.4])
+def test_the_body_goes_in_a_ring_around_what_stands_up_to_the_lid(top: float) -> None:
+    space = _space(_box((-5.0, -4.0), (3.0, 4.0), top))
+    shell = fit_shell(space)
+    assert len(shell.posts) == 1
+    mesh = tessellate(shell_solid(shell, space, below=0.0, reach=None)[0])
+    middle = mesh.vertices[mesh.faces].mean(axis=1)
+    assert not ((middle[:, 0] > -4.0) & (middle[:, 0] < 2.0) & (np.abs(middle[:, 1]) < 3.0)).any()  # no skin over it
+    edges = {tuple(sorted(edge)) for face in mesh.faces.tolist() for edge in zip(face, (*face[1:], face[0]), strict=True)}
+    assert len(np.unique(mesh.faces)) - len(edges) + len(mesh.faces) == 0  # Euler: of a body with one hole through it
+    room = float(np.maximum(-space.height, 0.0).sum()) * PITCH**2
+    assert 0.975 * room < mesh_volume(mesh) < 1.002 * room
+
+
+def test_a_speck_up_to_the_lid_makes_no_ring() -> None:
+    space = _space(_box((0.0, 0.0), (0.4, 0.4), -0.2))
+    assert lift_islands(space) is space
