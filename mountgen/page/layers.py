@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import sqrt
 from typing import Literal
 
 import numpy as np
@@ -18,7 +19,7 @@ from mountgen.page.pack import Packed, pack_mesh
 from mountgen.ramp import ramp_gap
 from mountgen.sampling import sort_nearby
 from mountgen.surface import lies_behind
-from mountgen.topology import average_normals, measure_faces, number_used
+from mountgen.topology import average_normals, measure_faces, merge_in_cells, number_used
 
 SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
 PART_TRIANGLES = 150_000  # of the part at most, before long edges are halved; it seldom has more than 90 000
@@ -143,7 +144,9 @@ def thin_mesh(vertices: Floats, faces: Ints, *, target: int) -> tuple[Floats, In
     if len(faces) <= target:
         return vertices, faces
     if len(faces) > CROWDED * target:
-        vertices, faces = _cluster(vertices, faces, count=CROWDED * target)
+        area = float(measure_faces(vertices, faces)[1].sum())
+        size = sqrt(2.0 * area / (CROWDED * target))  # a square of that side holds two faces
+        vertices, faces = merge_in_cells(vertices, faces, size=size)
         if len(faces) <= target:  # so many were slivers that drawing together was enough
             return vertices, faces
     import fast_simplification
@@ -152,23 +155,6 @@ def thin_mesh(vertices: Floats, faces: Ints, *, target: int) -> tuple[Floats, In
     thin, left = fast_simplification.simplify(np.array(vertices[used]), corners, target_count=target)
     return np.asarray(thin, dtype=np.float64), np.asarray(left, dtype=np.int32)
 
-
-def _cluster(vertices: Floats, faces: Ints, *, count: float) -> tuple[Floats, Ints]:
-    """Draw all vertices in a cube together to their middle; cubes so large that about `count` faces stay."""
-    area = float(measure_faces(vertices, faces)[1].sum())
-    size = np.sqrt(2.0 * area / count)  # a square of that side holds two faces
-    cell = ((vertices - vertices.min(axis=0)) / size).astype(np.int64)
-    extent = cell.max(axis=0) + 1
-    key = (cell[:, 2] * extent[1] + cell[:, 1]) * extent[0] + cell[:, 0]
-    order = np.argsort(key, kind="stable")
-    first = np.concatenate([[True], np.diff(key[order]) > 0])
-    member = np.empty(len(key), dtype=np.int32)
-    member[order] = np.cumsum(first) - 1
-    members = np.bincount(member)
-    middle = np.column_stack([np.bincount(member, vertices[:, k]) / members for k in range(3)])
-    faces = member[faces]
-    a, b, c = faces.T
-    return middle, faces[(a != b) & (b != c) & (c != a)]
 
 
 def split_edges(

@@ -33,7 +33,7 @@ def advise_wall(
 
     Returns:
         str: every size of the recipe that is less, with what it must be; else that a tab's slots did it; else the wall raised
-        by what is lacking; else that nothing of the recipe decides it.
+        by what is lacking, if it lacks no more than half; else that nothing of the recipe decides it.
     """
     given = {}
     for name in TABLES:
