@@ -709,7 +709,7 @@ def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
 
 
 def _pack_scan(scan: Scan) -> Entry:
-    facts = {name: getattr(scan, name) for name in ("sha256", "unit", "mm_per_unit", "spacing", "noise")}
+    facts = {name: getattr(scan, name) for name in ("sha256", "unit", "mm_per_unit", "spacing", "noise", "grain")}
     facts["path"] = str(scan.path)
     facts["mended"] = [[m.what, m.count, m.note] for m in scan.mended]
     return Entry(arrays={"vertices": scan.vertices, "faces": scan.faces}, facts=facts)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from math import sqrt
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import numpy as np
 from mountgen.arrays import Floats, Ints, freeze
 from mountgen.dots import flatten_dots
 from mountgen.errors import ScanError
+from mountgen.grain import measure_grain
 from mountgen.mend import Mend, mend_mesh
 from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
 from mountgen.rows import lengths
@@ -23,6 +25,7 @@ MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 _STATED = {**MM_PER_UNIT, "foot": 304.8, "micron": 0.001}  # units a 3MF file may state beside these
 SMALLEST, LARGEST = 10.0, 5000.0  # mm; diagonal of a scan that can be a recess with its surround
 _USUAL = (60.0, 2500.0)  # mm; diagonals of ordinary scans, to tell which unit a file is in
+ROUNDED = 1.0 / sqrt(12.0)  # standard deviation of what rounding does, in steps: JCGM 100:2008, 4.3.7 (evenly spread)
 NOISE_SAMPLES = 5000  # vertices looked at for the noise: the robust estimate is then good to 2 %
 SPACING_SAMPLES = 200_000  # faces looked at for the spacing
 _RING = 36  # most vertices of two rings looked at; a regular mesh has 19
@@ -42,7 +45,8 @@ class Scan:
         oriented.
     unit     : unit of the file ("mm", "cm", "m", "inch"); mm_per_unit: its length in mm.
     sha256   : of the file's bytes, hex.
-    spacing  : median edge length, mm.  noise: robust standard deviation along the normal, mm.
+    spacing  : median edge length, mm.  noise: robust standard deviation along the normal, mm; no less than rounding makes.
+    grain    : step that the file's coordinates come in, mm; 0 where none can be told.
     mended   : repairs, in the order done.
     """
 
@@ -54,6 +58,7 @@ class Scan:
     mm_per_unit: float
     spacing: float
     noise: float
+    grain: float = 0.0
     mended: tuple[Mend, ...] = ()
 
     def __post_init__(self) -> None:
@@ -114,7 +119,9 @@ def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool) -> Scan:
     vertices = raw.vertices if factor == 1.0 else raw.vertices * factor
     _check_size(raw, unit, factor, where)
     mesh = mend_mesh(vertices, raw.faces, bridge=bridge, where=where)
-    noise = measure_noise(mesh.vertices, mesh.faces)
+    spacing = measure_spacing(mesh.vertices, mesh.faces)
+    grain = measure_grain(raw.vertices, spacing=spacing / factor) * factor
+    noise = max(measure_noise(mesh.vertices, mesh.faces), grain * ROUNDED)
     notes += mesh.mended
     vertices = _take_off_dots(mesh.vertices, mesh.faces, noise, notes) if dots else mesh.vertices
     return Scan(
@@ -124,8 +131,9 @@ def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool) -> Scan:
         sha256=parsed.sha256,
         unit=unit,
         mm_per_unit=factor,
-        spacing=measure_spacing(mesh.vertices, mesh.faces),
+        spacing=spacing,
         noise=noise,
+        grain=grain,
         mended=tuple(notes),
     )
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil, hypot, log, sqrt
 
+import numpy as np
+
 from mountgen.arrays import Bools
 from mountgen.datum import Recess
 from mountgen.place import clock_position, tell_arc, tell_clock, tell_spot
@@ -18,6 +20,7 @@ from mountgen.verdict import Check, Verdict, format_number
 
 EDGE_RADIUS = 2.0  # mm; of a usual edge of trim that bulges out, between whose points the scan cuts the corner
 CHORD_SHARE = 0.25  # of the clearance that this may take
+FAR = 20.0  # times its own size away from the origin, a scan's points may owe their steps to that
 COARSER = 2.0  # times the spacing that is enough: a place so coarse is pointed out
 USUAL_MOUTH = (20.0, 500.0)  # mm
 BRIDGED = 6.0  # mm; the size up to which holes are bridged when a recipe says nothing else
@@ -147,6 +150,7 @@ def judge_scan(scan: Scan, recess: Recess, quality: Quality, *, clearance: float
     return (
         judge_unit(scan, mouth),
         judge_spacing(quality.points.spacing, clearance),
+        *judge_grain(scan, clearance),
         _judge_coarse(quality, clearance),
         _judge_noise(quality, clearance),
         _judge_noisiest(quality, clearance),
@@ -198,6 +202,27 @@ def judge_spacing(spacing: float, clearance: float) -> Check:
         "(chord of a circle, by definition)"
     )
     return Check("point spacing on walls and floor", verdict, round(spacing, 3), round(enough, 3), "mm", source, remedy)
+
+
+def judge_grain(scan: Scan, clearance: float) -> tuple[Check, ...]:
+    """Say that a file's coordinates are rounded too far for a clearance, mm; nothing where they are fine enough."""
+    enough = 2.0 * CHORD_SHARE * clearance
+    if scan.grain <= enough:
+        return ()
+    verdict: Verdict = "caution" if scan.grain <= COARSER * enough else "fail"
+    away = float(np.abs(scan.vertices).max())
+    far = away > FAR * float(np.ptp(scan.vertices, axis=0).max())
+    remedy = (
+        f"its points lie {_tell_far(away)} from the origin, where the file cannot tell less apart: move the scan to the origin "
+        "in the scanner's program and export it again" if far else
+        "export the scan again with more decimals, or in millimetres"
+    )  # fmt: skip
+    source = "our rule: half a step, by which rounding moves a point along each axis, within a quarter of the clearance"
+    return (Check("steps of the coordinates", verdict, float(f"{scan.grain:.3g}"), round(enough, 3), "mm", source, remedy),)
+
+
+def _tell_far(distance: float) -> str:
+    return f"{distance / 1e6:.3g} km" if distance >= 1e6 else f"{distance / 1e3:.3g} m"
 
 
 def _judge_coarse(quality: Quality, clearance: float) -> Check:

@@ -16,7 +16,7 @@ from mountgen.service.case import Finding
 from mountgen.survey_holes import Hole, find_holes
 from mountgen.survey_points import find_bearing
 from mountgen.survey_sheets import find_twin
-from mountgen.survey_verdicts import find_seen, judge_seen, judge_spacing, judge_twin, judge_unit, select_open
+from mountgen.survey_verdicts import find_seen, judge_grain, judge_seen, judge_spacing, judge_twin, judge_unit, select_open
 from mountgen.topology import measure_faces
 from mountgen.verdict import Check
 
@@ -32,7 +32,7 @@ def judge_scan_use(scan: Scan, recess: Recess, *, clearance: float) -> Finding:
         clearance: asked for, mm.
 
     Returns:
-        Finding: three checks, and a fourth where points are too far apart; none of them a fail.
+        Finding: three checks, and more where points are too far apart or rounded too far; none of them a fail.
     """
     mouth = float(np.ptp(recess.rim[:, :2], axis=0).max())
     holes: tuple[Hole, ...] = ()
@@ -42,6 +42,7 @@ def judge_scan_use(scan: Scan, recess: Recess, *, clearance: float) -> Finding:
     coarse = judge_spacing(scan.spacing, clearance)
     checks = (
         *((coarse,) if coarse.verdict != "pass" else ()),
+        *judge_grain(scan, clearance),
         judge_unit(scan, mouth),
         judge_seen(find_seen(area, holes), holes, mouth),
         judge_twin(find_twin(recess, noise=scan.noise), clearance),
