@@ -553,12 +553,14 @@ def _find_mouth(
     col = np.clip(np.rint((rim[:, 0] - origin[0]) / pitch).astype(int), 0, shape[1] - 1)
     row = np.clip(np.rint((rim[:, 1] - origin[1]) / pitch).astype(int), 0, shape[0] - 1)
     open_arc = at_border[row, col]
+    deepest = trial.deepest
     if open_arc.mean() > 0.02:
         rim, open_arc = _close_open_side(rim, open_arc)
+        deepest = _deepest_within(rim, ground, lid, deepest)
     else:
         open_arc[:] = False
     return _Mouth(
-        lid=lid, rim=rim, depth=trial.deepest, open_arc=open_arc,
+        lid=lid, rim=rim, depth=deepest, open_arc=open_arc,
         agreement=trial.agreement if mouth.plane is None and mouth.rim is None else None,
         beyond=measure_agreement(ground, lid, trial.region, beside=BEYOND),
         others=tuple(_tell_other(ground, each) for each in trial.others),
@@ -772,6 +774,15 @@ def _close_open_side(rim: Floats, open_arc: Bools) -> tuple[Floats, Bools]:
     loop = resample_loop(loop, step=0.5)
     away = shapely.distance(shapely.points(loop), shapely.MultiPoint(true_rim))
     return loop, np.asarray(away > 2.0, dtype=bool)
+
+
+def _deepest_within(rim: Floats, ground: Ground, lid: Floats, deepest: float) -> float:
+    """Return how deep the ground lies inside a closed rim: in front of an open side it may fall away much further."""
+    import shapely
+
+    within = shapely.contains_xy(shapely.make_valid(shapely.Polygon(rim)), ground.x, ground.y)
+    depth = _depth(ground, lid)[within]
+    return float(np.nanmax(depth, initial=0.0)) if np.isfinite(depth).any() else deepest
 
 
 def _open_side(found: _Mouth) -> tuple[float, float] | None:

@@ -188,6 +188,17 @@ def test_a_nook_without_a_front_edge_is_closed_and_this_is_said() -> None:
     assert recess.depth == pytest.approx(30.0, abs=0.5)
 
 
+def test_a_nook_is_as_deep_as_its_floor_not_as_what_falls_away_in_front_of_it() -> None:
+    """A nook over an edge of 70 degrees: the front face of the panel, scanned with it, goes on 80 mm below its floor."""
+
+    def over_the_edge(x: Floats, y: Floats) -> Floats:
+        return np.minimum(_nook(x, y), 2.75 * (y + 26.0))
+
+    recess = find_datum(_scan_of(*_sheet(over_the_edge, half=(75.0, 55.0))), mouth=make_mouth(draw=(0.0, 0.0, 1.0)))
+    assert recess.open_side_deg is not None
+    assert recess.depth == pytest.approx(30.0, abs=0.5)
+
+
 def test_an_opening_without_a_floor_is_drawn_along_its_rims_normal() -> None:
     """A cut-out for a switch, 70 mm long; room that nobody saw is no room, so that a wall in view would count for more."""
     vertices, faces = _sheet(lambda x, y: np.clip(-20.0 * _inside(x, y), -70.0, 0.0), pitch=1.0)
