@@ -19,7 +19,8 @@ from mountgen.arrays import Bools, Floats, Singles
 from mountgen.datum import lid_height
 from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, prism_solid, solids_of, tessellate
+from mountgen.kernel import Solid, combine, is_valid, mesh_volume, prism_solid, solids_of, tessellate
+from mountgen.pace import cut_long_edges
 from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
 from mountgen.post_search import find_posts, lift_islands
@@ -38,6 +39,7 @@ from mountgen.section import (
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, sample_breaks, uniform_axis
 from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube
 
+TRIMMED = 0.01  # mm off both ends of a wall, where it is cut level
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
 LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
 UNDER_LID = 0.4  # mm under the lid at which the floor is held towards the wall, with room for what the fit errs
@@ -304,7 +306,7 @@ def shell_solid(
         solid = closed_tube(shell.wall, foot, rounding or brow, strips=strips)
         loss = rounding.loss if rounding else 0.0
     except KernelError:
-        solid = _intersected(shell, lid)
+        solid = _intersected(shell, lid, strips)
     for pocket in shell.pockets:
         solid = add_pocket(solid, pocket, shell.floor)
     for post in shell.posts:
@@ -341,10 +343,12 @@ def pocket_tube(pocket: Shell, floor: Surface) -> Solid:
     return closed_tube(pocket.wall, meet_field(pocket.wall, pocket.floor), meet_field(pocket.wall, lid))
 
 
-def _intersected(shell: Shell, lid: Surface) -> Solid:
+def _intersected(shell: Shell, lid: Surface, strips: int) -> Solid:
     tall = float(np.ptp(shell.wall.v.breaks)) + float(np.ptp(shell.floor.poles)) + 10.0
-    solid = combine(loft_solid(shell.wall), prism_solid(shell.floor, tall), "common", what="floor")
-    return combine(solid, prism_solid(lid, tall), "cut", what="lid")
+    low, high = (_flat(shell.floor, float(end)) for end in shell.wall.v.breaks[[0, -1]] + np.array([TRIMMED, -TRIMMED]))
+    tube = closed_tube(shell.wall, meet_field(shell.wall, low), meet_field(shell.wall, high), strips=strips)
+    solid = combine(tube, prism_solid(shell.floor, tall), "common", what="floor")
+    return cut_long_edges(combine(solid, prism_solid(lid, tall), "cut", what="lid"))
 
 
 @lru_cache(maxsize=16)  # the same wall and floor meet when they are fitted, when pockets are sought and when the solid is made

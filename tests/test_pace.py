@@ -11,8 +11,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 from OCP.BRep import BRep_Builder, BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Curve2d, BRepAdaptor_Surface
+from OCP.GeomAbs import GeomAbs_CurveType
 from OCP.TColStd import TColStd_Array1OfReal
 from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE
 from OCP.TopExp import TopExp
@@ -20,8 +22,8 @@ from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_IndexedDataMapOfShapeListOfShape
 
 from mountgen.arrays import Floats
-from mountgen.kernel import Solid, combine, is_valid, mesh_volume, prism_solid, solid_volume, tessellate
-from mountgen.pace import LEAP, even_pace, measure_pace
+from mountgen.kernel import Solid, combine, count_faces, is_valid, loft_solid, mesh_volume, prism_solid, solid_volume, tessellate
+from mountgen.pace import LEAP, LONGEST, cut_long_edges, even_pace, measure_pace
 from mountgen.spline import Axis, Surface
 
 U, V = Axis(np.linspace(-30.0, 30.0, 13), False), Axis(np.linspace(-20.0, 20.0, 9), False)
@@ -123,3 +125,47 @@ def test_even_edges_are_left_alone() -> None:
     assert len(before) > 10
     assert even_pace(body) == 0
     assert np.array_equal(measure_pace(_find_crease(body)[0]), before)
+
+
+def _make_gear() -> tuple[Solid, Floats]:
+    """Return what a tube of 40 waves holds above the floor and below a level, and a section of the tube (K, 2), mm."""
+    around = Axis(np.linspace(0.0, 1.0, 241), periodic=True)
+    at = np.linspace(0.0, 1.0, 2400, endpoint=False)
+    radius = 15.0 + 0.4 * np.sin(2.0 * np.pi * 40.0 * at)
+    loop = np.column_stack([radius * np.cos(2.0 * np.pi * at), radius * np.sin(2.0 * np.pi * at)])
+    poles = np.linalg.lstsq(around.basis(at), loop, rcond=None)[0]
+    heights = Axis(np.array([-10.0, 10.0]), periodic=False)
+    rise = np.linspace(-10.0, 10.0, heights.poles)
+    grid = np.dstack([np.repeat(poles[:, None, k], heights.poles, axis=1) for k in range(2)] + [np.tile(rise, (len(poles), 1))])
+    body = combine(loft_solid(Surface(around, heights, grid)), prism_solid(FLOOR, 60.0), "common", what="test")
+    return body, around.basis(at) @ poles
+
+
+def _count_intervals(body: Solid) -> int:
+    """Return of how many knots' intervals the longest edge of a solid is."""
+    edges, most = TopTools_IndexedDataMapOfShapeListOfShape(), 0
+    TopExp.MapShapesAndAncestors_s(body, TopAbs_EDGE, TopAbs_FACE, edges)
+    for k in range(1, edges.Extent() + 1):
+        edge = BRepAdaptor_Curve(TopoDS.Edge_s(edges.FindKey(k)))
+        if edge.GetType() == GeomAbs_CurveType.GeomAbs_BSplineCurve:
+            curve = edge.BSpline()
+            knots = np.array([curve.Knot(k) for k in range(1, curve.NbKnots() + 1)])
+            most = max(most, int(((knots > edge.FirstParameter()) & (knots < edge.LastParameter())).sum()) + 1)
+    return most
+
+
+def test_an_edge_of_many_knots_is_cut_where_it_lies_and_the_kernel_measures_right() -> None:
+    """Held against a sum on a grid over a section of the tube."""
+    body, section = _make_gear()
+    x = np.arange(-16.0, 16.0, 0.02) + 0.01
+    inside = shapely.contains_xy(shapely.Polygon(section), *np.meshgrid(x, x, indexing="ij"))
+    truth = float(((10.0 - FLOOR.at(x, x)[..., 0]) * inside).sum() * 0.02**2)
+    assert _count_intervals(body) > 3 * LONGEST
+    assert abs(solid_volume(body) / truth - 1.0) > 0.01
+    cut = cut_long_edges(body)
+    assert _count_intervals(cut) <= LONGEST
+    assert is_valid(cut)
+    assert count_faces(cut) == count_faces(body)
+    assert solid_volume(cut) == pytest.approx(truth, rel=0.002)
+    assert mesh_volume(tessellate(cut, chord=0.002)) == pytest.approx(truth, rel=0.001)
+    assert cut_long_edges(cut) is cut
