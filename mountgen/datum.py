@@ -21,11 +21,11 @@ from mountgen.lid import BEYOND, Agreement, Ground, fit_around, lid_normal, meas
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
 from mountgen.place import tell_clock
 from mountgen.raster import EMPTY, fill_loop, raster_faces, reach_disc, sum_free
+from mountgen.scan import Scan, suggest_unit
 from mountgen.topology import find_middles, measure_faces, merge_in_cells, touch_faces
 
 if TYPE_CHECKING:
     from mountgen.recipe import Mouth
-    from mountgen.scan import Scan
 
 SMALLEST_MOUTH, LARGEST_MOUTH = 10.0, 1500.0  # mm; outside this a unit mistake is likelier than a recess
 NARROWEST = 4.0  # mm; across a mouth, less is a gap between two panels
@@ -148,9 +148,14 @@ def find_datum(scan: Scan, *, mouth: Mouth) -> Recess:
         if not isinstance(error, _ProudError) or _was_turned(scan):
             with suppress(DatumError):
                 return _find_turned(scan, mouth)
-        if not _was_turned(scan) or OUTSIDE in error.remedy:
+        unit = suggest_unit(across / scan.mm_per_unit, scan.unit)
+        hints = [
+            *([f"the scan is {across:.0f} mm across as it was read, but {unit}"] if unit and "unit" not in error.remedy else []),
+            *([OUTSIDE] if _was_turned(scan) and OUTSIDE not in error.remedy else []),
+        ]
+        if not hints:
             raise
-        raise type(error)(error.what, error.where, f"{error.remedy}; {OUTSIDE}") from None
+        raise type(error)(error.what, error.where, "; ".join([error.remedy, *hints])) from None
 
 
 def _too_sparse(scan: Scan, across: float) -> DatumError:

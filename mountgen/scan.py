@@ -174,19 +174,26 @@ def _check_size(raw: RawMesh, unit: str, factor: float, where: str) -> None:
     size = diagonal * factor
     if SMALLEST <= size <= LARGEST:
         return
-    likely = [u for u, mm in MM_PER_UNIT.items() if u != unit and _USUAL[0] <= diagonal * mm <= _USUAL[1]]
-    names = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "inch": "inches"}
     shown = f"{size:.0f}" if LARGEST < size < 1e6 else f"{size:.3g}"
     what = f"the scan is {shown} mm across when read in {unit}; possible are {SMALLEST:g} to {LARGEST:g}"
-    if likely:
-        remedy = f"it looks like {' or '.join(names[u] for u in likely)}: set " + " or ".join(
-            f'scan.unit = "{u}"' for u in likely
-        )
-    else:
-        remedy = (
-            "no unit gives a likely size: cut stray points off the scan, or export it again in millimetres"
-        )
+    remedy = suggest_unit(diagonal, unit) or (
+        "no unit gives a likely size: cut stray points off the scan, or export it again in millimetres"
+    )
     raise ScanError(what, where, remedy)
+
+
+def suggest_unit(diagonal: float, unit: str) -> str:
+    """Return what to set if a scan is of a usual size in other units than its own; nothing if it is as it is, or in none.
+
+    diagonal: in the file's unit.
+    """
+    usual = {name for name, mm in MM_PER_UNIT.items() if _USUAL[0] <= diagonal * mm <= _USUAL[1]}
+    if unit in usual or not usual:
+        return ""
+    likely = [name for name in MM_PER_UNIT if name in usual]
+    names = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "inch": "inches"}
+    settings = " or ".join(f'scan.unit = "{name}"' for name in likely)
+    return f"it looks like {' or '.join(names[name] for name in likely)}: set {settings}"
 
 
 def measure_spacing(vertices: Floats, faces: Ints) -> float:

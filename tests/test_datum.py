@@ -199,6 +199,17 @@ def test_a_nook_is_as_deep_as_its_floor_not_as_what_falls_away_in_front_of_it() 
     assert recess.depth == pytest.approx(30.0, abs=0.5)
 
 
+def test_a_shallow_recess_in_the_wrong_unit_is_no_plate_before_the_unit_is_named() -> None:
+    """A tray 15 mm deep in centimetres, read as millimetres: 1.5 mm deep."""
+    vertices, faces = _sheet(lambda x, y: np.clip(-2.0 * _inside(x, y), -15.0, 0.0))
+    scan = replace(_scan_of(vertices / 10.0, faces), spacing=0.15, noise=0.003)
+    with pytest.raises(DatumError) as caught:
+        find_datum(scan, mouth=Mouth())
+    assert "no recess" in caught.value.what
+    assert "the scan is 15 mm across as it was read, but it looks like centimetres or inches" in caught.value.remedy
+    assert 'set scan.unit = "cm" or scan.unit = "inch"' in caught.value.remedy
+
+
 def test_an_opening_without_a_floor_is_drawn_along_its_rims_normal() -> None:
     """A cut-out for a switch, 70 mm long; room that nobody saw is no room, so that a wall in view would count for more."""
     vertices, faces = _sheet(lambda x, y: np.clip(-20.0 * _inside(x, y), -70.0, 0.0), pitch=1.0)
