@@ -252,6 +252,21 @@ def test_a_part_that_stands_unsteadily() -> None:
     assert (found.verdict, found.value, found.limit) == ("caution", pytest.approx(2.5 / 19.5), pytest.approx(1.0 / 3.0))
     turned = judge_print(make_case(blade, layers_along=direction_in(found.remedy)))
     assert check_of(turned, "steady on the plate").verdict == "pass"
+    assert "brings" not in found.remedy
+
+
+def test_a_way_up_that_mends_one_thing_and_spoils_another_is_advised_with_that_said() -> None:
+    """A blade with a groove of 15 mm along each side: it is steady on a side alone, and there bridges the groove."""
+    groove = manifold3d.Manifold.cube((2.0, 60.0, 15.0), True)
+    blade = block(5.0, 39.0) - groove.translate((2.5, 0.0, -9.5)) - groove.translate((-2.5, 0.0, -9.5))
+    before = judge_print(make_case(blade, layers_along=[0, 1, 0]))
+    assert check_of(before, "longest bridge").verdict == "pass"
+    found = check_of(before, "steady on the plate")
+    assert found.verdict == "caution"
+    assert "a longer bridge" in found.remedy.partition("which brings ")[2].removesuffix(" instead")
+    turned = judge_print(make_case(blade, layers_along=direction_in(found.remedy)))
+    assert check_of(turned, "steady on the plate").verdict == "pass"
+    assert check_of(turned, "longest bridge").verdict == "caution"
 
 
 def test_a_first_layer_that_is_pressed_out_into_the_gap() -> None:

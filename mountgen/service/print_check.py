@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict
 from functools import cached_property
+from itertools import islice
 from math import ceil, floor, hypot, isfinite
 from typing import Any
 
@@ -35,7 +36,7 @@ SCARS = 0.10  # share of the surface that bears on the recess; what support leav
 BRIDGE = 10.0  # mm; 10 to 15 mm come out clean (trade page on overhangs, read)
 FINEST_LINE = 0.2  # mm; no remedy asks for a finer one: few printers lay it (our rule)
 FOOT = 0.4  # mm of chamfer that a remedy names (our rule)
-OTHERS = 3  # other ways up that are looked at for shorter bridges
+OTHERS = 3  # other ways up that are looked at for shorter bridges, and for what else they bring
 SHOWN = 4  # other ways up that are listed in the report
 LOOKED = 2.0  # lines; gaps are looked for up to this width
 FORMULA = (
@@ -115,11 +116,33 @@ class _Others:
         return (each for each in self._ranked if each.pose.spare >= 0.0 and isfinite(each.lean))
 
     def advise(self, good: Callable[[Orientation], bool], *, most: int = 100) -> str:
-        """Return the recipe's words for the cheapest of them that is good, "" if none is."""
-        for each, _ in zip(self, range(most), strict=False):
-            if good(each):
-                return f"set printer.layers_along = {word_direction(each.up)}"
-        return ""
+        """Return the recipe's words for the cheapest of them that is good, "" if none is.
+
+        One that spoils what is good as it lies now comes after the next few that do not, and what it spoils is told.
+        """
+        spoiling = ""
+        for each in islice((each for each, _ in zip(self, range(most), strict=False) if good(each)), OTHERS):
+            words = f"set printer.layers_along = {word_direction(each.up)}"
+            spoiled = sorted(_find_faults(self._case, each) - self._faults)
+            if not spoiled:
+                return words
+            spoiling = spoiling or f"{words}, which brings {' and '.join(spoiled)} instead"
+        return spoiling
+
+    @cached_property
+    def _faults(self) -> set[str]:
+        return _find_faults(self._case, self._case.orientations[0])
+
+
+def _find_faults(case: Case, way: Orientation) -> set[str]:
+    """Return in words what would be found fault with if the part were printed that way."""
+    contact = case.inspection.contact_area
+    found = {
+        "support on fit faces": contact > 0.0 and way.value("support on fit faces") > SCARS * contact,
+        "a longer bridge": look_under(case.part.body.mesh, way, case.recipe.printer.layer_height).bridge > BRIDGE,
+        "an unsteady stand": way.lean > STEADY,
+    }
+    return {words for words, is_so in found.items() if is_so}
 
 
 def word_direction(up: Floats) -> str:
