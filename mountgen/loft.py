@@ -19,7 +19,7 @@ from mountgen.arrays import Bools, Floats, Singles
 from mountgen.datum import lid_height
 from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, combine, is_valid, mesh_volume, prism_solid, solids_of, tessellate
+from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, prism_solid, solids_of, tessellate
 from mountgen.pace import cut_long_edges
 from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
@@ -346,7 +346,10 @@ def pocket_tube(pocket: Shell, floor: Surface) -> Solid:
 def _intersected(shell: Shell, lid: Surface, strips: int) -> Solid:
     tall = float(np.ptp(shell.wall.v.breaks)) + float(np.ptp(shell.floor.poles)) + 10.0
     low, high = (_flat(shell.floor, float(end)) for end in shell.wall.v.breaks[[0, -1]] + np.array([TRIMMED, -TRIMMED]))
-    tube = closed_tube(shell.wall, meet_field(shell.wall, low), meet_field(shell.wall, high), strips=strips)
+    try:
+        tube = closed_tube(shell.wall, meet_field(shell.wall, low), meet_field(shell.wall, high), strips=strips)
+    except KernelError:
+        tube = loft_solid(shell.wall)  # of one face, which other programs measure less well
     solid = combine(tube, prism_solid(shell.floor, tall), "common", what="floor")
     return cut_long_edges(combine(solid, prism_solid(lid, tall), "cut", what="lid"))
 
