@@ -561,7 +561,7 @@ def _find_mouth(
     deepest = trial.deepest
     if open_arc.mean() > 0.02:
         rim, open_arc = _close_open_side(rim, open_arc)
-        deepest = _deepest_within(rim, ground, lid, deepest)
+        deepest = _deepest_within(fill_loop(rim, origin=origin, pitch=pitch, shape=shape), ground, lid, deepest)
     else:
         open_arc[:] = False
     return _Mouth(
@@ -781,12 +781,9 @@ def _close_open_side(rim: Floats, open_arc: Bools) -> tuple[Floats, Bools]:
     return loop, np.asarray(away > 2.0, dtype=bool)
 
 
-def _deepest_within(rim: Floats, ground: Ground, lid: Floats, deepest: float) -> float:
+def _deepest_within(closed: Bools, ground: Ground, lid: Floats, deepest: float) -> float:
     """Return how deep the ground lies inside a closed rim: in front of an open side it may fall away much further."""
-    import shapely
-
-    within = shapely.contains_xy(shapely.make_valid(shapely.Polygon(rim)), ground.x, ground.y)
-    depth = _depth(ground, lid)[within]
+    depth = _depth(ground, lid)[closed]
     return float(np.nanmax(depth, initial=0.0)) if np.isfinite(depth).any() else deepest
 
 

@@ -16,6 +16,7 @@ from typing import Any, cast
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles
+from mountgen.bounded import run_bounded
 from mountgen.datum import lid_height
 from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
@@ -351,7 +352,11 @@ def _intersected(shell: Shell, lid: Surface, strips: int) -> Solid:
     except KernelError:
         tube = loft_solid(shell.wall)  # of one face, which other programs measure less well
     solid = combine(tube, prism_solid(shell.floor, tall), "common", what="floor")
-    return cut_long_edges(combine(solid, prism_solid(lid, tall), "cut", what="lid"))
+    solid = combine(solid, prism_solid(lid, tall), "cut", what="lid")
+    try:
+        return run_bounded(lambda: cut_long_edges(solid), solid, what="lid")
+    except KernelError:
+        return solid  # as it is, only measured less well
 
 
 @lru_cache(maxsize=16)  # the same wall and floor meet when they are fitted, when pockets are sought and when the solid is made

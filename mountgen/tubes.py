@@ -16,11 +16,11 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.errors import KernelError
 from mountgen.kernel import SEAM, Solid, found_valid, height_surface, knot_arrays, spline_surface
+from mountgen.pace import LONGEST
 from mountgen.spline import DEGREE, Axis, Surface
 
 TRIM = 3.0e-3  # mm; how well the given edges lie on their faces
 STRIP = 20  # intervals of a tube's axis that one face may take
-EDGE = 60  # intervals of an end's axis that one edge may take
 MOST_STRIPS = 4  # a tube
 
 
@@ -258,7 +258,7 @@ def _make_edges(end: TubeEnd, span: tuple[float, float], outer: tuple[Any, Any],
     build, here = BRep_Builder(), TopLoc_Location()
     first, last = np.searchsorted(end.axis.breaks, span)
     breaks = end.axis.breaks[first : last + 1]
-    cuts = _pick_breaks(breaks, -(-(len(breaks) - 1) // EDGE))
+    cuts = _pick_breaks(breaks, -(-(len(breaks) - 1) // LONGEST))
     stops = [outer[0], *_make_vertices(end, cuts[1:-1]), outer[1]]
     whole = [_curve(end.axis, poles) for poles in (end.space, end.wall[:, ::-1], end.plan)]
     edges = []
