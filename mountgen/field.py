@@ -43,6 +43,7 @@ SPIKE_SHARE, SPIKES = 0.03, (1.0, 3.0)  # of the mouth's size, within mm: spikes
 FEATHER = 0.4  # mm; the least thickness of the part at the rim
 RIM_ZONE = 3.0  # mm below the lid; the scan above this is the rim's, for its own clearance
 WALL_SLOPE = 45.0  # degrees from the plane of the mouth; steeper is wall, flatter is floor
+BEYOND = 1.5  # mm outside the outline of the mouth within which a wall above the lid still leans; the grid ends at 2
 BORDER = 0.5  # mm around hidden ground within which the scan's border belongs to it
 UNSEEN_REPORTED = 4.0  # mm²; smaller unseen spots are counted, not listed
 
@@ -166,7 +167,7 @@ def confine(space: InsertableSpace, *, edge: float) -> InsertableSpace:
     mouth = _without_feather(space, inside, edge)
     inside = fill_loop(mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     slope = 1.0 / tan(radians(space.draft_deg))
-    bounded = bound_by_mouth(space.height, inside, mouth, space.top, slope, space.origin, space.pitch)
+    bounded = bound_by_mouth(space, inside, mouth, lid=space.lid, top=space.top, slope=slope)
     return replace(space, mouth=mouth, height=dilate_cone(bounded, slope=slope, pitch=space.pitch))
 
 
@@ -257,15 +258,33 @@ def _face_clearance(recess: Recess, faces, floor_gap: float, wall_gap: float, ri
 
 
 def bound_by_mouth(
-    height: Singles, inside: Bools, mouth: Floats, top: float, slope: float, origin: tuple[float, float], pitch: float
+    space: InsertableSpace, inside: Bools, mouth: Floats, *, lid: Floats, top: float, slope: float
 ) -> Singles:
-    """Treat the mouth's outline as a wall that ends at `top`: inside it draft applies, outside nothing is allowed."""
-    loop = resample_loop(mouth, step=0.4 * pitch)
-    ridge = stamp_points(
-        np.column_stack([loop, np.full(len(loop), top)]), np.zeros(len(loop)), slope=slope, origin=origin, pitch=pitch,
-        height=np.full_like(height, top - 2.5 * pitch * slope),
-    )
-    return np.where(inside, np.maximum(height, np.where(ridge > top - 2.49 * pitch * slope, ridge, EMPTY)), 2.0 * top - ridge)
+    """Treat the mouth's outline as a wall that ends at the lid: inside it draft applies, outside nothing is allowed below the lid.
+
+    Above the lid the wall goes on with the same draft, up to `top` at least: where the lid slopes, a wall that went up to its
+    highest point everywhere would by its draft take room from the part on the other side.
+
+    Args:
+        space: its heights and its grid.
+        inside: (R, C) bool, the nodes inside `mouth`.
+        mouth: (K, 2) mm, the outline.
+        lid: (6,) as the space's own.
+        top: mm, the lid's highest point.
+        slope: of the draft, height over plan.
+    """
+    loop, pitch, near = resample_loop(mouth, step=0.4 * space.pitch), space.pitch, 2.5 * space.pitch * slope
+    rim, grid = lid_height(lid, *loop.T), {"slope": slope, "origin": space.origin, "pitch": pitch}
+    level = lid_height(lid, *np.meshgrid(space.x, space.y, sparse=True)).astype(np.float32)
+
+    def cones(ends: Floats, height: Singles, skirt: float) -> Singles:
+        return stamp_points(np.column_stack([loop, ends]), np.zeros(len(loop)), height=height, skirt=skirt, **grid)
+
+    ridge = cones(rim, np.broadcast_to(level - near, inside.shape), 0.0)
+    within = np.where(ridge > level - np.float32(0.996 * near), ridge, EMPTY)
+    reach = min(near + top - float(rim.min()), BEYOND * slope) / slope
+    beyond = -cones(-rim, np.full_like(space.height, -(top + near)), reach)
+    return np.where(inside, np.maximum(space.height, within), beyond)
 
 
 def _list_unseen(hidden: Bools, origin: tuple[float, float], pitch: float) -> tuple[UnseenArea, ...]:

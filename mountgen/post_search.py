@@ -22,7 +22,8 @@ from mountgen.section import SLOPE_BASE, find_lowest, steepness
 LEAST_HEIGHT = 1.0  # mm above the ground around it; lower bumps are left to the floor
 LEAST_TOP = 1.0  # mm²; smaller flat spots are noise on a wall
 LEAST_LOST, LOST_SHARE = 30.0, 0.001  # mm³ and share of the whole body that a floor coming down beside it would leave unused
-RIM_BAND = 0.2  # of the depth; flat ground within it is the rim's flare
+RIM_BAND = 0.2  # of the depth; flat ground within it is the rim's flare, if it comes near the outline
+FLARE_NEAR = 2.0  # mm from the mouth's outline; what keeps away stands amid the mouth
 PAST_MOUTH = 1.2  # mm; how far past the mouth's outline something goes that touches the wall
 HOLE = 4.0  # mm²; a smaller hole in its outline is noise
 SKIN, LIFTED = 0.4, 2.0  # mm; what comes as near to the lid amid the mouth, stands up to it; how far above the lid it is made to
@@ -69,7 +70,8 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     deepest = space.top - find_lowest(space.height, label, count)
     depth = space.top - float(space.height.min())
     area = ndimage.sum_labels(flat, label, index) * space.pitch**2
-    kept = ((deepest > RIM_BAND * depth) | (deepest < 0.0)) & (area > LEAST_TOP)
+    at_rim = np.isin(index, label[ndimage.distance_transform_edt(inside) * space.pitch < FLARE_NEAR])
+    kept = ((deepest > RIM_BAND * depth) | (deepest < 0.0) | ~at_rim) & (area > LEAST_TOP)
     label = np.concatenate([[0], np.where(kept, index, 0)])[label]
     region = lead_uphill(space.height, np.where(inside, label, -1))
     enough = max(LEAST_LOST, LOST_SHARE * space.volume())

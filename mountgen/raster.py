@@ -504,13 +504,16 @@ def sweep_ball(
 
 
 def stamp_points(
-    points: Floats, clearance: Floats, *, slope: float, origin: tuple[float, float], pitch: float, height: Singles
+    points: Floats, clearance: Floats, *, slope: float, origin: tuple[float, float], pitch: float, height: Singles, skirt: float = 0.0
 ) -> Singles:
-    """Return `height` raised by balls (with cones, as in `sweep_ball`) about points (N, 3) of radii (N,), mm."""
+    """Return `height` raised by balls (with cones, as in `sweep_ball`) about points (N, 3) of radii (N,), mm.
+
+    The cones reach `skirt` mm beyond the balls, 2.5 pitches at least: `dilate_cone` carries them on.
+    """
     raised = height.copy()
     _stamp_points(
         np.ascontiguousarray(points, dtype=np.float64), np.ascontiguousarray(clearance, dtype=np.float64), slope,
-        2.5 * pitch, origin[0], origin[1], pitch, raised,
+        max(skirt, 2.5 * pitch), origin[0], origin[1], pitch, raised,
     )
     return raised
 

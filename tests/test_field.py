@@ -11,7 +11,7 @@ import shapely
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FieldError
-from mountgen.field import FEATHER, InsertableSpace, build_space, shrink_loop
+from mountgen.field import FEATHER, InsertableSpace, bound_by_mouth, build_space, shrink_loop
 from mountgen.pipeline import list_raised_gaps
 from mountgen.raster import dilate_cone
 from mountgen.recipe import PlugRecipe
@@ -190,6 +190,45 @@ def test_the_space_ends_at_the_mouth_and_has_no_feather_edge() -> None:
     edge = np.asarray(shapely.segmentize(mouth.exterior, 1.0).coords)
     thick = lid_height(space.lid, edge[:, 0], edge[:, 1]) - sample_height(space, edge * 0.998)
     assert np.quantile(thick, 0.05) > 0.5 * FEATHER
+
+
+@pytest.mark.parametrize("draft", [1.0, 3.0])
+def test_below_a_mouth_that_leans_no_room_is_taken_by_the_draft_of_a_wall_above_it(draft: float) -> None:
+    """Against exact sums over the true triangles. A wall up to the mouth's highest point all round would take 1.6 % at 3 degrees."""
+    known = known_recess("tilted_box", clean=True, triangles=TRIANGLES)
+    space = build_space(known.recess, fit=make_fit(clearance=0.5, draft=draft))
+    assert np.ptp(lid_height(space.lid, *space.mouth.T)) > 9.0  # mm: it leans by 8 degrees
+    x, y = (g.ravel() for g in np.meshgrid(space.x[::3], space.y[::3]))
+    plan = np.column_stack([x, y])[shapely.contains_xy(shapely.Polygon(space.mouth), x, y)]
+    exact = ideal_height(plan, known.truth, known.shape.truth_faces, clearance=0.5, draft_deg=draft)
+    room = float(np.maximum(lid_height(space.lid, *plan.T) - exact, 0.0).sum()) * (3.0 * space.pitch) ** 2
+    assert 0.9948 * room < space.volume() < 1.001 * room
+
+
+@pytest.mark.parametrize("draft", [0.25, 1.0, 5.0])
+def test_the_mouths_outline_is_a_wall_that_leans_at_the_draft_below_the_lid_and_above(draft: float) -> None:
+    """Closed form: about a circle, the lid plus slope times how far outside one is, on a lid that climbs by 0.4."""
+    pitch, radius, slope = 0.125, 12.0, 1.0 / tan(radians(draft))
+    nodes = np.arange(-radius - 2.0, radius + 2.0, pitch)
+    x, y = np.meshgrid(nodes, nodes)
+    turn = np.linspace(0.0, 2.0 * np.pi, 400, endpoint=False)
+    mouth = radius * np.column_stack([np.cos(turn), np.sin(turn)])
+    lid = np.array([1.0, 0.4, 0.0, 0.0, 0.0, 0.0])
+    top = float(lid_height(lid, *mouth.T).max())
+    deep = np.full(x.shape, -500.0, dtype=np.float32)
+    grid = (float(nodes[0]), float(nodes[0]))
+    space = InsertableSpace(deep, np.ones(x.shape, dtype=np.bool_), mouth, lid, grid, pitch, draft, top)
+    inside = np.hypot(x, y) < radius
+    bounded = bound_by_mouth(space, inside, mouth, lid=lid, top=top, slope=slope)
+    level, out = lid_height(lid, x, y), np.hypot(x, y) - radius
+    near = np.abs(out) < 2.0 * pitch
+    assert bounded[near] == pytest.approx((level + slope * out)[near], abs=0.03 * slope + 0.4 * 2.0 * pitch)
+    assert (bounded[~inside] >= level[~inside] - 0.02 * slope).all()
+    edge = np.maximum(np.abs(x), np.abs(y)) > radius + 1.8
+    assert bounded[edge].min() > top  # each section up to there is closed
+    carried = dilate_cone(bounded, slope=slope, pitch=pitch)  # whose chamfer is out by 2.8 %
+    beside = inside & (out > -1.0)
+    assert carried[beside] == pytest.approx((level + slope * out)[beside], abs=0.05 * slope + 0.4)
 
 
 def test_loops_are_shrunk_as_shapely_buffers_them() -> None:

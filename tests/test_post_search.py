@@ -55,6 +55,19 @@ RIDGE = ((-4.0, -25.0), (4.0, 25.0), -12.0)  # from wall to wall
 STEP = ((-35.0, -25.0), (-10.0, 25.0), -14.0)  # the whole left end
 
 
+@pytest.mark.parametrize("top", [-18.0, -4.0, -1.5])
+def test_a_boss_amid_the_mouth_is_found_however_near_the_lid_its_top_is(top: float) -> None:
+    low, high, _ = BOSS
+    posts = find_posts(_space(_box(low, high, top)), SPLIT)
+    assert len(posts) == 1
+    assert posts[0].island.sum() * PITCH**2 >= (high[0] - low[0]) * (high[1] - low[1])
+
+
+def test_a_ledge_along_the_mouth_is_the_rims_flare_and_no_post() -> None:
+    ledge = _box((-29.0, -25.0), (-26.0, 25.0), -2.0)
+    assert not find_posts(_space(ledge), SPLIT)
+
+
 @pytest.mark.parametrize("thing", [BOSS, RIB, RIDGE, STEP])
 def test_a_box_is_found_with_the_area_it_takes(thing: tuple[tuple[float, float], tuple[float, float], float]) -> None:
     (low, high, top) = thing
