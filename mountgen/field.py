@@ -260,7 +260,7 @@ def _face_clearance(recess: Recess, faces, floor_gap: float, wall_gap: float, ri
 def bound_by_mouth(
     space: InsertableSpace, inside: Bools, mouth: Floats, *, lid: Floats, top: float, slope: float
 ) -> Singles:
-    """Treat the mouth's outline as a wall that ends at the lid: inside it draft applies, outside nothing is allowed below the lid.
+    """Treat the mouth's outline as a wall that ends at the lid: inside it draft applies, outside nothing may be below the lid.
 
     Above the lid the wall goes on with the same draft, up to `top` at least: where the lid slopes, a wall that went up to its
     highest point everywhere would by its draft take room from the part on the other side.
@@ -274,11 +274,14 @@ def bound_by_mouth(
         slope: of the draft, height over plan.
     """
     loop, pitch, near = resample_loop(mouth, step=0.4 * space.pitch), space.pitch, 2.5 * space.pitch * slope
-    rim, grid = lid_height(lid, *loop.T), {"slope": slope, "origin": space.origin, "pitch": pitch}
+    rim = lid_height(lid, *loop.T)
     level = lid_height(lid, *np.meshgrid(space.x, space.y, sparse=True)).astype(np.float32)
 
     def cones(ends: Floats, height: Singles, skirt: float) -> Singles:
-        return stamp_points(np.column_stack([loop, ends]), np.zeros(len(loop)), height=height, skirt=skirt, **grid)
+        return stamp_points(
+            np.column_stack([loop, ends]), np.zeros(len(loop)), slope=slope, origin=space.origin, pitch=pitch, height=height,
+            skirt=skirt,
+        )
 
     ridge = cones(rim, np.broadcast_to(level - near, inside.shape), 0.0)
     within = np.where(ridge > level - np.float32(0.996 * near), ridge, EMPTY)

@@ -299,32 +299,46 @@ def _lay_facets(shape: Solid, chord: float) -> tuple[list[Patch], Mesh]:
         (quick, chord, True), (usual, chord, False), (usual, chord, True),
         (quick, finer, True), (usual, finer, True), (quick, finest, True),
     )  # fmt: skip
-    left_open: list[tuple[list[Patch], Mesh]] = []
+    left_open: list[tuple[list[Patch], float]] = []
     refused: KernelError | None = None
     for way, sag, afresh in ways:
         if afresh:
             BRepTools.Clean_s(shape)
         mesh_shape(shape, chord=sag, way=way)
         try:
-            patches = refine_patches(read_patches(shape), chord=sag)
+            patches = read_patches(shape)
+            lacks = len(patches) < count_faces(shape)
+            if is_closed(_join(patches, lacks=lacks).faces):  # refining keeps the borders: it closes nothing, and takes time
+                refined = refine_patches(patches, chord=sag)
+                mesh = _join(refined, lacks=lacks)
+                if is_closed(mesh.faces):
+                    return refined, mesh
         except KernelError as error:
             refused = error
             continue
-        mesh = _weld(patches)
-        if not is_closed(mesh.faces):
-            mesh = Mesh(mesh.vertices, drop_folds(mesh.faces))
-        if len(patches) < count_faces(shape) and not is_closed(mesh.faces):  # it lacks a face as thin as a hair
-            mesh = Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
-        if is_closed(mesh.faces):
-            return patches, mesh
-        left_open.append((patches, mesh))
-    for patches, mesh in left_open:
-        faces = close_slits(mesh.vertices, mesh.faces)
-        if is_closed(faces):
-            return patches, Mesh(mesh.vertices, faces)
+        left_open.append((patches, sag))
+    for patches, sag in left_open:
+        if is_closed(_join(patches, lacks=True).faces):
+            patches = refine_patches(patches, chord=sag)
+            mesh = _join(patches, lacks=True)
+            if is_closed(mesh.faces):
+                return patches, mesh
     if refused is not None and not left_open:
         raise refused
-    return left_open[-1]  # what is still open fails its check
+    patches, sag = left_open[-1]
+    patches = refine_patches(patches, chord=sag)
+    return patches, _weld(patches)  # what is still open fails its check
+
+
+def _join(patches: Sequence[Patch], *, lacks: bool) -> Mesh:
+    """Return the triangles of all faces as one mesh, without folds, and with its slits closed where it `lacks` a face as thin
+    as a hair."""
+    mesh = _weld(patches)
+    if not is_closed(mesh.faces):
+        mesh = Mesh(mesh.vertices, drop_folds(mesh.faces))
+    if lacks and not is_closed(mesh.faces):
+        mesh = Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
+    return mesh
 
 
 def mesh_shape(shape: Solid, *, chord: float = CHORD, way: Any = None) -> None:

@@ -504,7 +504,8 @@ def sweep_ball(
 
 
 def stamp_points(
-    points: Floats, clearance: Floats, *, slope: float, origin: tuple[float, float], pitch: float, height: Singles, skirt: float = 0.0
+    points: Floats, clearance: Floats, *, slope: float, origin: tuple[float, float], pitch: float, height: Singles,
+    skirt: float = 0.0,
 ) -> Singles:
     """Return `height` raised by balls (with cones, as in `sweep_ball`) about points (N, 3) of radii (N,), mm.
 

@@ -26,6 +26,7 @@ from mountgen.rows import lengths
 from mountgen.spline import Surface
 
 ROUNDS = 10  # of halving, at most
+MOST = 150_000  # triangles of a face still to be looked at: more than a whole part may have come of a mesh that is no good
 SHARE = 0.9  # of the chord, at the places that are looked at: between them triangles are off by a little more
 SLIVER = 4.0  # chords; no triangle that is higher can be tipped on edge by what its corners are off
 UPRIGHT = 0.1  # cosine of the angle to the surface from which on a triangle stands on edge
@@ -91,6 +92,8 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
     border = named[times == 1]
     done: list[Ints] = []
     for _ in range(ROUNDS):
+        if len(fresh) > MOST:
+            break
         edges, of_face, halve, on = _choose_edges(corners, parameters, fresh, surface, chord)
         while halve.any():
             middle = np.full(len(edges), -1, dtype=np.int32)

@@ -194,7 +194,7 @@ def test_the_space_ends_at_the_mouth_and_has_no_feather_edge() -> None:
 
 @pytest.mark.parametrize("draft", [1.0, 3.0])
 def test_below_a_mouth_that_leans_no_room_is_taken_by_the_draft_of_a_wall_above_it(draft: float) -> None:
-    """Against exact sums over the true triangles. A wall up to the mouth's highest point all round would take 1.6 % at 3 degrees."""
+    """Against exact sums over the true triangles. A wall up to the highest point all round would take 1.6 % at 3 degrees."""
     known = known_recess("tilted_box", clean=True, triangles=TRIANGLES)
     space = build_space(known.recess, fit=make_fit(clearance=0.5, draft=draft))
     assert np.ptp(lid_height(space.lid, *space.mouth.T)) > 9.0  # mm: it leans by 8 degrees

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import pi, sqrt
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from mountgen import kernel
 from mountgen.arrays import Floats
 from mountgen.errors import KernelError
 from mountgen.field import InsertableSpace
@@ -26,6 +28,7 @@ from mountgen.kernel import (
     tessellate,
 )
 from mountgen.loft import Shell, shell_solid
+from mountgen.patch import Patch
 from mountgen.soundness import check_soundness
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, uniform_axis
 from mountgen.tubes import Cap, Sleeve, TubeEnd, closed_tube, stack_tubes
@@ -240,3 +243,19 @@ def test_volume_of_a_tetrahedron() -> None:
     faces = np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]], dtype=np.int32)
     assert mesh_volume(Mesh(corners, faces)) == pytest.approx(10.0)
     assert mesh_volume(Mesh(corners, faces[:, ::-1])) == pytest.approx(-10.0)
+
+
+def test_triangles_of_a_mesh_that_is_open_anyway_are_not_refined_on_every_way_of_meshing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A box that is read without its top: no slit, so that no way of meshing closes it. Refined, for its check, is the last."""
+    read, refined = kernel.read_patches, []
+
+    def refine(patches: Sequence[Patch], *, chord: float) -> list[Patch]:
+        refined.append(chord)
+        return list(patches)
+
+    monkeypatch.setattr(kernel, "read_patches", lambda shape: read(shape)[:-1])
+    monkeypatch.setattr(kernel, "refine_patches", refine)
+    patches, mesh = kernel.lay_facets(prism_solid(_plane(2.0), 5.0))
+    assert len(refined) == 1
+    assert len(patches) == 5
+    assert not kernel.is_closed(mesh.faces)

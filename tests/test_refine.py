@@ -80,6 +80,16 @@ def test_triangles_stay_a_sheet_over_the_same_ground() -> None:
     assert (pairs[count == 1] < len(given.corners)).all()
 
 
+def test_a_face_whose_triangles_never_come_near_it_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One on a surface of much finer ripples than its border: halved ten times, its triangles would be a million for one."""
+    given = _patch(_rippled(4.0), 60, 5)
+    monkeypatch.setattr(refine, "MOST", 10_000)
+    made = refine_patch(given, chord=1e-5)
+    assert 2_500 < len(made.triangles) < 60_000
+    flat = np.column_stack([made.parameters, np.zeros(len(made.parameters))])
+    assert _area(flat, made.triangles) == pytest.approx(SIDE**2)  # still a sheet
+
+
 def test_what_is_near_enough_stays_as_it_is() -> None:
     given = _patch(_rippled(0.001), 60, 4)
     assert np.array_equal(refine_patch(given, chord=CHORD).triangles, given.triangles)
