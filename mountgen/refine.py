@@ -22,7 +22,7 @@ from mountgen.arrays import Bools, Floats, Ints
 from mountgen.child import beside
 from mountgen.compiled import compiled
 from mountgen.patch import Patch, read_spline
-from mountgen.rows import lengths
+from mountgen.rows import dot, lengths
 from mountgen.spline import Surface
 
 ROUNDS = 10  # of halving, at most
@@ -33,6 +33,8 @@ UPRIGHT = 0.1  # cosine of the angle to the surface from which on a triangle sta
 LEANING = 0.8  # the same of one that leans so much, 37 degrees, that another pair of triangles is looked for; along a border,
 # whose edges are chords that stay, none leans more: halved on and on, triangles beside a long one would end up lying on it
 FLIPS = 6  # rounds of that, at most
+OVERTURNED = 2.0  # chords; a higher triangle that faces the wrong way has a corner beyond the border, a lower one may just lean
+MOST_DROPPED = 100  # such corners of a face; one with more is left as the mesher made it
 LONGEST = 6.0  # mm of an inner edge: fitted floors ripple within some millimetres, and between three looks at an edge unseen
 ALONG = ((0.5, 0.5), (0.25, 0.75), (0.75, 0.25))  # shares of an edge's ends: on rippled ground the middle alone is met by chance
 WITHIN = ((1 / 3, 1 / 3, 1 / 3), (2 / 3, 1 / 6, 1 / 6), (1 / 6, 2 / 3, 1 / 6), (1 / 6, 1 / 6, 2 / 3))  # shares of the corners
@@ -82,14 +84,15 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
         chord: mm, measured square to the triangles.
 
     Returns:
-        Patch: the same corners first, then those put between them, all on the surface.
+        Patch: the same corners first, but for those inside that lay beyond the border's chords, then those put between them, all
+        on the surface.
     """
     surface = patch.spline or read_spline(patch.face)
     if surface is None:
         return patch
+    patch = _drop_overturned(patch, surface, chord)
     corners, parameters, fresh = patch.corners, patch.parameters, patch.triangles
-    named, times = np.unique(_name_edges(fresh), return_counts=True)
-    border = named[times == 1]
+    border = _find_border(fresh)
     done: list[Ints] = []
     for _ in range(ROUNDS):
         if len(fresh) > MOST:
@@ -102,7 +105,8 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
             parents = np.flatnonzero(halve[of_face].any(axis=1))
             pieces, parent = _divide(fresh[parents], middle[of_face[parents]], more[0])
             at_border = np.isin(_name_edges(pieces), border).any(axis=1)
-            tipped = _find_upright(*more, pieces, surface, chord) < np.where(at_border, LEANING, UPRIGHT)
+            upright = _find_upright(*more, pieces, surface, chord, cut_from=fresh[parents[parent]])
+            tipped = upright < np.where(at_border, LEANING, UPRIGHT)
             if not tipped.any():
                 break
             halve[of_face[parents[parent[tipped]]]] = False
@@ -112,6 +116,75 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
         (corners, parameters), fresh = more, pieces
     triangles = _flip_slivers(corners, parameters, np.vstack([*done, fresh]), surface, chord)
     return replace(patch, corners=corners, parameters=parameters, triangles=triangles)
+
+
+def _find_border(triangles: Ints) -> NDArray[np.int64]:
+    """Return the names of the edges that only one of the triangles (F, 3) has."""
+    names, times = np.unique(_name_edges(triangles), return_counts=True)
+    return np.asarray(names[times == 1])
+
+
+def _drop_overturned(patch: Patch, surface: Surface, chord: float) -> Patch:
+    """Return a face's triangles without corners that lie on the wrong side of its border.
+
+    The mesher looks at parameters only: where the border is straight in space it is one chord, beside which the straight line of
+    its parameters may run by 0.3 mm, and a corner between the two turns its triangle over.
+    """
+    triangles, border = patch.triangles, _find_border(patch.triangles)
+    fixed = np.zeros(len(patch.corners), dtype=np.bool_)
+    fixed[np.concatenate([border >> 32, border & 0xFFFFFFFF])] = True
+    for _ in range(MOST_DROPPED):
+        at_border = fixed[triangles]
+        beside = triangles[at_border.any(axis=1) & ~at_border.all(axis=1)]
+        beside = np.delete(beside, _find_slim(patch.corners, beside, OVERTURNED * chord)[0], axis=0)
+        wrong = beside[_face_off(patch.corners, patch.parameters, beside, surface) < 0.0]
+        if not len(wrong):
+            break
+        corner = wrong[0][~fixed[wrong[0]]][0]
+        around = (triangles == corner).any(axis=1)
+        triangles = np.vstack([triangles[~around], _fill_star(triangles[around], corner, patch)])
+    else:
+        return patch
+    if triangles is patch.triangles:
+        return patch
+    used = np.zeros(len(fixed), dtype=np.bool_)
+    used[triangles] = True
+    number = np.cumsum(used, dtype=np.int32) - 1
+    return replace(patch, corners=patch.corners[used], parameters=patch.parameters[used], triangles=number[triangles])
+
+
+def _fill_star(star: Ints, corner: int, patch: Patch) -> Ints:
+    """Return triangles that fill, in parameters, what the triangles `star` around an inner corner take up, without it."""
+    after = {}
+    for triangle in star.tolist():
+        k = triangle.index(corner)
+        after[triangle[(k + 1) % 3]] = triangle[(k + 2) % 3]
+    loop = [next(iter(after))]
+    while after[loop[-1]] != loop[0]:
+        loop.append(after[loop[-1]])
+    found = []
+    while len(loop) > 3:
+        ears = np.array([(loop[k - 1], loop[k], loop[(k + 1) % len(loop)]) for k in range(len(loop))], dtype=np.int32)
+        turn = _turn(patch.parameters, ears)
+        sides = patch.corners[ears[:, [1, 2, 0]]] - patch.corners[ears]
+        shape = lengths(np.cross(sides[:, 0], sides[:, 1])) / (sides**2).sum(axis=2).max(axis=1)
+        empty = np.array([not _holds(patch.parameters, ear, loop) for ear in ears.tolist()])
+        best = int(np.argmax(np.where((turn > 0.0) & empty, 1.0 + shape, shape)))
+        found.append(ears[best])
+        del loop[best]
+    return np.vstack([*found, np.array(loop, dtype=np.int32)])
+
+
+def _holds(parameters: Floats, ear: list[int], loop: list[int]) -> bool:
+    """Return whether any other corner of a loop lies in one of its ears."""
+    others = np.array([k for k in loop if k not in ear], dtype=np.int32)
+    sides = [np.column_stack([np.full_like(others, ear[k]), np.full_like(others, ear[(k + 1) % 3]), others]) for k in range(3)]
+    return bool(np.all([_turn(parameters, side) >= 0.0 for side in sides], axis=0).any())
+
+
+def _face_off(corners: Floats, parameters: Floats, triangles: Ints, surface: Surface) -> Floats:
+    """Return the scalar products (F,) of the triangles' normals and the surface's, of no particular length."""
+    return dot(np.cross(*_two_sides(corners, triangles)), _find_normals(parameters[triangles].mean(axis=1), surface))
 
 
 def _name_edges(triangles: Ints) -> NDArray[np.int64]:
@@ -233,18 +306,37 @@ def _turn(parameters: Floats, triangles: Ints) -> Floats:
     return turn
 
 
-def _find_upright(corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float) -> Floats:
-    """Return the cosine of the angle (F,) between triangles and the surface, 1 for all that are no slivers."""
+def _find_upright(
+    corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float, *, cut_from: Ints | None = None
+) -> Floats:
+    """Return the cosine of the angle (F,) between triangles and the surface, 1 for all that are no slivers.
+
+    Of those it is -1 where they look the other way than the triangles (F, 3) that they were cut from: along a border, whose
+    chord may lie 0.2 mm beside the straight line of its parameters, a new corner comes to lie on the wrong side of it.
+    """
     slim, normals, double = _find_slim(corners, triangles, SLIVER * chord)
-    at = parameters[triangles[slim]].mean(axis=1)
-    step = 1e-4 * np.array([np.ptp(axis.breaks) for axis in (surface.u, surface.v)])
-    ways = [sign * step * axis for axis in ([1.0, 0.0], [0.0, 1.0]) for sign in (1.0, -1.0)]
-    ahead, behind, left, right = surface.at_points(*np.concatenate([at + way for way in ways]).T).reshape(4, -1, 3)
-    true = np.cross(ahead - behind, left - right)
+    true = _find_normals(parameters[triangles[slim]].mean(axis=1), surface)
     upright = np.ones(len(triangles))
+    if cut_from is not None:
+        facing, before = (np.cross(*_two_sides(corners, each)) for each in (triangles, cut_from))
+        upright[dot(facing, before) < 0.0] = -1.0
     size = np.maximum(double * np.linalg.norm(true, axis=1), 1e-300)
     upright[slim] = (normals * true).sum(axis=1) / size
     return upright
+
+
+def _find_normals(at: Floats, surface: Surface) -> Floats:
+    """Return vectors square to a surface at parameters (N, 2), (N, 3), of no particular length."""
+    step = 1e-4 * np.array([np.ptp(axis.breaks) for axis in (surface.u, surface.v)])
+    ways = [sign * step * axis for axis in ([1.0, 0.0], [0.0, 1.0]) for sign in (1.0, -1.0)]
+    ahead, behind, left, right = surface.at_points(*np.concatenate([at + way for way in ways]).T).reshape(4, -1, 3)
+    return np.cross(ahead - behind, left - right)
+
+
+def _two_sides(corners: Floats, triangles: Ints) -> tuple[Floats, Floats]:
+    """Return two sides of triangles (F, 3) as vectors, (F, 3) mm each."""
+    first, second, third = (np.take(corners, triangles[:, k], axis=0) for k in range(3))
+    return second - first, third - first
 
 
 def _length(corners: Floats, start: Ints, stop: Ints) -> Floats:

@@ -102,6 +102,16 @@ def test_a_board_without_legs_is_carried_by_the_walls() -> None:
     assert find_spans(*bear(narrow, lying(3.0, x=(-20.0, 20.0), z=(-10.0, 0.0))))[0].held == frozenset()
 
 
+@pytest.mark.parametrize(("size", "spans"), [(1, 0), (3, 1)])
+def test_a_cell_or_two_where_columns_graze_a_wall_are_no_deck_of_their_own(size: int, spans: int) -> None:
+    """A hole from below up to a skin of 0.014 mm, as wide as so many cells, in a shelf that bears all around it."""
+    shelf = block(-30.0, FLOOR + 0.5, -20.0, 30.0, -9.5, 0.0)
+    shelf -= block(0.0, FLOOR, -10.0, float(size), -9.514, -10.0 + size)
+    found, surface = bear(shelf, lying(-9.5, x=(-20.0, 20.0), z=(-19.0, -1.0)))
+    assert found.area(np.isfinite(found.top) & ~found.bears) == pytest.approx(size**2)
+    assert len(find_spans(found, surface)) == spans
+
+
 def test_a_span_that_carries_nothing_is_left_out() -> None:
     shelf = table(deck=3.0, legs=8.0, ribs=1)
     assert len(find_spans(*bear(shelf, lying(-8.5)))) == 2

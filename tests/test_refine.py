@@ -80,6 +80,37 @@ def test_triangles_stay_a_sheet_over_the_same_ground() -> None:
     assert (pairs[count == 1] < len(given.corners)).all()
 
 
+@pytest.mark.parametrize("inside", [1, 2])
+def test_corners_on_the_wrong_side_of_a_straight_border_are_dropped(inside: int) -> None:
+    """A plane whose parameters are bent: x = s + 0.4 sin(pi t / 10), z = t. Its border x = 0 from z = 0 to 10 is one chord.
+
+    In parameters that chord is the line s = 0, and in space what lies on it in the middle is 0.4 mm beyond the border.
+    """
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.gp import gp_Pln
+
+    across, along = uniform_axis(-2.0, 8.0, 1.0), uniform_axis(0.0, 10.0, 0.5)
+    s, t = np.linspace(-2.0, 8.0, 81), np.linspace(0.0, 10.0, 161)
+    bent = s[:, None] - 0.4 * np.sin(np.pi * t / 10.0)[None, :]
+    plane = np.stack([bent, np.zeros_like(bent), np.broadcast_to(t, bent.shape)], axis=-1)
+    surface = fit_surface(s, t, plane, across, along)
+    at = np.array([[0.0, 10.0], [0.0, 0.0], [5.0, 0.0], [5.0, 10.0], [0.15, 5.0], [0.25, 5.5]])[: 4 + inside]
+    triangles = Delaunay(at).simplices
+    (ax, ay), (bx, by) = (at[triangles[:, k]].T - at[triangles[:, 0]].T for k in (1, 2))
+    turn = ax * by - ay * bx
+    triangles[turn < 0.0] = triangles[turn < 0.0][:, ::-1]
+    corners = surface.at_points(*at.T)
+    assert (corners[4:, 0] < -0.05).all()  # beyond x = 0
+    face = BRepBuilderAPI_MakeFace(gp_Pln(), 0.0, 1.0, 0.0, 1.0).Face()
+    given = Patch(face, corners, at, triangles.astype(np.int32), False, spline=surface)
+    made = refine_patch(given, chord=CHORD)
+    a, b, c = (made.corners[made.triangles[:, k]] for k in range(3))
+    assert (np.cross(b - a, c - a)[:, 1] < 0.0).all()  # all the same way round
+    assert made.corners[:, 0].min() > -1e-3
+    assert np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2.0 == pytest.approx(50.0, rel=1e-3)
+    assert len(np.unique(made.triangles)) == len(made.corners)  # none is left over
+
+
 def test_a_face_whose_triangles_never_come_near_it_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """One on a surface of much finer ripples than its border: halved ten times, its triangles would be a million for one."""
     given = _patch(_rippled(4.0), 60, 5)

@@ -25,6 +25,7 @@ RESTS = 1.5  # mm; the device's underside no farther above the deck than this re
 HELD = 0.75  # share of a side that must be held for the side to count as held (our rule)
 INSIDE = 2.0  # mm below the panel's surface from which something lies in a tray and not on its edge
 LOW_END = 5.0  # per cent; a span is as thick as its thinnest part, less what is thinner over this share of it only
+LEAST_SPAN = 4.0  # mm²; a smaller piece beside deck that bears is a place where columns only graze a wall or its edge
 Box = tuple[tuple[float, float, float], tuple[float, float, float]]
 SIDES = ("left", "right", "front", "back")
 _STEPS = {"left": (0, -1), "right": (0, 1), "front": (-1, 0), "back": (1, 0)}  # rows run inwards, columns to the right
@@ -190,6 +191,9 @@ def lie_inside(recess: Recess) -> Seat:
 def find_spans(bearing: Bearing, scan: Surface) -> tuple[Span, ...]:
     """Return the pieces of deck under the device that bear on nothing, the largest first.
 
+    A piece of a few cells beside deck that bears is none: there, columns only graze a wall, and what they cut of it says
+    nothing about how thick it is.
+
     Args:
         bearing: of the part.
         scan: asked for the walls that hold a side where the part ends.
@@ -203,7 +207,8 @@ def find_spans(bearing: Bearing, scan: Surface) -> tuple[Span, ...]:
     spans = []
     for k in range(1, int(count) + 1):
         cells = labels == k
-        if (cells & bearing.rests).any():
+        grazed = bearing.area(cells) < LEAST_SPAN and bool((ndimage.binary_dilation(cells) & bearing.bears).any())
+        if (cells & bearing.rests).any() and not grazed:
             spans.append(_measure_span(bearing, cells, scan))
     return tuple(sorted(spans, key=lambda span: -span.area))
 
