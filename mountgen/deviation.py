@@ -28,6 +28,7 @@ from mountgen.arrays import Floats, Ints
 from mountgen.kernel import Mesh, lay_facets
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.patch import read_spline
+from mountgen.rows import lengths
 from mountgen.spline import Surface
 from mountgen.topology import list_used
 
@@ -35,6 +36,7 @@ WORST = 800  # triangles examined with their edges
 SAMPLES = 3000  # points examined of all others, in each direction
 EXACT = 50  # mesh points measured against the face itself
 STEPS = 8  # at most, of the search for a point's foot on a face; three bring it to 1e-6 mm
+ASKEW = 0.03  # mm; farther from the middle of its triangle than any chord error, a point is not the one nearest to it
 SAME = 1.0e-3  # mm; a mesh no farther than this from the solid's triangles is taken for those triangles
 
 
@@ -58,10 +60,32 @@ class _Patch:
             return flat, flat
         at = np.einsum("k,nkj->nj", weights, self.parameters[picked])
         if self.spline is not None:
-            return flat, self.spline.at_points(at[:, 0], at[:, 1])
+            return flat, self._find_feet(flat, at)
         surface = BRepAdaptor_Surface(self.face)
         points = [surface.Value(u, v).Coord() for u, v in at.tolist()]
         return flat, np.array(points).reshape(-1, 3)
+
+    def _find_feet(self, flat: Floats, at: Floats) -> Floats:
+        """Return points (N, 3) of the spline at parameters (N, 2); or, where these run askew, the feet of the points `flat`.
+
+        Beside a chord of the face's border the middle of the parameters may lie beyond that border, where the solid has nothing.
+        """
+        assert self.spline is not None
+        points = self.spline.at_points(*at.T)
+        askew = np.flatnonzero(lengths(points - flat) > ASKEW)
+        if not len(askew):
+            return points
+        low, high = np.array([(axis.breaks[0], axis.breaks[-1]) for axis in (self.spline.u, self.spline.v)]).T
+        place, step = at[askew], 1e-5 * (high - low)
+        for _ in range(STEPS):
+            along = np.stack([
+                (self.spline.at_points(*(place + way).T) - self.spline.at_points(*(place - way).T)) / (2.0 * way.sum())
+                for way in np.diag(step)
+            ], axis=2)  # fmt: skip
+            off = flat[askew] - self.spline.at_points(*place.T)
+            place = np.clip(place + (np.linalg.pinv(along) @ off[..., None])[..., 0], low, high)
+        points[askew] = self.spline.at_points(*place.T)
+        return points
 
 
 def step_stl_deviation(solid: Any, mesh: Mesh) -> float:

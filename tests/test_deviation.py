@@ -7,8 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from mountgen import kernel
 from mountgen.deviation import step_stl_deviation
-from mountgen.kernel import CHORD, Mesh
+from mountgen.kernel import CHORD, Mesh, combine, solids_of, spline_surface
+from mountgen.shape import make_box
+from mountgen.spline import fit_surface, uniform_axis
 from tests.solids import ball_mesh, ball_solid, box_mesh, box_solid, tessellate, wavy_solid
 
 
@@ -65,6 +68,24 @@ def test_the_tessellation_of_a_cylinder_deviates_in_the_middle_of_its_chords() -
 def test_the_tessellation_of_a_spline_floor_keeps_the_chord_error_asked_for(chord: float) -> None:
     solid = wavy_solid()
     assert 0.5 * chord < step_stl_deviation(solid, tessellate(solid, chord)) < 1.1 * chord
+
+
+def test_where_parameters_run_askew_nothing_beyond_the_border_counts() -> None:
+    """A plate, 5 x 10 x 2, with a plane face of bent parameters: halfway up, a line of them lies 0.4 mm beside its chord."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
+    from OCP.gp import gp_Vec
+
+    s, t = np.linspace(-2.0, 8.0, 81), np.linspace(-1.0, 11.0, 161)
+    bent = s[:, None] - 0.4 * np.sin(np.pi * t / 10.0)[None, :]
+    plane = np.stack([bent, np.zeros_like(bent), np.broadcast_to(t, bent.shape)], axis=-1)
+    surface = fit_surface(s, t, plane, uniform_axis(-2.0, 8.0, 1.0), uniform_axis(-1.0, 11.0, 0.5))
+    face = BRepBuilderAPI_MakeFace(spline_surface(surface), 1e-6).Face()
+    sheet = BRepPrimAPI_MakePrism(face, gp_Vec(0.0, 2.0, 0.0)).Shape()
+    solid = solids_of(combine(sheet, make_box([0.0, -1.0, 0.0], [5.0, 3.0, 10.0]), "common", what="plate"))[0]
+    mesh = kernel.tessellate(solid)
+    assert (np.abs(mesh.vertices[:, :2]) < 1e-6).all(axis=1).sum() < 5  # corners along the edge x = y = 0
+    assert step_stl_deviation(solid, mesh) < 0.01  # exact would be none
 
 
 def test_what_only_the_mesh_has_is_found() -> None:
