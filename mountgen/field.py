@@ -167,7 +167,7 @@ def confine(space: InsertableSpace, *, edge: float) -> InsertableSpace:
     mouth = _without_feather(space, inside, edge)
     inside = fill_loop(mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     slope = 1.0 / tan(radians(space.draft_deg))
-    bounded = bound_by_mouth(space, inside, mouth, lid=space.lid, top=space.top, slope=slope)
+    bounded = bound_by_mouth(space, inside, mouth, brow=_lay_brow(space.lid, mouth), slope=slope)
     return replace(space, mouth=mouth, height=dilate_cone(bounded, slope=slope, pitch=space.pitch))
 
 
@@ -257,25 +257,32 @@ def _face_clearance(recess: Recess, faces, floor_gap: float, wall_gap: float, ri
     return np.where(at_rim, rim_gap, clearance)
 
 
-def bound_by_mouth(
-    space: InsertableSpace, inside: Bools, mouth: Floats, *, lid: Floats, top: float, slope: float
-) -> Singles:
-    """Treat the mouth's outline as a wall that ends at the lid: inside it draft applies, outside nothing may be below the lid.
+def _lay_brow(lid: Floats, mouth: Floats) -> tuple[float, float, float]:
+    """Return the plane a, b, c with z = a + b x + c y mm that leans as the mouth (K, 2) does and goes over its highest point."""
+    z = lid_height(lid, *mouth.T)
+    _, b, c = np.linalg.lstsq(np.column_stack([np.ones(len(mouth)), mouth]), z, rcond=None)[0]
+    return float((z - mouth @ (b, c)).max()), float(b), float(c)
 
-    Above the lid the wall goes on with the same draft, up to `top` at least: where the lid slopes, a wall that went up to its
-    highest point everywhere would by its draft take room from the part on the other side.
+
+def bound_by_mouth(
+    space: InsertableSpace, inside: Bools, mouth: Floats, *, brow: tuple[float, float, float], slope: float
+) -> Singles:
+    """Treat the mouth's outline as a wall that ends at a plane: inside it draft applies, outside nothing may be below the plane.
+
+    Above it the wall goes on with the same draft, up to the highest point at least: where the mouth leans, a wall that went up to
+    that everywhere would by its draft take room from the part on the other side.
 
     Args:
         space: its heights and its grid.
         inside: (R, C) bool, the nodes inside `mouth`.
         mouth: (K, 2) mm, the outline.
-        lid: (6,) as the space's own.
-        top: mm, the lid's highest point.
+        brow: a, b, c of the plane z = a + b x + c y, mm.
         slope: of the draft, height over plan.
     """
     loop, pitch, near = resample_loop(mouth, step=0.4 * space.pitch), space.pitch, 2.5 * space.pitch * slope
-    rim = lid_height(lid, *loop.T)
-    level = lid_height(lid, *np.meshgrid(space.x, space.y, sparse=True)).astype(np.float32)
+    rim = brow[0] + loop @ brow[1:]
+    top, lowest = float(rim.max()), float(rim.min())
+    level = (brow[0] + brow[1] * space.x[None, :] + brow[2] * space.y[:, None]).astype(np.float32)
 
     def cones(ends: Floats, height: Singles, skirt: float) -> Singles:
         return stamp_points(
@@ -283,9 +290,9 @@ def bound_by_mouth(
             skirt=skirt,
         )
 
-    ridge = cones(rim, np.broadcast_to(level - near, inside.shape), 0.0)
+    ridge = cones(rim, level - np.float32(near), 0.0)
     within = np.where(ridge > level - np.float32(0.996 * near), ridge, EMPTY)
-    reach = min(near + top - float(rim.min()), BEYOND * slope) / slope
+    reach = min(near + top - lowest, BEYOND * slope) / slope
     beyond = -cones(-rim, np.full_like(space.height, -(top + near)), reach)
     return np.where(inside, np.maximum(space.height, within), beyond)
 

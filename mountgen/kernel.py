@@ -308,7 +308,8 @@ def _lay_facets(shape: Solid, chord: float) -> tuple[list[Patch], Mesh]:
         try:
             patches = read_patches(shape)
             lacks = len(patches) < count_faces(shape)
-            if is_closed(_join(patches, lacks=lacks).faces):  # refining keeps the borders: it closes nothing, and takes time
+            # refining keeps the borders: it closes nothing, and of a mesh that is no good takes long
+            if not left_open or is_closed(_join(patches, lacks=lacks).faces):
                 refined = refine_patches(patches, chord=sag)
                 mesh = _join(refined, lacks=lacks)
                 if is_closed(mesh.faces):

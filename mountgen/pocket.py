@@ -111,8 +111,8 @@ def _as_space(space: InsertableSpace, mouth: Floats, inside: Bools, under: Singl
     """Return one pocket as a space of its own."""
     top = float(under[inside].max())
     slope = 1.0 / tan(radians(space.draft_deg))
-    lid = np.array([top, 0.0, 0.0, 0.0, 0.0, 0.0])
-    bounded = bound_by_mouth(space, inside, mouth, lid=lid, top=top, slope=slope)
+    bounded = bound_by_mouth(space, inside, mouth, brow=(top, 0.0, 0.0), slope=slope)
     return replace(
-        space, height=dilate_cone(bounded, slope=slope, pitch=space.pitch), mouth=mouth, top=top, lid=lid, unseen=(),
+        space, height=dilate_cone(bounded, slope=slope, pitch=space.pitch), mouth=mouth, top=top,
+        lid=np.array([top, 0.0, 0.0, 0.0, 0.0, 0.0]), unseen=(),
     )

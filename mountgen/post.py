@@ -120,10 +120,10 @@ def turn_over(space: InsertableSpace, post: Post) -> InsertableSpace:
     inside = fill_loop(mouth, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     top = BELOW - post.foot
     slope = 1.0 / tan(radians(space.draft_deg))
-    lid = np.array([top, 0.0, 0.0, 0.0, 0.0, 0.0])
-    bounded = bound_by_mouth(space, inside, mouth, lid=lid, top=top, slope=slope)
+    bounded = bound_by_mouth(space, inside, mouth, brow=(top, 0.0, 0.0), slope=slope)
     return replace(
-        space, height=dilate_cone(bounded, slope=slope, pitch=space.pitch), mouth=mouth, top=top, lid=lid, unseen=(),
+        space, height=dilate_cone(bounded, slope=slope, pitch=space.pitch), mouth=mouth, top=top,
+        lid=np.array([top, 0.0, 0.0, 0.0, 0.0, 0.0]), unseen=(),
     )
 
 

@@ -30,6 +30,7 @@ BAND = 6.0  # degrees to either side of the split in which area is counted
 SLICE = 0.5  # degrees; of which step and band are multiples: area is counted slice by slice
 SLOPE_BASE = 0.5  # mm over which slopes are measured
 RAGGED_SHARE, RAGGED = 0.012, (0.5, 1.5)  # of the mouth's size, within mm: fringes of the floor narrower than twice this go
+ALIKE = 1.02  # times the least area that is as good: the gentlest split then, for a floor without fillets has fewer facets
 PREFER = 0.03  # per degree away from 60, where floor and wall are both easy to fit
 CONTOUR_PITCH = 0.26  # mm; grid of the level sets; linear between nodes, 0.008 mm off on a corner of 1 mm radius
 CORNER_SHARE, CORNERS = 0.015, (0.8, 2.0)  # of the mouth's size, within mm: the wall's corners are rounded to this, inwards
@@ -131,7 +132,7 @@ def choose_split(space: InsertableSpace) -> float:
     candidates = np.arange(SPLIT_SLOPES[0], SPLIT_SLOPES[1] + 0.1, SPLIT_STEP)
     first, last = (np.rint((candidates + side) / SLICE).astype(np.int64) - 1 for side in (-BAND, BAND))
     cost = (area[last] - area[first]) * (1.0 + PREFER * np.abs(candidates - 60.0))
-    return float(candidates[int(np.argmin(cost))])
+    return float(candidates[int(np.argmax(cost <= ALIKE * cost.min()))])
 
 
 def find_lowest(height: Singles, label: NDArray[np.integer[Any]], count: int) -> Floats:

@@ -219,7 +219,7 @@ def test_the_mouths_outline_is_a_wall_that_leans_at_the_draft_below_the_lid_and_
     grid = (float(nodes[0]), float(nodes[0]))
     space = InsertableSpace(deep, np.ones(x.shape, dtype=np.bool_), mouth, lid, grid, pitch, draft, top)
     inside = np.hypot(x, y) < radius
-    bounded = bound_by_mouth(space, inside, mouth, lid=lid, top=top, slope=slope)
+    bounded = bound_by_mouth(space, inside, mouth, brow=(1.0, 0.4, 0.0), slope=slope)
     level, out = lid_height(lid, x, y), np.hypot(x, y) - radius
     near = np.abs(out) < 2.0 * pitch
     assert bounded[near] == pytest.approx((level + slope * out)[near], abs=0.03 * slope + 0.4 * 2.0 * pitch)
