@@ -160,8 +160,10 @@ def _fill_star(star: Ints, corner: int, patch: Patch) -> Ints:
         k = triangle.index(corner)
         after[triangle[(k + 1) % 3]] = triangle[(k + 2) % 3]
     loop = [next(iter(after))]
-    while after[loop[-1]] != loop[0]:
-        loop.append(after[loop[-1]])
+    while len(loop) <= len(star) and (there := after.get(loop[-1])) is not None and there != loop[0]:
+        loop.append(there)
+    if len(loop) != len(star):  # no one ring goes around it
+        return star
     found = []
     while len(loop) > 3:
         ears = np.array([(loop[k - 1], loop[k], loop[(k + 1) % len(loop)]) for k in range(len(loop))], dtype=np.int32)
