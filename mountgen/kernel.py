@@ -328,7 +328,7 @@ def _lay_facets(shape: Solid, chord: float) -> tuple[list[Patch], Mesh]:
         raise refused
     patches, sag = left_open[-1]
     patches = refine_patches(patches, chord=sag)
-    return patches, _weld(patches)  # what is still open fails its check
+    return patches, _join(patches, lacks=False)  # what is still open fails its check
 
 
 def _join(patches: Sequence[Patch], *, lacks: bool) -> Mesh:

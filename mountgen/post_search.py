@@ -16,7 +16,7 @@ from mountgen.arrays import Bools, Ints
 from mountgen.datum import lid_height
 from mountgen.field import InsertableSpace
 from mountgen.post import Post
-from mountgen.raster import EMPTY, dilate_cone, fill_loop, find_beside, lead_uphill
+from mountgen.raster import EMPTY, dilate_cone, fill_loop, find_beside, lead_uphill, reach_disc
 from mountgen.section import SLOPE_BASE, find_lowest, steepness
 
 LEAST_HEIGHT = 1.0  # mm above the ground around it; lower bumps are left to the floor
@@ -70,7 +70,7 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     deepest = space.top - find_lowest(space.height, label, count)
     depth = space.top - float(space.height.min())
     area = ndimage.sum_labels(flat, label, index) * space.pitch**2
-    at_rim = np.isin(index, label[ndimage.distance_transform_edt(inside) * space.pitch < FLARE_NEAR])
+    at_rim = np.isin(index, label[reach_disc(~inside, radius=FLARE_NEAR, pitch=space.pitch)])
     kept = ((deepest > RIM_BAND * depth) | (deepest < 0.0) | ~at_rim) & (area > LEAST_TOP)
     label = np.concatenate([[0], np.where(kept, index, 0)])[label]
     region = lead_uphill(space.height, np.where(inside, label, -1))
