@@ -29,7 +29,7 @@ from mountgen.topology import measure_faces
 
 SHEET = 0.2  # of a mesh's area; a vector area larger than this is that of an open sheet, which has an outer side
 BEHIND = -0.9  # cosine; what is nearest to a face and lies so far against its normal lies behind it, and not beside its edge
-ANY_WAY = np.array([0.0, 0.0, 1.0])
+UP = np.array([0.0, 0.0, 1.0])  # in the part frame the way out of a recess, else as good as any
 ASKEW = np.array([1.1e-3, -0.7e-3, 0.3e-3])  # so that no ray runs along an edge or through a corner
 ON_FEATURE = 1e-5  # barycentric; nearer than this to an edge or corner counts as on it
 GRAZE = 1e-12  # barycentric; a ray this far beside a triangle still meets it, so that none slips between two
@@ -99,7 +99,8 @@ class Surface:
         self.normals: Floats = vectors / np.where(areas > 0.0, areas, 1.0)[:, None]
         area = np.array([vectors[:, k].sum() for k in range(3)])
         open_sheet = np.linalg.norm(area) > SHEET * areas.sum()
-        self._way_out: Floats = (area / np.linalg.norm(area) if open_sheet else ANY_WAY) + ASKEW
+        outer = [area / np.linalg.norm(area)] if open_sheet else []
+        self._ways_out: tuple[Floats, ...] = tuple(way + ASKEW for way in [UP, *outer])
 
     @cached_property
     def tree(self) -> Tree:
@@ -131,11 +132,13 @@ class Surface:
             )  # fmt: skip
 
         share_out(work, count)
-        if behind.any():
-            # noise folds a scan over itself, and a folded face looks any way: what is buried leaves through a back side
+        for way in self._ways_out:
+            # Noise folds a scan over itself, and a folded face looks any way; where nobody saw a wall, the nearest may be the back
+            # of the panel over it. What is buried leaves through a back side, whichever way it goes.
             buried = np.flatnonzero(behind)
-            far, met = self.cast(points[buried], np.tile(self._way_out, (len(buried), 1)))
-            behind[buried] = np.isfinite(far) & (self.normals[met] @ self._way_out > 0.0)
+            if len(buried):
+                far, met = self.cast(points[buried], np.tile(way, (len(buried), 1)))
+                behind[buried] = np.isfinite(far) & (self.normals[met] @ way > 0.0)
         return Signed(np.where(behind, -gap, gap), face, foot, border)
 
     def cast(self, origins: Floats, directions: Floats) -> tuple[Floats, Ints]:
