@@ -6,10 +6,10 @@ more than a tolerance. They cross at about ten degrees (see `section.py`), which
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from functools import lru_cache
 from math import ceil, radians, tan
 from typing import Any, cast
 
@@ -17,6 +17,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles
 from mountgen.bounded import run_bounded
+from mountgen.crossing import find_flaws, meet_field
 from mountgen.datum import lid_height
 from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
@@ -37,20 +38,22 @@ from mountgen.section import (
     trace_wall,
     without_ledges,
 )
-from mountgen.spline import Axis, Surface, fit_curve, fit_surface, interval_error, sample_breaks, uniform_axis
-from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube
+from mountgen.spline import Axis, Surface, fit_surface, interval_error, uniform_axis
+from mountgen.tubes import MOST_STRIPS, closed_tube
 
 TRIMMED = 0.01  # mm off both ends of a wall, where it is cut level
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
-LEAST_EDGE = 0.2  # mm under the lid at which the floor may meet the wall
 UNDER_LID = 0.4  # mm under the lid at which the floor is held towards the wall, with room for what the fit errs
 SHALLOW, BANK = 0.6, 10.0  # mm; room less deep than this is none where nothing else helps, but ground this high above the mouth
 # Tried in order: degrees by which floor and wall part elsewhere than where there is least area, by which the wall is steeper
-# than the floor where they meet, mm of the part's least edge at the rim.
+# than the floor where they meet, mm of the part's least edge at the rim, and how often the places where they did not part are
+# given up before the next is tried.
 RELAXED = (
-    (0.0, 4.0, 0.4), (0.0, 4.0, 1.2), (0.0, 9.0, 1.2),
-    (8.0, 4.0, 0.4), (-16.0, 4.0, 0.4), (14.0, 4.0, 1.2), (-8.0, 9.0, 1.2), (0.0, 14.0, 2.0),
+    (0.0, 4.0, 0.4, 3), (0.0, 4.0, 1.2, 0), (0.0, 9.0, 1.2, 0),
+    (8.0, 4.0, 0.4, 1), (-16.0, 4.0, 0.4, 3), (14.0, 4.0, 1.2, 0), (-8.0, 9.0, 1.2, 0), (0.0, 14.0, 2.0, 0),
 )  # fmt: skip
+GIVEN_UP = 2.0  # mm around a place where wall and floor did not part
+MOST_GIVEN_UP = 0.01  # of the room
 SPLITS = (42.0, 76.0)  # degrees; no floor and wall part elsewhere
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.03  # mm; how far a fitted sample may lie on the wrong side; `shell_relief` then holds the faces to the scan itself
@@ -64,10 +67,6 @@ LOOK_AGAIN = (7, 7)  # pairs of samples about what was short, looked at the roun
 WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get another knot
 ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
-EDGE_ROUNDS = 7  # of halving the edge's intervals where it is off, at most
-EDGE_ERROR = 0.002  # mm between an edge and the faces it bounds
-CROSSING_ROUNDS, CROSSING_ERROR = 40, 1e-9  # of looking for where a meridian crosses a field, at most; mm it may still move
-TANGLE = 0.4  # mm; a wall along the floor may come out of it by this much without being cut there: the floor is safe itself
 FLOOR_SAMPLE = 0.3  # mm
 MOST_LOST = 0.05  # of the room, that may be lost above what the wall goes around; facets, its alternative, leave 2 to 4 % unused
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
@@ -240,23 +239,41 @@ def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
 
     They stay inside the space, or, to `cover` it, outside.
     """
-    for room in (space, *(() if cover else (_without_shallows(space),))):
-        best = choose_split(room)
-        for shift, crossing, edge in RELAXED:
+    for ground in (space, *(() if cover else (_without_shallows(space),))):
+        best = choose_split(ground)
+        for shift, crossing, edge, often in RELAXED:
             if cover and shift:
                 continue
-            split = min(max(best + shift, SPLITS[0]), SPLITS[1])
-            floor = find_floor(room, split)
-            cleared = without_ledges(room, floor, split + crossing, edge=edge, round_corners=not cover)
-            with ThreadPoolExecutor(1) as pool:
-                bounds = pool.submit(_bound_floor, cleared, floor, split)
-                trace = trace_wall(cleared, floor, split + 0.5 * crossing)
-                ground = pool.submit(_fit_floor, cleared, floor, trace, bounds.result(), cover=cover)
-                wall = _fit_wall(trace, cleared, ground, cover=cover)
-            shell = Shell(wall=wall, floor=ground.result(), split_deg=split)
-            if _is_sound(shell, space):
-                return shell
+            split, room = min(max(best + shift, SPLITS[0]), SPLITS[1]), ground
+            for _ in range(1 if cover else 1 + often):
+                shell = _fit_faces(room, split, crossing=crossing, edge=edge, cover=cover)
+                flaws = find_flaws(shell.wall, shell.floor, space.lid)
+                if not len(flaws):
+                    return shell
+                room = _give_up(room, flaws)
+                if room.volume() < (1.0 - MOST_GIVEN_UP) * ground.volume():
+                    break
     raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
+
+
+def _fit_faces(room: InsertableSpace, split: float, *, crossing: float, edge: float, cover: bool) -> Shell:
+    """Fit a wall and a floor that part at a slope of `split` degrees and cross at `crossing` more; see `RELAXED`."""
+    floor = find_floor(room, split)
+    cleared = without_ledges(room, floor, split + crossing, edge=edge, round_corners=not cover)
+    with ThreadPoolExecutor(1) as pool:
+        bounds = pool.submit(_bound_floor, cleared, floor, split)
+        trace = trace_wall(cleared, floor, split + 0.5 * crossing)
+        ground = pool.submit(_fit_floor, cleared, floor, trace, bounds.result(), cover=cover)
+        wall = _fit_wall(trace, cleared, ground, cover=cover)
+    return Shell(wall=wall, floor=ground.result(), split_deg=split)
+
+
+def _give_up(space: InsertableSpace, places: Floats) -> InsertableSpace:
+    """Return the space less what lies about some places (K, 2) in plan, mm, so that wall and floor are led around them."""
+    height = space.height.copy()
+    for x, y in places:
+        height[np.hypot(space.x - x, (space.y - y)[:, None]) < GIVEN_UP] = space.top + BANK
+    return replace(space, height=np.maximum(height, space.height))
 
 
 def _without_shallows(space: InsertableSpace) -> InsertableSpace:
@@ -269,25 +286,6 @@ def _lid_grid(space: InsertableSpace) -> Singles:
     """Return the lid's height at every node, (R, C) mm."""
     lid: Singles = lid_height(space.lid, *np.meshgrid(space.x, space.y, sparse=True)).astype(np.float32)
     return lid
-
-
-def _is_sound(shell: Shell, space: InsertableSpace) -> bool:
-    """Return whether wall and floor meet in one simple curve under the lid, and no loop above it crosses itself."""
-    import shapely
-
-    try:
-        foot = meet_field(shell.wall, shell.floor)
-    except KernelError:
-        return False
-    plan, z = foot.space[:, :2], foot.space[:, 2]
-    if float((lid_height(space.lid, plan[:, 0], plan[:, 1]) - z).min()) < LEAST_EDGE:
-        return False
-    around = np.linspace(0.0, 1.0, 6 * shell.wall.u.poles, endpoint=False)
-    if not shapely.Polygon(foot.axis.basis(around) @ foot.plan).is_valid:
-        return False
-    lowest = float(foot.wall[:, 1].min())
-    loops = shell.wall.at(around, np.linspace(lowest, shell.wall.v.breaks[-1], 30))
-    return all(shapely.Polygon(loops[:, k, :2]).is_valid for k in range(loops.shape[1]))
 
 
 def shell_solid(
@@ -357,81 +355,6 @@ def _intersected(shell: Shell, lid: Surface, strips: int) -> Solid:
         return run_bounded(lambda: cut_long_edges(solid), solid, what="lid")
     except KernelError:
         return solid  # as it is, only measured less well
-
-
-@lru_cache(maxsize=16)  # the same wall and floor meet when they are fitted, when pockets are sought and when the solid is made
-def meet_field(wall: Surface, field: Surface) -> TubeEnd:
-    """Return the curve in which a tube meets a height field: along every meridian the one height at which both agree.
-
-    Raises:
-        KernelError: a meridian crosses the field more than once, or not at all.
-    """
-    v = sample_breaks(wall.v.breaks, 3)
-
-    def above(u: Floats, height: Floats) -> Floats:
-        point = wall.at_points(u, height)
-        return point[:, 2] - field.at_points(point[:, 0], point[:, 1])[:, 0]
-
-    axis = Axis(sample_breaks(wall.u.breaks, 2), periodic=False)
-    for _ in range(EDGE_ROUNDS):
-        at = sample_breaks(axis.breaks, 3)
-        grid = wall.at(at, v)
-        over = grid[..., 2] - field.at_points(grid[..., 0].ravel(), grid[..., 1].ravel()).reshape(grid.shape[:2])
-        if not ((over[:, 0] < 0) & (over[:, -1] > 0)).all():
-            raise KernelError("the wall does not reach across the floor", "body", "the solid is made another way")
-        last = len(v) - 1 - np.argmax(over[:, ::-1] < 0, axis=1)  # the highest sample still below the floor
-        again = np.where(np.arange(len(v))[None, :] < last[:, None], over, -np.inf).max(initial=-np.inf)
-        if again > TANGLE:
-            raise KernelError(f"the wall comes {again:.2f} mm out of the floor again", "body", "the solid is made another way")
-        rows = np.arange(len(at))
-        height = _find_crossing(partial(above, at), v[last], v[last + 1], over[rows, last], over[rows, last + 1])
-        point = wall.at_points(at, height)
-        point[:, 2] = field.at_points(point[:, 0], point[:, 1])[:, 0]
-        end = TubeEnd(
-            axis=axis, space=fit_curve(at, point, axis), wall=fit_curve(at, np.column_stack([at, height]), axis),
-            plan=fit_curve(at, point[:, :2], axis), field=field,
-        )
-        off = _edge_error(wall, end)
-        if off.max() < EDGE_ERROR:
-            return end
-        axis = axis.split(off > 0.3 * EDGE_ERROR, shortest=0.0)
-    raise KernelError("the wall meets the floor in a curve with kinks", "body", "the solid is made another way")
-
-
-def _find_crossing(above: Callable[[Floats], Floats], low: Floats, high: Floats, below: Floats, over: Floats) -> Floats:
-    """Return where functions (N,) that are negative at `low` and not at `high` change sign; `below`, `over`: their values there.
-
-    References:
-        M. Dowell, P. Jarratt (1971), A modified regula falsi method, BIT 11:168-174 (the Illinois method).
-    """
-    was_free = np.zeros(len(low), dtype=np.int8)  # which end moved last: 1 the higher, -1 the lower
-    middle = 0.5 * (low + high)
-    for _ in range(CROSSING_ROUNDS):
-        before, middle = middle, low + (high - low) * below / np.minimum(below - over, -1e-300)
-        if np.abs(middle - before).max(initial=0.0) < CROSSING_ERROR:
-            break
-        value = above(middle)
-        free = value > 0.0
-        over = np.where(free, value, np.where(was_free == -1, 0.5 * over, over))
-        below = np.where(free, np.where(was_free == 1, 0.5 * below, below), value)
-        low, high = np.where(free, low, middle), np.where(free, middle, high)
-        was_free = np.where(free, 1, -1).astype(np.int8)
-    return middle
-
-
-def _edge_error(wall: Surface, end: TubeEnd) -> Floats:
-    """Return how far, in each interval of its axis, an edge's curve in space lies from the same curve on wall and field, mm."""
-    at = sample_breaks(end.axis.breaks, 4)
-    basis = Surface(end.axis, Axis(np.array([0.0, 1.0]), False), np.repeat(
-        np.hstack([end.space, end.wall, end.plan])[:, None, :], 4, axis=1
-    )).at_points(at, np.zeros(len(at)))
-    space, on_wall, plan = basis[:, :3], basis[:, 3:5], basis[:, 5:]
-    on_field = np.column_stack([plan, end.field.at_points(plan[:, 0], plan[:, 1])])
-    off = np.maximum(
-        np.linalg.norm(wall.at_points(on_wall[:, 0], on_wall[:, 1]) - space, axis=1), np.linalg.norm(on_field - space, axis=1)
-    )
-    worst: Floats = off[:-1].reshape(-1, 4).max(axis=1)
-    return worst
 
 
 def lid_surface(space: InsertableSpace, like: Surface, shift: float) -> Surface:

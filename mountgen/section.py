@@ -226,7 +226,8 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
     first = max(outer, key=signed_area)
     around = float(np.linalg.norm(np.diff(np.vstack([first, first[:1]]), axis=0), axis=1).sum())
     points = resample_loop(first, step=max(MARKER_STEP, around / 2500))
-    lean = np.where(levels > _flare_level(space) - LEVEL_STEP, 1.1 / tan(radians(FLARE)), 1.0 / tan(radians(lean_deg)))
+    lean = 1.0 / tan(radians(lean_deg))
+    flared = levels > _flare_level(space) - LEVEL_STEP
     dive = tan(radians(min(lean_deg + DIVE, 86.0)))
     steep = steepness(space) > tan(radians(lean_deg + 1.0))
     loops, met = [points], [np.ones(len(points), dtype=bool)]
@@ -239,7 +240,8 @@ def trace_wall(space: InsertableSpace, floor: Bools, lean_deg: float) -> WallTra
         target, distance = find_feet(sections[i].loops, points)
         over_floor = _look_up(floor, space, points + FOOT * inward)
         left_behind = (distance < NEAR_WALL) & _look_up(steep, space, target) & ~over_floor
-        on_wall = (distance <= lean[i] * drop + 0.01) | left_behind
+        gentlest = np.where(flared[i] & ~over_floor, 1.1 / tan(radians(FLARE)), lean)
+        on_wall = (distance <= gentlest * drop + 0.01) | left_behind
         deep = sample_height(space, points) - levels[i] > PAST_FLOOR
         own = np.where(on_wall, 0.5 * (own + distance / drop), own)
         step = np.where(deep, 0.0, drop * np.minimum(_smooth(own), 1.0 / dive))

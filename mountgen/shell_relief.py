@@ -19,12 +19,13 @@ import shapely
 
 from mountgen.arrays import Bools, Floats
 from mountgen.compiled import compiled
+from mountgen.crossing import meet_field
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import KernelError
 from mountgen.field import InsertableSpace
 from mountgen.gap import Standing, make_standing
 from mountgen.inspection import ZONES, classify_faces
-from mountgen.loft import Shell, fit_shell, meet_field
+from mountgen.loft import Shell, fit_shell
 from mountgen.nearest import find_nearest, is_within
 from mountgen.raster import sample_grid
 from mountgen.sampling import Indices, sort_nearby

@@ -133,8 +133,8 @@ class Surface:
 
         share_out(work, count)
         for way in self._ways_out:
-            # Noise folds a scan over itself, and a folded face looks any way; where nobody saw a wall, the nearest may be the back
-            # of the panel over it. What is buried leaves through a back side, whichever way it goes.
+            # Noise folds a scan over itself, and a folded face looks any way; where nobody saw a wall, the nearest may be the
+            # back of the panel over it. What is buried leaves through a back side, whichever way it goes.
             buried = np.flatnonzero(behind)
             if len(buried):
                 far, met = self.cast(points[buried], np.tile(way, (len(buried), 1)))

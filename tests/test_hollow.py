@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from mountgen.arrays import Floats
+from mountgen.crossing import meet_field
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features.cavity import sample_shell
@@ -17,7 +18,7 @@ from mountgen.features.hollow import hollow_out
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
-from mountgen.loft import meet_field, pocket_tube
+from mountgen.loft import pocket_tube
 from mountgen.recipe import PlugRecipe
 from mountgen.shape import make_box
 from mountgen.soundness import find_thinnest

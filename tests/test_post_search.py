@@ -10,10 +10,11 @@ import shapely
 
 from mountgen import loft
 from mountgen.arrays import Floats
+from mountgen.crossing import meet_field
 from mountgen.errors import LoftError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import mesh_volume, tessellate
-from mountgen.loft import fit_shell, meet_field, shell_solid
+from mountgen.loft import fit_shell, shell_solid
 from mountgen.post import leave_foot, level_posts
 from mountgen.post_search import find_posts, lift_islands
 

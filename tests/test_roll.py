@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import trimesh
 
+from mountgen.crossing import meet_field
 from mountgen.errors import KernelError
 from mountgen.features.rounding import round_edges
 from mountgen.kernel import Solid, count_faces, mesh_volume, tessellate
-from mountgen.loft import meet_field
 from mountgen.roll import roll_ball, try_ball
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
 from mountgen.tubes import Cap, Sleeve, closed_tube, make_sleeve, stack_tubes

@@ -8,10 +8,11 @@ import igl
 import numpy as np
 
 from mountgen.arrays import Floats
+from mountgen.crossing import meet_field
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES
 from mountgen.kernel import tessellate
-from mountgen.loft import Shell, fit_shell, make_block, meet_field
+from mountgen.loft import Shell, fit_shell, make_block
 from mountgen.shell_relief import Room, _move_poles, relieve_shell
 from mountgen.spline import Surface, uniform_axis
 from mountgen.tubes import closed_tube

@@ -7,10 +7,10 @@ from math import cos, pi, sin
 import numpy as np
 import pytest
 
+from mountgen.crossing import meet_field
 from mountgen.errors import KernelError
 from mountgen.features.flange import upright_tube
 from mountgen.kernel import Solid, combine_many, mesh_volume, solids_of, tessellate
-from mountgen.loft import meet_field
 from mountgen.shape import make_box
 from mountgen.spline import Axis, Surface
 from mountgen.stitch import _split, fuse_nearby, open_top

@@ -11,13 +11,14 @@ from typing import Any
 
 import numpy as np
 
+from mountgen.crossing import meet_field
 from mountgen.errors import KernelError
 from mountgen.features.cavity import Cavity, extend_up
 from mountgen.features.dividers import leave_standing
 from mountgen.features.flange import Border
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine, combine_many, solids_of
-from mountgen.loft import Block, Shell, add_pocket, lid_surface, make_block, meet_field
+from mountgen.loft import Block, Shell, add_pocket, lid_surface, make_block
 from mountgen.roll import try_ball
 from mountgen.shape import make_box
 from mountgen.spline import Surface

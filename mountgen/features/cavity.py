@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints, Singles
+from mountgen.crossing import meet_field
 from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
-from mountgen.loft import Shell, fit_shell, meet_field, pocket_tube
+from mountgen.loft import Shell, fit_shell, pocket_tube
 from mountgen.raster import dilate_cone, fill_loop, sweep_ball
 from mountgen.spline import Axis, Surface
 from mountgen.topology import measure_faces

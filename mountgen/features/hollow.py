@@ -10,13 +10,14 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.bounded import run_bounded
+from mountgen.crossing import meet_field
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features.cavity import SPARE, fit_inner, join_meshes, raise_space, round_inside, sample_shell
 from mountgen.features.dividers import leave_standing, place_walls
 from mountgen.features.flange import fit_from_above, upright_tube
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Mesh, Solid, combine, combine_many, loft_solid, prism_solid, solids_of, tessellate
-from mountgen.loft import Shell, make_block, meet_field
+from mountgen.loft import Shell, make_block
 from mountgen.raster import EMPTY, raster_faces, sweep_ball
 from mountgen.shape import make_box, require_one_solid
 from mountgen.spline import Surface
