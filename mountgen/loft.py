@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import ceil, radians, tan
@@ -46,12 +47,12 @@ OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
 UNDER_LID = 0.4  # mm under the lid at which the floor is held towards the wall, with room for what the fit errs
 SHALLOW, BANK = 0.6, 10.0  # mm; room less deep than this is none where nothing else helps, but ground this high above the mouth
 # Tried in order: degrees by which floor and wall part elsewhere than where there is least area, by which the wall is steeper
-# than the floor where they meet, mm of the part's least edge at the rim, and how often the places where they did not part are
-# given up before the next is tried.
+# than the floor where they meet, mm of the part's least edge at the rim.
 RELAXED = (
-    (0.0, 4.0, 0.4, 3), (0.0, 4.0, 1.2, 0), (0.0, 9.0, 1.2, 0),
-    (8.0, 4.0, 0.4, 1), (-16.0, 4.0, 0.4, 3), (14.0, 4.0, 1.2, 0), (-8.0, 9.0, 1.2, 0), (0.0, 14.0, 2.0, 0),
+    (0.0, 4.0, 0.4), (0.0, 4.0, 1.2), (0.0, 9.0, 1.2),
+    (8.0, 4.0, 0.4), (-16.0, 4.0, 0.4), (14.0, 4.0, 1.2), (-8.0, 9.0, 1.2), (0.0, 14.0, 2.0),
 )  # fmt: skip
+GIVING_UP = 3  # rounds of giving up the places where the first of these does not part floor and wall, if none does
 GIVEN_UP = 2.0  # mm around a place where wall and floor did not part
 MOST_GIVEN_UP = 0.01  # of the room
 SPLITS = (42.0, 76.0)  # degrees; no floor and wall part elsewhere
@@ -69,6 +70,7 @@ ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
 FLOOR_SAMPLE = 0.3  # mm
 MOST_LOST = 0.05  # of the room, that may be lost above what the wall goes around; facets, its alternative, leave 2 to 4 % unused
+MOST_UNUSED = 0.06  # of the room; where wall and floor leave more, facets are better
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
 
 
@@ -141,7 +143,7 @@ def fit_shell(space: InsertableSpace) -> Shell:
 
     Raises:
         SectionError: the space has no closed section at the mouth.
-        LoftError: wall and floor do not meet in a simple curve, however much they are relaxed.
+        LoftError: wall and floor do not meet in a simple curve, however much they are relaxed, or leave too much of the room.
     """
     posts, shells = [], []
     kept: list[Post] = []
@@ -159,7 +161,10 @@ def fit_shell(space: InsertableSpace) -> Shell:
         posts.append(post)
         shells.append(shell)
     space = level_posts(space, posts)
-    return replace(_fit_trunk(space, kept, base), posts=tuple(shells))
+    shell = _fit_trunk(space, kept, base)
+    if _measure_unused(shell, space) > MOST_UNUSED * space.volume():
+        raise LoftError("wall and floor cannot follow the recess", "body", "it is made of facets instead")
+    return replace(shell, posts=tuple(shells))
 
 
 def _fit_trunk(space: InsertableSpace, kept: Sequence[Post], base: Bools) -> Shell:
@@ -199,8 +204,11 @@ def _fit_pockets(space: InsertableSpace) -> Shell:
 
 
 def _measure_unused(shell: Shell, space: InsertableSpace) -> float:
-    """Return the room that a shell leaves unused under its floor and pockets, mm³."""
+    """Return the room that a shell leaves unused outside its wall's upper edge and under its floor and pockets, mm³."""
     level = space.height
+    with suppress(KernelError):  # the kernel is asked to cut it at the lid then
+        brow = meet_field(shell.wall, lid_surface(space, shell.floor, 0.0)).space[:, :2]
+        level = np.where(fill_loop(brow, origin=space.origin, pitch=space.pitch, shape=level.shape), level, np.float32(space.top))
     for each in (shell, *shell.pockets):
         plan = meet_field(each.wall, each.floor).space[:, :2]
         inside = fill_loop(plan, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
@@ -239,19 +247,22 @@ def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
 
     They stay inside the space, or, to `cover` it, outside.
     """
-    for ground in (space, *(() if cover else (_without_shallows(space),))):
-        best = choose_split(ground)
-        for shift, crossing, edge, often in RELAXED:
-            if cover and shift:
-                continue
+    if cover:
+        tries = [(space, 0, [each for each in RELAXED if not each[0]])]
+    else:
+        how = ((0, RELAXED), (GIVING_UP, RELAXED[:1]))
+        tries = [(ground, rounds, relaxed) for ground in (space, _without_shallows(space)) for rounds, relaxed in how]
+    for ground, rounds, relaxed in tries:
+        best, least = choose_split(ground), (1.0 - MOST_GIVEN_UP) * ground.volume()
+        for shift, crossing, edge in relaxed:
             split, room = min(max(best + shift, SPLITS[0]), SPLITS[1]), ground
-            for _ in range(1 if cover else 1 + often):
+            for _ in range(1 + rounds):
                 shell = _fit_faces(room, split, crossing=crossing, edge=edge, cover=cover)
                 flaws = find_flaws(shell.wall, shell.floor, space.lid)
                 if not len(flaws):
                     return shell
                 room = _give_up(room, flaws)
-                if room.volume() < (1.0 - MOST_GIVEN_UP) * ground.volume():
+                if room.volume() < least:
                     break
     raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
 
