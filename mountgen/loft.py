@@ -26,7 +26,7 @@ from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, p
 from mountgen.pace import cut_long_edges
 from mountgen.pocket import find_pockets
 from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
-from mountgen.post_search import find_posts, lift_islands
+from mountgen.post_search import find_posts, goes_through, lift_islands
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_both, sample_grid
 from mountgen.roll import try_ball
 from mountgen.rows import dot
@@ -143,7 +143,8 @@ def fit_shell(space: InsertableSpace) -> Shell:
 
     Raises:
         SectionError: the space has no closed section at the mouth.
-        LoftError: wall and floor do not meet in a simple curve, however much they are relaxed, or leave too much of the room.
+        LoftError: wall and floor do not meet in a simple curve, however much they are relaxed, or leave too much of the room, or
+            cannot go around what stands up to the mouth.
     """
     posts, shells = [], []
     kept: list[Post] = []
@@ -156,6 +157,8 @@ def fit_shell(space: InsertableSpace) -> Shell:
                 raise LoftError("a post stands on one that cannot be cut out", "the floor", "the floor goes over both")
             post, shell = _fit_post(space, post)
         except (FieldError, KernelError, LoftError, SectionError):
+            if goes_through(space, post):
+                raise LoftError("what stands up to the mouth cannot be cut out", "body", "it is made of facets instead") from None
             kept.append(post)  # the floor goes over it, or the wall around it, which is safe
             continue
         posts.append(post)
@@ -248,7 +251,7 @@ def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
     They stay inside the space, or, to `cover` it, outside.
     """
     if cover:
-        tries = [(space, 0, [each for each in RELAXED if not each[0]])]
+        tries = [(space, 0, tuple(each for each in RELAXED if not each[0]))]
     else:
         how = ((0, RELAXED), (GIVING_UP, RELAXED[:1]))
         tries = [(ground, rounds, relaxed) for ground in (space, _without_shallows(space)) for rounds, relaxed in how]

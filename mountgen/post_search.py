@@ -45,7 +45,17 @@ def lift_islands(space: InsertableSpace) -> InsertableSpace:
     islands = (area > HOLE) & ~np.isin(np.arange(count + 1), np.append(around, 0))
     if not islands.any():
         return space
-    return replace(space, height=np.where(islands[label], np.float32(space.top + LIFTED), space.height))
+    top = max(space.top, float(lid[amid].max()))  # of a lid that bows out in the middle, where they stand
+    return replace(space, height=np.where(islands[label], np.float32(top + LIFTED), space.height), top=top)
+
+
+def goes_through(space: InsertableSpace, post: Post) -> bool:
+    """Return whether a post of a space with lifted islands stands up through the lid, so that no floor can go over it."""
+    return bool((post.island & _find_lifted(space)).any())
+
+
+def _find_lifted(space: InsertableSpace) -> Bools:
+    return np.asarray(space.height == np.float32(space.top + LIFTED))
 
 
 def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
@@ -60,7 +70,7 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     """
     from scipy import ndimage
 
-    lifted = space.height == np.float32(space.top + LIFTED)
+    lifted = _find_lifted(space)
     inside = (space.height < space.top) | lifted
     label = _label_flat(space, inside & ~lifted, tan(radians(split_deg)))
     label = np.where(lifted, label.max() + ndimage.label(lifted)[0], label).astype(np.int32)
