@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import ceil, radians, tan
@@ -25,7 +24,17 @@ from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, prism_solid, solids_of, tessellate
 from mountgen.pace import cut_long_edges
 from mountgen.pocket import find_pockets
-from mountgen.post import Post, grow_post, leave_foot, level_posts, measure_uncut, raise_to_mouth, turn_back, turn_over
+from mountgen.post import (
+    Post,
+    grow_post,
+    leave_foot,
+    level_posts,
+    measure_uncut,
+    raise_to_mouth,
+    raster_wall,
+    turn_back,
+    turn_over,
+)
 from mountgen.post_search import find_posts, goes_through, lift_islands
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_both, sample_grid
 from mountgen.roll import try_ball
@@ -40,10 +49,11 @@ from mountgen.section import (
     without_ledges,
 )
 from mountgen.spline import Axis, Surface, fit_surface, interval_error, uniform_axis
-from mountgen.tubes import MOST_STRIPS, closed_tube
+from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube, make_sleeve, require_open
 
 TRIMMED = 0.01  # mm off both ends of a wall, where it is cut level
-OVERLAP = 0.6  # mm by which a pocket reaches into the body above it
+OVERLAP = 0.6  # mm by which a pocket reaches into the body above it, or half of what there is
+LEAST_OVERLAP = 0.1  # mm; with less there is no pocket
 UNDER_LID = 0.4  # mm under the lid at which the floor is held towards the wall, with room for what the fit errs
 SHALLOW, BANK = 0.6, 10.0  # mm; room less deep than this is none where nothing else helps, but ground this high above the mouth
 # Tried in order: degrees by which floor and wall part elsewhere than where there is least area, by which the wall is steeper
@@ -80,6 +90,7 @@ class Shell:
 
     pockets: shells of the room under this one's floor, each closed on top by that floor.
     posts: shells of what stands up alone on the floor, to be cut out; each is closed on top by its own `floor`.
+    overlap: mm by which a pocket reaches into the body above it.
     """
 
     wall: Surface
@@ -87,6 +98,7 @@ class Shell:
     split_deg: float
     pockets: tuple[Shell, ...] = ()
     posts: tuple[Shell, ...] = ()
+    overlap: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,22 +212,35 @@ def _fit_pockets(space: InsertableSpace) -> Shell:
     pockets = []
     for pocket in find_pockets(space, trunk.floor, foot.space[:, :2]):
         try:
-            pockets.append(_fit_tube(pocket))
-        except (FieldError, LoftError, SectionError):
+            pockets.append(_overlap_pocket(_fit_tube(pocket), trunk.floor, space.lid))
+        except (FieldError, KernelError, LoftError, SectionError):
             continue  # its room stays unused, which is safe
     return replace(trunk, pockets=tuple(pockets))
 
 
+def _overlap_pocket(pocket: Shell, floor: Surface, lid: Floats) -> Shell:
+    """Return a pocket with as much overlap as there is under the lid; lid: coefficients of its height.
+
+    Raises:
+        KernelError: no solid can be made of it.
+    """
+    edge = meet_field(pocket.wall, floor).space
+    room = 0.5 * float((lid_height(lid, edge[:, 0], edge[:, 1]) - edge[:, 2]).min())
+    if room < LEAST_OVERLAP:
+        raise KernelError(f"the body above a pocket is {2.0 * room:.2f} mm thick", "body", "its room stays unused")
+    pocket = replace(pocket, overlap=min(OVERLAP, room))
+    require_open(make_sleeve(pocket.wall, *_end_pocket(pocket, floor)))
+    return pocket
+
+
 def _measure_unused(shell: Shell, space: InsertableSpace) -> float:
-    """Return the room that a shell leaves unused outside its wall's upper edge and under its floor and pockets, mm³."""
-    level = space.height
-    with suppress(KernelError):  # the kernel is asked to cut it at the lid then
-        brow = meet_field(shell.wall, lid_surface(space, shell.floor, 0.0)).space[:, :2]
-        level = np.where(fill_loop(brow, origin=space.origin, pitch=space.pitch, shape=level.shape), level, np.float32(space.top))
+    """Return the room that a shell leaves unused outside its wall and under its floor and pockets, mm³."""
+    level = np.full(space.height.shape, np.float32(space.top))
     for each in (shell, *shell.pockets):
         plan = meet_field(each.wall, each.floor).space[:, :2]
         inside = fill_loop(plan, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
-        level = np.where(inside, each.floor.at(space.x, space.y)[..., 0].T, level)
+        within = np.where(inside, each.floor.at(space.x, space.y)[..., 0].T, raster_wall(each.wall, space))
+        level = np.where(within > EMPTY, within, level)
     under = np.minimum(level, space.top) - space.height
     return float(under[under > 0.0].sum()) * space.pitch**2
 
@@ -352,8 +377,12 @@ def pocket_tube(pocket: Shell, floor: Surface) -> Solid:
     Raises:
         KernelError: it cannot be made, so that the body goes without it.
     """
-    lid = Surface(floor.u, floor.v, floor.poles + OVERLAP)
-    return closed_tube(pocket.wall, meet_field(pocket.wall, pocket.floor), meet_field(pocket.wall, lid))
+    return closed_tube(pocket.wall, *_end_pocket(pocket, floor))
+
+
+def _end_pocket(pocket: Shell, floor: Surface) -> tuple[TubeEnd, TubeEnd]:
+    """Return the edges in which the wall of a pocket ends below and above."""
+    return meet_field(pocket.wall, pocket.floor), meet_field(pocket.wall, replace(floor, poles=floor.poles + pocket.overlap))
 
 
 def _intersected(shell: Shell, lid: Surface, strips: int) -> Solid:

@@ -751,13 +751,13 @@ def _unpack_space(entry: Entry) -> InsertableSpace:
 
 def _pack_shell(shell: Shell) -> Entry:
     arrays: dict[str, Any] = {}
-    facts: dict[str, Any] = {"": shell.split_deg}
+    facts: dict[str, Any] = {}
 
     def pack(each: Shell, prefix: str) -> None:
         for name, surface in (("wall", each.wall), ("floor", each.floor)):
             parts = {"u": surface.u.breaks, "v": surface.v.breaks, "poles": surface.poles}
             arrays.update({f"{prefix}{name}_{part}": array for part, array in parts.items()})
-        facts[prefix] = each.split_deg
+        facts[prefix] = [each.split_deg, each.overlap]
 
     pack(shell, "")
     for kind, shells in (("pocket", shell.pockets), ("post", shell.posts)):
@@ -773,7 +773,8 @@ def _unpack_shell(entry: Entry) -> Shell:
 
     def unpack(prefix: str) -> Shell:
         wall, floor = surface(f"{prefix}wall", periodic=True), surface(f"{prefix}floor", periodic=False)
-        return Shell(wall=wall, floor=floor, split_deg=entry.facts[prefix])
+        split_deg, overlap = entry.facts[prefix]
+        return Shell(wall=wall, floor=floor, split_deg=split_deg, overlap=overlap)
 
     pockets, posts = (
         tuple(unpack(prefix) for prefix in entry.facts if prefix.startswith(kind)) for kind in ("pocket", "post")

@@ -140,15 +140,21 @@ def measure_uncut(space: InsertableSpace, post: Post, wall: Surface, cap: Surfac
     level = np.minimum(space.height, space.top)  # above the lid there is nothing to cut
     real = np.where(post.surface == space.height, level, EMPTY).astype(np.float32)  # not the wall it touches
     counts = post.island & (real > post.foot + FILLET)
-    around = np.linspace(0.0, 1.0, 4 * wall.u.poles, endpoint=False)
-    loops = wall.at(around, np.linspace(wall.v.breaks[0], wall.v.breaks[-1], WALL_LEVELS))
-    origin, pitch, shape = space.origin, space.pitch, space.height.shape
-    rise = raster_faces(loops.reshape(-1, 3), _quilt(*loops.shape[:2]), origin=origin, pitch=pitch, shape=shape)
-    rise[fill_loop(loops[:, -1, :2], origin=origin, pitch=pitch, shape=shape)] = -EMPTY
+    rise = raster_wall(wall, space)
+    brow = wall.at(np.linspace(0.0, 1.0, 4 * wall.u.poles, endpoint=False), wall.v.breaks[-1:])[:, 0, :2]
+    rise[fill_loop(brow, origin=space.origin, pitch=space.pitch, shape=rise.shape)] = -EMPTY
     held = np.minimum(rise, cap.at(space.x, space.y)[..., 0].T)
     slope = _slope_of(space.height, space.pitch)
     uncut: Singles = np.where(counts, np.clip((real - held) / np.sqrt(1.0 + slope**2), 0.0, MOST_UNCUT), 0.0)
     return uncut
+
+
+def raster_wall(wall: Surface, space: InsertableSpace) -> Singles:
+    """Return a wall's greatest height at every node of a space, (R, C) mm; EMPTY where there is none of it."""
+    around = np.linspace(0.0, 1.0, 4 * wall.u.poles, endpoint=False)
+    loops = wall.at(around, np.linspace(wall.v.breaks[0], wall.v.breaks[-1], WALL_LEVELS))
+    faces = _quilt(*loops.shape[:2])
+    return raster_faces(loops.reshape(-1, 3), faces, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
 
 
 def grow_post(space: InsertableSpace, post: Post, uncut: Singles) -> Post:

@@ -117,7 +117,7 @@ def stack_tubes(sleeves: Sequence[Sleeve], caps: Sequence[Cap], *, strips: int =
     from OCP.TopoDS import TopoDS_Face, TopoDS_Shell, TopoDS_Solid, TopoDS_Wire
 
     for sleeve in sleeves:
-        _require_open(sleeve)
+        require_open(sleeve)
     build = BRep_Builder()
     grounds = {id(cap.outer.field): height_surface(cap.outer.field) for cap in caps}
     rings: dict[int, list[Any]] = {}
@@ -291,7 +291,7 @@ def _make_vertices(end: TubeEnd, at: Floats) -> list[Any]:
     return vertices
 
 
-def _require_open(sleeve: Sleeve) -> None:
+def require_open(sleeve: Sleeve) -> None:
     """Make sure that a sleeve's low end runs below its high one.
 
     A tube is trimmed by two curves over its own u, so its outline is simple exactly where that holds. To find it takes no time;

@@ -211,6 +211,7 @@ def test_what_cannot_be_cut_out_is_gone_around_at_the_wall_where_that_costs_less
     """Around a ridge from wall to wall only half of the recess would be left, around a boss there is no wall."""
     space = _space(_box(*thing))
     monkeypatch.setattr(loft, "find_pockets", lambda *given: ())  # as where their walls cannot be fitted
+    monkeypatch.setattr(loft, "MOST_UNUSED", 1.0)  # the ridge costs more than facets then
     over = loft._fit_pockets(space)
     lost = loft._measure_unused(over, space)
 

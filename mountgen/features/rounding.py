@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from time import perf_counter
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ NEAR = 0.01  # mm; how far from a height field an edge on it may lie
 SHARES = (1.0, 0.7, 0.4)  # of the radius, as an edge is tried
 SMALLEST = 0.2  # mm; a smaller radius is not worth its face
 LONGEST = 20.0  # s of CPU for a rounding; the slowest of an example takes 1
+PATIENCE = 30.0  # s of the clock that may go by in tries which fail; after that the edges that are left stay sharp
 PROBES = (0.1, 0.5, 0.9)  # of an edge's length, where it is looked at
 
 
@@ -35,7 +37,19 @@ def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float
     edges = [edge for edge, points in _list_sharp_edges(solid) if picked(points)]
     if not edges:
         return solid
-    whole = _fillet(solid, edges, radius, check)
+    failing = 0.0
+
+    def attempt(some: Sequence[Any], radius: float) -> Solid | None:
+        nonlocal failing
+        if failing > PATIENCE:
+            return None
+        started = perf_counter()
+        rounded = _fillet(solid, some, radius, check)
+        if rounded is None:
+            failing += perf_counter() - started
+        return rounded
+
+    whole = attempt(edges, radius)
     if whole is not None:
         return whole
     for k in range(len(edges)):  # an edge of the solid before is none of the solid after: they are told by their places
@@ -43,7 +57,7 @@ def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float
         if k >= len(left):
             break
         shares = SHARES[1:] if len(edges) == 1 else SHARES
-        tries = (_fillet(solid, [left[k]], share * radius, check) for share in shares if share * radius >= SMALLEST)
+        tries = (attempt([left[k]], share * radius) for share in shares if share * radius >= SMALLEST)
         solid = next((rounded for rounded in tries if rounded is not None), solid)
     return solid
 
