@@ -139,6 +139,16 @@ def test_edges_whose_rounding_has_no_end_stay_sharp(body: Solid, monkeypatch: py
     _require_no_child_left()
 
 
+def test_once_tries_that_fail_have_taken_long_no_edge_is_tried_any_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    tried: list[int] = []
+    clock = count(0.0, 20.0)
+    monkeypatch.setattr(rounding, "perf_counter", lambda: next(clock))
+    monkeypatch.setattr(rounding, "_fillet", lambda solid, edges, *given: tried.append(len(edges)))
+    box = make_box((0.0, 0.0, 0.0), (20.0, 20.0, 3.0))
+    assert round_edges(box, lambda points: True, radius=1.0) is box
+    assert tried == [12, 1]  # 20 s each, of 30
+
+
 def test_an_edge_too_sharp_for_its_radius_is_rounded_with_a_smaller_one() -> None:
     box = make_box((0.0, 0.0, 0.0), (20.0, 20.0, 3.0))
     upper = lambda points: bool(points[:, 2].min() > 2.9 and points[:, 1].max() < 0.1)  # noqa: E731

@@ -18,7 +18,7 @@ from mountgen.features.hollow import hollow_out
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
-from mountgen.loft import pocket_tube
+from mountgen.loft import _overlap_pocket, lid_surface, pocket_tube
 from mountgen.recipe import PlugRecipe
 from mountgen.shape import make_box
 from mountgen.soundness import find_thinnest
@@ -182,6 +182,22 @@ def test_a_pocket_that_does_not_meet_the_floor_in_a_curve_is_left_out_of_the_ski
     plain, with_pocket = sample_shell(shell), sample_shell(replace(shell, pockets=(pocket,)))
     np.testing.assert_array_equal(with_pocket.vertices, plain.vertices)
     np.testing.assert_array_equal(with_pocket.faces, plain.faces)
+
+
+@pytest.mark.parametrize(("thick", "overlap"), [(8.0, 0.6), (0.5, 0.25), (0.15, None)])
+def test_a_pocket_reaches_into_the_body_by_half_of_what_there_is(thick: float, overlap: float | None) -> None:
+    """The whole recess as a pocket of a body that is no more than a plate under the lid."""
+    space, _, shell = prepare("frustum")
+    plate = lid_surface(space, shell.floor, -thick)
+    if overlap is None:
+        with pytest.raises(KernelError, match=r"0\.15 mm thick"):
+            _overlap_pocket(shell, plate, space.lid)
+        return
+    pocket = _overlap_pocket(shell, plate, space.lid)
+    assert pocket.overlap == pytest.approx(overlap, abs=0.01)
+    mesh = tessellate(pocket_tube(pocket, plate))
+    over = mesh.vertices[:, 2] - lid_height(space.lid, mesh.vertices[:, 0], mesh.vertices[:, 1])
+    assert over.max() == pytest.approx(overlap - thick, abs=0.03)
 
 
 def test_a_pocket_of_which_no_solid_can_be_made_is_left_out_of_the_skin() -> None:

@@ -197,6 +197,24 @@ def test_side_at_edges_corners_and_borders() -> None:
     np.testing.assert_array_equal(measured.border, [False] * 5 + [True])
 
 
+def test_under_the_panel_of_an_undercut_whose_wall_nobody_saw_is_free() -> None:
+    """The panel leans by 15 degrees against the way out; what lies in the opening's shadow is nearest to the back of it."""
+    edge = 40.0 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], dtype=np.float64)
+    plan = np.vstack([edge, 2.5 * edge])
+    panel = np.column_stack([plan, -np.tan(np.radians(15.0)) * plan[:, 0]])
+    bottom = np.column_stack([edge, np.full(4, -60.0)])
+    around = [(k, k + 4, (k + 1) % 4 + 4, (k + 1) % 4) for k in range(4)]
+    faces = [each for a, b, c, d in around for each in ((a, b, c), (a, c, d))] + [(8, 9, 10), (8, 10, 11)]
+    sheet = Surface(np.vstack([panel, bottom]), np.array(faces, dtype=np.int32))
+    assert (sheet.normals[:, 2] > 0.9).all()
+    free, buried = np.array([39.0, 0.0, -25.0]), np.array([46.0, 0.0, -25.0])
+    measured = sheet.measure(np.array([free, buried]))
+    assert not measured.border.any()
+    np.testing.assert_allclose(np.abs(measured.gap), np.abs([-25.0 + np.tan(np.radians(15.0)) * x for x in (39.0, 46.0)])
+                               * np.cos(np.radians(15.0)), atol=1e-9)  # fmt: skip
+    np.testing.assert_array_equal(measured.gap > 0.0, [True, False])
+
+
 def test_samples_carry_the_whole_area_and_leave_no_gap() -> None:
     part = block((-20.0, -10.0, -5.0), (20.0, 10.0, 5.0))
     samples = sample_surface(part.vertices, part.faces, edge=0.8, is_near=lambda p, r: p[:, 2] - r < -4.5)

@@ -8,12 +8,13 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from mountgen.arrays import Floats
 from mountgen.datum import find_datum, lid_height
 from mountgen.errors import LoftError
 from mountgen.facet import facet_body
-from mountgen.field import InsertableSpace, build_space
+from mountgen.field import InsertableSpace, build_space, confine
 from mountgen.inspection import ZONES, _gauge_walls
 from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
@@ -157,6 +158,22 @@ def test_facets_leave_no_fin_where_the_floor_runs_out_to_the_mouth() -> None:
 def find_thinnest_of(mesh: Mesh) -> float:
     """Return the least wall of a mesh as the gauge finds it, mm."""
     return _gauge_walls(Surface(mesh.vertices, mesh.faces)).thickness
+
+
+@pytest.mark.parametrize("deep", [16.0, 26.0, 34.0])
+def test_a_bowl_without_a_wall_is_filled_by_smooth_faces(deep: float) -> None:
+    """A paraboloid that comes up to the lid at 33 to 66 degrees, with the noise of a scan: that is floor, and no rim's flare."""
+    x, y = np.meshgrid(0.125 * np.arange(1041) - 65.0, 0.125 * np.arange(721) - 45.0)
+    rng = np.random.default_rng(3)
+    rough = 0.5 * ndimage.gaussian_filter(rng.normal(size=x.shape), 6.0)
+    bowl = deep * ((x / 60.0) ** 2 + (y / 40.0) ** 2 - 1.0) + rough
+    at = np.linspace(0.0, 2.0 * np.pi, 400, endpoint=False)
+    mouth = np.column_stack([60.0 * np.cos(at), 40.0 * np.sin(at)])
+    seen, origin = np.ones(x.shape, dtype=bool), (-65.0, -45.0)
+    space = confine(InsertableSpace(bowl.astype(np.float32), seen, mouth, np.zeros(6), origin, 0.125, 1.0, 0.0), edge=0.2)
+    block = make_block(fit_shell(space), space)
+    assert not block.faceted
+    assert mesh_volume(tessellate(block.solid)) > 0.985 * space.volume()
 
 
 def test_nothing_between_floor_and_lid_is_refused() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import radians, tan
 
 import numpy as np
@@ -17,6 +18,7 @@ from mountgen.kernel import mesh_volume, tessellate
 from mountgen.loft import fit_shell, shell_solid
 from mountgen.post import leave_foot, level_posts
 from mountgen.post_search import find_posts, lift_islands
+from mountgen.spline import Surface
 
 PITCH = 0.125
 WIDTH, HEIGHT, DEPTH = 60.0, 40.0, 30.0  # mm of the box recess
@@ -243,3 +245,62 @@ def test_the_body_goes_in_a_ring_around_what_stands_up_to_the_lid(top: float) ->
 def test_a_speck_up_to_the_lid_makes_no_ring() -> None:
     space = _space(_box((0.0, 0.0), (0.4, 0.4), -0.2))
     assert lift_islands(space) is space
+
+
+def test_under_a_lid_that_bows_out_the_body_goes_around_what_stands_up_to_it() -> None:
+    """The lid rises by 3 mm to its middle, where a block comes up to it; the mouth's outline lies on the lid's edge."""
+    lid = np.array([3.0, 0.0, 0.0, -1.5 / 900.0, 0.0, -1.5 / 400.0])
+    space = replace(_space(_box((-5.0, -4.0), (3.0, 4.0), 3.0)), lid=lid, top=1.5)
+    assert lift_islands(space).top == pytest.approx(3.0, abs=0.01)
+    shell = fit_shell(space)
+    assert len(shell.posts) == 1
+    mesh = tessellate(shell_solid(shell, space, below=0.0, reach=None)[0])
+    middle = mesh.vertices[mesh.faces].mean(axis=1)
+    assert not ((middle[:, 0] > -4.0) & (middle[:, 0] < 2.0) & (np.abs(middle[:, 1]) < 3.0)).any()  # no skin over it
+
+
+def test_no_floor_goes_over_what_stands_up_to_the_lid(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*given: object) -> object:
+        raise LoftError("it stands out of its fit", "the floor", "none")
+
+    monkeypatch.setattr(loft, "_fit_post", refuse)
+    assert fit_shell(_space(_box(*BOSS))).posts == ()
+    with pytest.raises(LoftError, match="stands up to the mouth"):
+        fit_shell(_space(_box((-5.0, -4.0), (3.0, 4.0), 0.0)))
+
+
+def test_faces_that_leave_much_of_the_room_are_not_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Over a ridge from wall to wall, with no pockets beside it, a floor leaves more than facets do."""
+    monkeypatch.setattr(loft, "find_posts", lambda *given: ())
+    space = _space(_box(*RIDGE))
+    fit_shell(space)
+    monkeypatch.setattr(loft, "find_pockets", lambda *given: ())
+    with pytest.raises(LoftError, match="cannot follow"):
+        fit_shell(space)
+
+
+def test_what_a_shell_leaves_is_what_its_solid_leaves() -> None:
+    space = _space(_box(*STEP))
+    shell = loft._fit_tube(space)
+    left = space.volume() - mesh_volume(tessellate(shell_solid(shell, space, below=0.0, reach=None)[0]))
+    assert loft._measure_unused(shell, space) == pytest.approx(left, rel=0.1)
+
+
+def test_a_place_that_does_not_part_is_given_up_when_no_slope_helps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if floor and wall did not part at one place, until it is given up: the foot goes around it, all else stays."""
+    space, place = _space(), np.array([30.0 - DEPTH / LEAN, 3.0])
+    tried: list[float] = []
+    before = loft._fit_tube(space)
+
+    def find_flaws(wall: Surface, floor: Surface, lid: Floats) -> Floats:
+        plan = shapely.Polygon(meet_field(wall, floor).space[:, :2])
+        tried.append(plan.exterior.distance(shapely.Point(place)))
+        return np.empty((0, 2)) if tried[-1] > 1.5 else place[None]
+
+    monkeypatch.setattr(loft, "find_flaws", find_flaws)
+    shell = loft._fit_tube(space)
+    assert len(tried) == len(loft.RELAXED) + 2
+    plan = shapely.Polygon(meet_field(shell.wall, shell.floor).space[:, :2])
+    assert not plan.intersects(shapely.Point(place).buffer(loft.GIVEN_UP - 0.1))
+    whole = shapely.Polygon(meet_field(before.wall, before.floor).space[:, :2])
+    assert whole.difference(plan).area < 25.0
