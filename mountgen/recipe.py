@@ -545,7 +545,7 @@ class Dividers(Table):
 class PullTab(Table):
     """A tongue by which the tray is pulled out."""
 
-    width: Annotated[Size, _about("width of the tongue, mm")]
+    width: Annotated[Size | None, _about("width of the tongue, mm; up to 18, as there is room at the mouth, if absent")] = None
     length: Annotated[Size, _about("how far it stands out of the mouth, mm")]
     thickness: Annotated[Thickness, _about("thickness of the tongue, mm")] = 2.4
 

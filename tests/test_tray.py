@@ -9,6 +9,7 @@ from math import cos, pi, radians, tan
 
 import numpy as np
 import pytest
+import shapely
 
 from mountgen.arrays import Floats
 from mountgen.datum import lid_height
@@ -18,7 +19,7 @@ from mountgen.features.cavity import SPARE, hollow_inside, raise_space, sample_s
 from mountgen.features.dividers import leave_standing, make_dividers, place_walls
 from mountgen.features.flange import make_flange
 from mountgen.features.part import Part
-from mountgen.features.pull_tab import ROOTS, find_hole, make_pull_tab
+from mountgen.features.pull_tab import ROOTS, _place_tongue, _upper_edge, find_hole, make_pull_tab
 from mountgen.features.tray import _outline_below, make_tray
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, Solid, combine_many, mesh_volume, tessellate
@@ -304,3 +305,22 @@ def test_a_tongue_wider_than_the_mouth_names_the_widest_that_fits() -> None:
     # a chord of that width leaves the circle by the sagitta that is allowed
     radius = CYLINDER_RADIUS - CLEARANCE
     assert radius - np.sqrt(radius**2 - 0.25 * width**2) == pytest.approx(3.0, abs=0.4)
+
+
+@pytest.mark.parametrize("radius", [60.0, 14.0, 12.0, 8.0])
+def test_a_tongue_whose_width_is_left_open_is_as_wide_as_a_round_mouth_allows(radius: float) -> None:
+    edges = _upper_edge(shapely.Point(0.0, 0.0).buffer(radius, quad_segs=64))
+    width, (middle, outer) = _place_tongue(*edges, PullTab(length=9.0))
+    chord = 2.0 * np.sqrt(radius**2 - (radius - 3.0) ** 2)  # whose sagitta is what is allowed
+    assert width == pytest.approx(min(18.0, chord - 0.5), abs=0.5)
+    assert middle == pytest.approx(0.0, abs=0.3)
+    assert outer == pytest.approx(np.sqrt(radius**2 - 0.25 * width**2), abs=0.15)
+    with pytest.raises(FeatureError, match="no room"):
+        _place_tongue(*edges, PullTab(width=2.5 * radius, length=9.0))
+
+
+def test_a_mouth_with_no_room_for_the_narrowest_tongue_says_what_fits() -> None:
+    edges = _upper_edge(shapely.box(-3.3, -20.0, 3.3, 20.0))
+    with pytest.raises(FeatureError, match="a tongue 8 mm wide has no room") as caught:
+        _place_tongue(*edges, PullTab(length=9.0))
+    assert caught.value.remedy == "give 6 mm or less"

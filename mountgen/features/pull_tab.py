@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import floor
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from mountgen.shape import UPRIGHT, Axes, Outline, extrude, make_cylinder, round
 
 ROOTS = (6.0, 4.0, 2.5)  # mm below the mouth; how deep the tongue is rooted in the tray's wall, the first that has room
 INSET = 0.03  # mm by which it keeps inside the tray's own outer surface
+WIDEST, NARROWEST = 18.0, 8.0  # mm; of a tongue whose width is left open
 STEP = 0.25  # mm between the places tried
 SAG = 3.0  # mm by which the mouth's edge may curve away behind the tongue, or the tongue's thickness where that is more
 AIM = 0.02  # mm of height that a place may lose for each mm it is nearer to the middle
@@ -51,21 +52,16 @@ def make_pull_tab(
 
     region = shapely.make_valid(shapely.Polygon(outline)).buffer(-INSET)
     x, top, bottom = _upper_edge(region)
-    found = _find_place(x, top, bottom, tab.width, tab.thickness)
-    if found is None:
-        widths = np.arange(0.5 * floor(2.0 * tab.width), 2.0, -0.5)
-        fits = [w for w in widths if _find_place(x, top, bottom, float(w), tab.thickness) is not None]
-        remedy = f"give {fits[0]:g} mm or less" if fits else "leave the tab out"
-        raise FeatureError(f"a tongue {tab.width:g} mm wide has no room at the mouth's upper side", "pull_tab.width", remedy)
-    middle, outer = found
-    low, high = middle - 0.5 * tab.width, middle + 0.5 * tab.width
+    width, (middle, outer) = _place_tongue(x, top, bottom, tab)
+    tab = tab.model_copy(update={"width": width})
+    low, high = middle - 0.5 * width, middle + 0.5 * width
     edge = np.column_stack([np.linspace(low, high, 41), np.full(41, outer)])
     level = lid_height(space.lid, edge[:, 0], edge[:, 1])
     foot, brow = float(level.min()) - root, float(level.max())
     side = _side(outer, tab, wall, foot, brow + tab.length, radius)
     across = Axes(np.array([low, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
-    tongue = extrude(side, axes=across, height=tab.width)
-    front = _front(low, high, foot, brow + tab.length, min(0.35 * tab.width, 0.8 * tab.length))
+    tongue = extrude(side, axes=across, height=width)
+    front = _front(low, high, foot, brow + tab.length, min(0.35 * width, 0.8 * tab.length))
     facing = Axes(np.array([0.0, outer + 20.0, 0.0]), np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0]))
     tongue = combine_many(tongue, [extrude(front, axes=facing, height=60.0)], "common", what="pull tab")
     hole = find_hole(tab)
@@ -92,7 +88,7 @@ def _round_tongue(tongue: Solid, brow: float, radius: float) -> Solid:
 
 def find_hole(tab: PullTab) -> float:
     """Return the diameter of the finger's hole that a tongue has room for, mm; 0 for none, then it gets a bead."""
-    room = min(tab.width - 2.0 * BRIDGE, tab.length - 2.0 * BRIDGE, HOLE[1])
+    room = min((tab.width or WIDEST) - 2.0 * BRIDGE, tab.length - 2.0 * BRIDGE, HOLE[1])
     return room if room >= HOLE[0] else 0.0
 
 
@@ -110,6 +106,25 @@ def _upper_edge(region: Any) -> tuple[Floats, Floats, Floats]:
             span = max(spans, key=lambda b: b[3])
             top[k], bottom[k] = span[3], span[1]
     return x, top, bottom
+
+
+def _place_tongue(x: Floats, top: Floats, bottom: Floats, tab: PullTab) -> tuple[float, tuple[float, float]]:
+    """Return a tongue's width, mm, the greatest with room where it is left open, and its place as `_find_place` does.
+
+    Raises:
+        FeatureError: it has no room; says the largest width that would fit.
+    """
+    widest = WIDEST if tab.width is None else tab.width
+    for width in (widest, *np.arange(0.5 * ceil(2.0 * widest) - 0.5, 2.0, -0.5).tolist()):
+        place = _find_place(x, top, bottom, width, tab.thickness)
+        if place is None:
+            continue
+        if width == widest or (tab.width is None and width >= NARROWEST):
+            return width, place
+        break
+    least = NARROWEST if tab.width is None else widest
+    remedy = "leave the tab out" if place is None else f"give {width:g} mm or less"
+    raise FeatureError(f"a tongue {least:g} mm wide has no room at the mouth's upper side", "pull_tab.width", remedy)
 
 
 def _find_place(x: Floats, top: Floats, bottom: Floats, width: float, thickness: float) -> tuple[float, float] | None:
