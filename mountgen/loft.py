@@ -240,7 +240,7 @@ def _measure_unused(shell: Shell, space: InsertableSpace) -> float:
         plan = meet_field(each.wall, each.floor).space[:, :2]
         inside = fill_loop(plan, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
         within = np.where(inside, each.floor.at(space.x, space.y)[..., 0].T, raster_wall(each.wall, space))
-        level = np.where(within > EMPTY, within, level)
+        level = np.where(within > EMPTY, np.minimum(within, level), level)  # a pocket's wall goes on above the floor over it
     under = np.minimum(level, space.top) - space.height
     return float(under[under > 0.0].sum()) * space.pitch**2
 

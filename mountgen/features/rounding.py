@@ -24,7 +24,8 @@ PROBES = (0.1, 0.5, 0.9)  # of an edge's length, where it is looked at
 def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float, check: bool = True) -> Solid:
     """Return a solid with its sharp edges rounded that are picked, as far as the kernel can.
 
-    All are tried at once, then one after the other, the longest first, each with smaller radii where the whole one fails.
+    All are tried at once, then one after the other, the longest first, each with smaller radii where the whole one fails, until
+    tries that fail have taken PATIENCE.
 
     Args:
         solid: one solid, mm.
