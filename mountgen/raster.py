@@ -98,13 +98,19 @@ def _stamp(x, y, z, ball, slope, skirt, x0, y0, pitch, height):  # type: ignore[
 
 
 @_jit
-def _find_border(faces, count):  # type: ignore[no-untyped-def]
-    """Mark the vertices whose faces make no closed fan: around one that do, every neighbour comes next once and before once."""
+def _find_border(faces, clear, count):  # type: ignore[no-untyped-def]
+    """Mark the vertices whose faces make no closed fan or ask for different clearance.
+
+    Around one of a closed fan every neighbour comes next once and before once.
+    """
     fan = np.zeros(count, dtype=np.int64)
+    least, most = np.full(count, np.inf), np.zeros(count)
     for f in range(faces.shape[0]):
         for k in range(3):
-            fan[faces[f, k]] += np.int64(faces[f, (k + 1) % 3]) - np.int64(faces[f, (k + 2) % 3])
-    return fan != 0
+            v = faces[f, k]
+            fan[v] += np.int64(faces[f, (k + 1) % 3]) - np.int64(faces[f, (k + 2) % 3])
+            least[v], most[v] = min(least[v], clear[f]), max(most[v], clear[f])
+    return (fan != 0) | (least < most)
 
 
 @_jit
@@ -120,7 +126,7 @@ def _stamp_mesh(vertices, faces, border, clear, slope, skirt, sagitta, x0, y0, p
                 _stamp(ax, ay, az, ball, slope, skirt, x0, y0, pitch, height)
                 stamped[a] = ball
             if a > b and not (border[a] and border[b]):
-                continue  # the neighbour stamps this edge; one on the scan's border has none
+                continue  # the neighbour stamps this edge; on the scan's border it has none, on a zone's it may ask for less
             dx, dy, dz = vertices[b, 0] - ax, vertices[b, 1] - ay, vertices[b, 2] - az
             step = sqrt(8.0 * max(ball, 0.05) * sagitta)
             parts = ceil(sqrt(dx * dx + dy * dy + dz * dz) / step)
@@ -490,7 +496,7 @@ def sweep_ball(
     """
     vertices, faces = np.ascontiguousarray(vertices), np.ascontiguousarray(faces)
     clearance = np.ascontiguousarray(clearance, dtype=np.float64)
-    border = _find_border(faces, len(vertices))
+    border = _find_border(faces, clearance, len(vertices))
     moved = raster_faces(vertices, faces, origin=origin, pitch=pitch, shape=shape, clearance=clearance)
 
     def work(part: slice) -> Singles:

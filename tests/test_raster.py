@@ -352,6 +352,22 @@ def test_a_lone_triangle_is_cleared_along_every_one_of_its_edges(order: tuple[in
     np.testing.assert_allclose(height[near], 1.0 + np.sqrt(clear**2 - away[near] ** 2), atol=0.03)
 
 
+@pytest.mark.parametrize("numbers", [(0, 1, 2, 3), (1, 0, 2, 3), (3, 2, 1, 0)])
+def test_an_edge_between_two_zones_is_cleared_by_the_larger_of_their_balls(numbers: tuple[int, int, int, int]) -> None:
+    """However its ends are numbered. Closed form: the ball of either face's own clearance about every point of the ridge."""
+    ridge, less, more = 12.0, 0.3, 1.1
+    corners = np.array([[-ridge / 2, 0.0, 0.0], [ridge / 2, 0.0, 0.0], [0.0, 4.0, -12.0], [0.0, -4.0, -12.0]])
+    vertices = np.empty((4, 3))
+    vertices[list(numbers)] = corners
+    faces = np.array(numbers, dtype=np.int32)[[[0, 1, 2], [1, 0, 3], [2, 1, 3], [0, 2, 3]]]
+    for zones in ([less, more, less, less], [more, less, less, less]):
+        height = sweep_ball(vertices, faces, np.array(zones), slope=STEEP, origin=ORIGIN, pitch=PITCH, shape=SHAPE)
+        x, y = np.moveaxis(_nodes(), -1, 0)
+        over = (abs(x) < 0.4 * ridge) & (abs(y) < 0.2 * more)
+        assert over.sum() > 100
+        np.testing.assert_allclose(height[over], np.sqrt(more**2 - y[over] ** 2), atol=0.02)
+
+
 @pytest.mark.parametrize("turn", [0.0, 0.5, -1.2])
 @pytest.mark.parametrize("slope", [(0.0, 0.0), (0.1, -0.2)])
 def test_free_room_over_a_plane_floor_is_a_prism_whichever_way_it_is_left(turn: float, slope: tuple[float, float]) -> None:
