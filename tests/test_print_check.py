@@ -26,7 +26,7 @@ from mountgen.recipe import PlugRecipe
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding
 from mountgen.service.plate import move_points
-from mountgen.service.print_check import judge_print, list_metadata, tell_side_down
+from mountgen.service.print_check import _find_faults, judge_print, list_metadata, tell_side_down
 from mountgen.service.print_split import ENDINGS
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
@@ -267,6 +267,15 @@ def test_a_way_up_that_mends_one_thing_and_spoils_another_is_advised_with_that_s
     turned = judge_print(make_case(blade, layers_along=direction_in(found.remedy)))
     assert check_of(turned, "steady on the plate").verdict == "pass"
     assert check_of(turned, "longest bridge").verdict == "caution"
+
+
+def test_support_on_fit_faces_is_among_what_a_way_up_spoils() -> None:
+    """Told of another way up where, and only where, the check itself finds fault with that way up."""
+    for up in ([0.0, 0.643, 0.766], [0.0, 0.0, 1.0]):
+        case = make_case(block(), layers_along=up)
+        check = check_of(judge_print(case), "support on fit faces")
+        assert ("support on fit faces" in _find_faults(case, case.orientations[0])) == (check.verdict == "caution")
+        assert (check.verdict == "caution") == (up[1] > 0.0)
 
 
 def test_a_first_layer_that_is_pressed_out_into_the_gap() -> None:

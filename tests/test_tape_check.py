@@ -30,6 +30,7 @@ from mountgen.service.tape_bond import Bond, PadGauge, find_pull
 from mountgen.service.tape_check import _judge_room, _name_pads, judge_tape
 from mountgen.service.tape_size import find_enough
 from mountgen.tape import find_cleavage
+from mountgen.topology import measure_faces
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
 from tests.remedies import read_remedy
@@ -146,18 +147,20 @@ def make_recipe(tape: TapePads, *, mass: float, fit: dict[str, Any], place: dict
 
 def judge(
     *, tape: TapePads = TAPE, asked: TapePads | None = None, up: str = "y", mass: float = 0.1, front: float = -10.0,
-    material: str = "asa", place: str = "shade_parked_dash", ceiling: bool = True, ambient: float = 35.0,
+    material: str = "asa", place: str = "shade_parked_dash", ceiling: bool = True, ambient: float = 35.0, held: bool = False,
     **fit: str,
 ) -> Finding:  # fmt: skip
     """Judge a block in a box with a device of that mass whose middle is at z = front.
 
-    `asked` is another tape than was made; without a ceiling nothing that faces up bears.
+    `asked` is another tape than was made; without a ceiling nothing that faces up bears; held, all of the part does.
     """
     recess = box(up)[0]
     part, gauged = padded(up, tape)
     if not ceiling:
         a, b, c = (part.body.mesh.vertices[part.body.mesh.faces[:, k]] for k in range(3))
         gauged = replace(gauged, bearing=np.where(np.cross(b - a, c - a)[:, 1] > 0.0, 0.0, gauged.bearing))
+    if held:
+        gauged = replace(gauged, bearing=measure_faces(part.body.mesh.vertices, part.body.mesh.faces)[1])
     device = Device(mesh=box_mesh((20.0, 10.0, 10.0), (-10.0, 0.0, front - 5.0)), legs=np.zeros((0, 3)))
     part = Part(part.body, part.soft, device, pads=part.pads)
     recipe = make_recipe(asked or tape, mass=mass, fit={"trim": "pc", **fit}, place={"where": place, "ambient": ambient})
@@ -232,6 +235,15 @@ def test_thicker_tape_is_named_where_the_gap_varies_more_than_this_one_follows()
         )
         assert found == tape.model_copy(update={"thickness": thickness})
     assert _name_pads(tape, tape.model_copy(update={"thickness": 0.9})) == " and set tape.thickness = 0.9"
+
+
+def test_heat_that_leaves_nothing_of_the_tape_needs_none_where_the_recess_holds_the_part() -> None:
+    found = judge(held=True, place="dash_top_sun", ambient=40.0)
+    assert all(load["held_by_recess"] for load in found.facts["loads"])
+    assert find(found, "tape area at peaks").verdict == "pass"
+    free = judge(place="dash_top_sun", ambient=40.0)
+    assert find(free, "tape area at peaks").verdict == "fail"
+    assert "no area of tape holds in this heat" in find(free, "tape area at peaks").remedy
 
 
 def test_more_than_there_is_room_for_says_how_much_it_takes() -> None:

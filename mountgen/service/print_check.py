@@ -134,11 +134,17 @@ class _Others:
         return _find_faults(self._case, self._case.orientations[0])
 
 
+def _share_marked(ways: Iterable[Orientation], contact: float) -> float:
+    """Return the share of `contact` mm² that bears on the recess which is printed on support."""
+    marked = 100.0 * sum(way.value("support on fit faces") for way in ways)  # cm² to mm²
+    return round(marked / contact, 4) if contact > 0.0 else 0.0
+
+
 def _find_faults(case: Case, way: Orientation) -> set[str]:
     """Return in words what would be found fault with if the part were printed that way."""
     contact = case.inspection.contact_area
     found = {
-        "support on fit faces": contact > 0.0 and way.value("support on fit faces") > SCARS * contact,
+        "support on fit faces": _share_marked([way], contact) > SCARS,
         "a longer bridge": look_under(case.part.body.mesh, way, case.recipe.printer.layer_height).bridge > BRIDGE,
         "an unsteady stand": way.lean > STEADY,
     }
@@ -216,17 +222,12 @@ def _tell_foot(prints: Sequence[Print], printer: Printer) -> tuple[str, ...]:
 def _judge_scars(case: Case, prints: Sequence[Print], others: _Others) -> Check:
     """Hold the surface that bears on the recess and is printed on support against what may be."""
     name, contact = "support on fit faces", case.inspection.contact_area
-
-    def share(*ways: Orientation) -> float:
-        marked = sum(each.value(name) for each in ways)
-        return round(100.0 * marked / contact, 4) if contact > 0.0 else 0.0
-
-    value = share(*(each.way for each in prints))
+    value = _share_marked((each.way for each in prints), contact)
     verdict: Verdict = "pass" if value <= SCARS else "caution"
     remedy = ""
     if verdict == "caution":
         marks = "support leaves marks on what bears on the recess"
-        turned = others.advise(lambda each: share(each) <= 0.98 * SCARS)
+        turned = others.advise(lambda each: _share_marked([each], contact) <= 0.98 * SCARS)
         cut = "" if turned or len(prints) > 1 else case.find_mending(name, list_unmarked(case, most=SCARS), most=1)
         remedy = f"{marks}: {turned}" if turned else (
             f"{marks} whichever way up it stands: {cut}, so that it stands on a flat cut, or scrape it smooth there" if cut else

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from math import ceil, floor, inf, isfinite
+from math import ceil, floor, inf, isfinite, sqrt
 from typing import Any
 
 import numpy as np
@@ -92,7 +92,8 @@ def judge_tape(case: Case) -> Finding:
             pull, _ = find_peel(case, those, loads, mass=mass, centre=centre)
             return sum(bond.area for bond in those) >= needed and pull <= limit
 
-        times = max(needed / (tape.count * tape.length * tape.width), (peel / limit) ** 0.5 if limit > 0.0 else inf)
+        pulled = sqrt(peel / limit) if limit > 0.0 else inf if peel > 0.0 else 0.0
+        times = max(needed / (tape.count * tape.length * tape.width), pulled)
         return find_enough(case.part, case.recess, gauge, tape=tape, times=times, holds=holds)
 
     def bears(hundredths: int) -> bool:
