@@ -220,7 +220,10 @@ class KeepOut(Table):
     file: Annotated[
         Path | None,
         BeforeValidator(lambda v: None if v is None else _read_path(v)),
-        _about("mesh file instead of a box, relative to the recipe: STL, PLY, OBJ, 3MF; in mm, or in scan.unit with its axes"),
+        _about(
+            "mesh file instead of a box, relative to the recipe: STL, PLY, OBJ, 3MF; in mm, or in scan.unit with its axes; "
+            "a unit that a 3MF states counts before mm"
+        ),
     ] = None
     margin: Annotated[
         Annotated[float, length(least=0, most=500)] | None,

@@ -19,10 +19,10 @@ from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
 from mountgen.rows import lengths
 from mountgen.topology import gather_rings, list_neighbours, measure_diagonal
 
-__all__ = ["MM_PER_UNIT", "Mend", "Scan", "measure_noise", "measure_spacing", "read_scan", "sample_noise"]
+__all__ = ["MM_PER_STATED", "MM_PER_UNIT", "Mend", "Scan", "measure_noise", "measure_spacing", "read_scan", "sample_noise"]
 
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
-_STATED = {**MM_PER_UNIT, "foot": 304.8, "micron": 0.001}  # units a 3MF file may state beside these
+MM_PER_STATED = {**MM_PER_UNIT, "foot": 304.8, "micron": 0.001}  # 3MF files may be in some more
 SMALLEST, LARGEST = 10.0, 5000.0  # mm; diagonal of a scan that can be a recess with its surround
 _USUAL = (60.0, 2500.0)  # mm; diagonals of ordinary scans, to tell which unit a file is in
 ROUNDED = 1.0 / sqrt(12.0)  # standard deviation of what rounding does, in steps: JCGM 100:2008, 4.3.7 (evenly spread)
@@ -159,7 +159,7 @@ def _settle_unit(raw: RawMesh, unit: str, notes: list[Mend]) -> tuple[str, float
             notes.append(
                 Mend("unit of the file", 1, f"the file states that it is in {raw.unit}, and was read so")
             )
-            return raw.unit, _STATED[raw.unit]
+            return raw.unit, MM_PER_STATED[raw.unit]
         notes.append(
             Mend("unit of the file", 1, f"the file states {raw.unit}; read in {unit} as the recipe says")
         )

@@ -25,6 +25,7 @@ from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
 from tests.remedies import read_remedy
 from tests.solids import ball_mesh, box_mesh
+from tests.test_scan import write_bare_3mf
 
 PART = ((20.0, 10.0, 8.0), (-10.0, -5.0, -12.0))  # size and corner: x -10..10, y -5..5, z -12..-4
 RECESS = box_recess(60, 40, left=20, right=20)
@@ -141,6 +142,30 @@ def test_a_mesh_file_is_a_body_too(tmp_path: Path, inside_out: bool) -> None:
     large = tmp_path / "panel.stl"
     large.write_bytes(encode_stl(ball_mesh(80.0), name="panel"))
     assert judge(KeepOut(name="panel", file=large)).verdict == "fail"  # the part lies wholly inside
+
+
+@pytest.mark.parametrize(("unit", "mm"), [("foot", 304.8), ("inch", 25.4), ("micron", 0.001), ("millimeter", 1.0)])
+def test_a_mesh_file_is_in_the_unit_that_it_states(unit: str, mm: float, tmp_path: Path) -> None:
+    """As a scan is: unless the recipe has chosen another, which counts in the scan's axes."""
+    ball = ball_mesh(6.0, (26.0, 0.0, -8.0))
+    write_bare_3mf(tmp_path / "knob.3mf", ball.vertices / mm, ball.faces, unit=unit)
+    for axes in ("mouth", "scan"):
+        knob = KeepOut.model_validate({"name": "knob", "kind": "lever", "file": tmp_path / "knob.3mf", "axes": axes})
+        assert np.ptp(place_keep_out(knob, make_case(knob)).vertices[:, 0]) == pytest.approx(12.0, abs=0.1)
+    case = make_case(knob, mm=10.0, scan={"unit": "cm"})
+    assert np.ptp(place_keep_out(knob, case).vertices[:, 0]) == pytest.approx(120.0 / mm, rel=0.01)
+
+
+def test_a_mesh_whose_corners_are_missing_or_no_numbers_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "knob.obj"
+    for text in ("v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 9\n", "v 0 0 nan\nv 1 0 0\nv 0 1 0\nf 1 2 3\n"):
+        path.write_text(text)
+        with pytest.raises(RecipeError) as caught:
+            judge(KeepOut(name="knob", file=path))
+        assert str(path) in caught.value.what
+        assert caught.value.where == 'keep_out "knob", file'
+    with pytest.raises(RecipeError, match="not an ordinary file"):
+        judge(KeepOut(name="knob", file=tmp_path))
 
 
 def test_a_mesh_that_cannot_be_read_says_which_and_why(tmp_path: Path) -> None:

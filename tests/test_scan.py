@@ -5,6 +5,8 @@ motions carry through.
 from __future__ import annotations
 
 import hashlib
+import zipfile
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -72,16 +74,18 @@ def test_unknown_unit(tmp_path: Path) -> None:
     assert "mm, cm, m, inch" in caught.value.remedy
 
 
-@pytest.mark.parametrize(("asked", "factor"), [("mm", 25.4), ("cm", 10.0), ("inch", 25.4)])
-def test_unit_stated_by_the_file_replaces_the_default_only(asked: str, factor: float, tmp_path: Path) -> None:
-    import zipfile
-
-    points = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in VERTICES / 25.4)
-    corners = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in LISTS)
+def write_bare_3mf(path: Path, vertices: Floats, faces: Iterable[Sequence[int]], *, unit: str) -> None:
+    points = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in vertices)
+    corners = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in faces)
     mesh = f"<mesh><vertices>{points}</vertices><triangles>{corners}</triangles></mesh>"
     body = f'<resources><object id="1">{mesh}</object></resources><build><item objectid="1"/></build>'
-    with zipfile.ZipFile(tmp_path / "a.3mf", "w") as archive:
-        archive.writestr("3D/3dmodel.model", f'<model unit="inch" xmlns="urn:x">{body}</model>')
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("3D/3dmodel.model", f'<model unit="{unit}" xmlns="urn:x">{body}</model>')
+
+
+@pytest.mark.parametrize(("asked", "factor"), [("mm", 25.4), ("cm", 10.0), ("inch", 25.4)])
+def test_unit_stated_by_the_file_replaces_the_default_only(asked: str, factor: float, tmp_path: Path) -> None:
+    write_bare_3mf(tmp_path / "a.3mf", VERTICES / 25.4, LISTS, unit="inch")
     scan = read_scan(tmp_path / "a.3mf", unit=asked)
     np.testing.assert_allclose(scan.vertices, VERTICES / 25.4 * factor, rtol=1e-9)
     assert scan.mm_per_unit == factor

@@ -20,10 +20,10 @@ from mountgen.gap import PathGap, sweep_clear
 from mountgen.kernel import Mesh, mesh_volume
 from mountgen.recipe import KeepOut, PhoneShelfRecipe, Recipe
 from mountgen.recipe_settings import with_settings
+from mountgen.scan import MM_PER_STATED
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check, Verdict
 
-UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 OUT = 5.0  # mm past the mouth; a part this far out can be moved any way
 TOUCH = 0.0  # mm; nothing may pass through a keep-out, whatever its margin
 SHIFT, SHIFTS = 1.0, 8  # mm; how finely another place for a device is given, and how often it is looked for farther away
@@ -78,7 +78,7 @@ def place_keep_out(keep_out: KeepOut, case: Case) -> Mesh:
     """
     mm = case.scan.mm_per_unit if keep_out.axes == "scan" else 1.0
     if keep_out.file is not None:
-        vertices, faces = _read_body(keep_out, mm)
+        vertices, faces = _read_body(keep_out, mm, chosen=keep_out.axes == "scan" and case.recipe.scan.unit != "mm")
     else:
         assert keep_out.low is not None
         assert keep_out.high is not None
@@ -93,19 +93,26 @@ def place_keep_out(keep_out: KeepOut, case: Case) -> Mesh:
     return Mesh(vertices, faces[:, ::-1]) if mesh_volume(mesh) < 0.0 else mesh
 
 
-def _read_body(keep_out: KeepOut, mm: float) -> tuple[Floats, Ints]:
+def _read_body(keep_out: KeepOut, mm: float, *, chosen: bool) -> tuple[Floats, Ints]:
+    """Read a body, mm in its own axes: in the unit that the file states, as a scan's is, unless the user has chosen one."""
     from mountgen.mesh_file import read_mesh
 
     assert keep_out.file is not None
-    where = f'keep_out "{keep_out.name}", file'
+    where, remedy = f'keep_out "{keep_out.name}", file', "give another file, or a box"
     try:
+        if keep_out.file.exists() and not keep_out.file.is_file():
+            raise RecipeError(f"{keep_out.file} is not an ordinary file", where, remedy)
         raw = read_mesh(keep_out.file.read_bytes(), keep_out.file)
     except OSError as error:
-        raise RecipeError(f"{keep_out.file} cannot be read ({error.strerror})", where, "give another file, or a box") from error
+        raise RecipeError(f"{keep_out.file} cannot be read ({error.strerror})", where, remedy) from error
     except ScanError as error:
         raise RecipeError(error.what, where, error.remedy) from error
-    unit = UNITS.get(raw.unit or "", mm)
-    return unit * np.asarray(raw.vertices, dtype=np.float64), np.asarray(raw.faces, dtype=np.int32)
+    vertices, faces = np.asarray(raw.vertices, dtype=np.float64), np.asarray(raw.faces)
+    if not len(faces):
+        raise RecipeError(f"{keep_out.file} has no triangles", where, remedy)
+    if faces.min() < 0 or faces.max() >= len(vertices) or not np.isfinite(vertices[faces]).all():
+        raise RecipeError(f"{keep_out.file} has triangles whose corners are missing or not numbers", where, remedy)
+    return (mm if chosen or not raw.unit else MM_PER_STATED[raw.unit]) * vertices, faces.astype(np.int32)
 
 
 def measure_part(case: Case, body: Mesh) -> PathGap:
