@@ -287,7 +287,9 @@ def measure_quality(scan: Scan, recess: Recess, *, torn: Scan, clearance: float)
     flat = find_grazing(recess, bearing)
     middles = find_middles(recess.vertices, recess.faces)
     turn, shift = recess.part_to_scan[:3, :3], recess.part_to_scan[:3, 3]
-    unbridged = replace(recess, vertices=(torn.vertices - shift) @ turn, faces=torn.faces)
+    was_turned = not np.array_equal(recess.faces, scan.faces)  # the recess is on the other side of the scan
+    faces = torn.faces[:, ::-1] if was_turned else torn.faces
+    unbridged = replace(recess, vertices=(torn.vertices - shift) @ turn, faces=faces)
     return Quality(
         area=float(area[bearing].sum()),
         points=measure_points(recess, bearing),

@@ -14,6 +14,7 @@ from mountgen.datum import find_datum
 from mountgen.place import clock_position, tell_arc, tell_clock, tell_spot
 from mountgen.recipe import Mouth
 from mountgen.scan import read_scan
+from mountgen.survey import measure_quality
 from mountgen.survey_holes import find_holes
 from mountgen.survey_points import find_bearing, find_coarsest, measure_points
 from mountgen.survey_sheets import find_islands, find_twin
@@ -116,6 +117,20 @@ def test_a_hole_in_a_simulated_scan_is_found_where_it_was_made(tmp_path):
     assert np.linalg.norm([hole.x - true[0], hole.y - true[1], hole.depth + true[2]]) < 1.0
     assert hole.area == pytest.approx(25.0 * pi, rel=0.15)
     assert abs(clock_position(hole.x, hole.y) - clock_position(true[0], true[1])) < 0.1
+
+
+def test_holes_are_those_of_the_side_that_the_recess_is_on(tmp_path):
+    """A scan whose normals were turned over for its recess: the faces of scan and torn scan are the other way round."""
+    simulated = scan_specimen("rounded_tray", triangles=30_000, dropouts=0, fragments=0)
+    middles = simulated.in_truth_frame()[simulated.faces].mean(axis=1)
+    keep = np.linalg.norm(middles - [-60.0, 12.0, -11.0], axis=1) > 2.5  # a hole in a wall that is bridged
+    write_ply(tmp_path / "scan.ply", simulated.vertices, simulated.faces[keep])
+    scan, torn = (read_scan(tmp_path / "scan.ply", bridge=bridge) for bridge in (6.0, 0.0))
+    recess = find_datum(scan, mouth=Mouth())
+    over = [replace(each, faces=each.faces[:, ::-1]) for each in (scan, torn)]
+    found, again = (measure_quality(a, recess, torn=b, clearance=0.4).holes for a, b in ((scan, torn), over))
+    assert len(found) > 0
+    assert [(hole.area, hole.hidden) for hole in again] == [(pytest.approx(hole.area), hole.hidden) for hole in found]
 
 
 def test_a_floor_that_is_an_island_leaves_a_ring():
