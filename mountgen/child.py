@@ -16,7 +16,7 @@ import time
 import traceback
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from math import inf
 from typing import NoReturn, TypeVar
 
@@ -73,10 +73,11 @@ class Child:
         """End it if it still runs after so many seconds: it closes its pipe, and needs a moment to go."""
         os.close(self._reader)
         end = time.monotonic() + patience
-        while os.waitpid(self._number, os.WNOHANG)[0] == 0:
+        while not _is_gone(self._number):
             if time.monotonic() > end:
-                os.kill(self._number, signal.SIGKILL)
-                os.waitpid(self._number, 0)
+                with suppress(ProcessLookupError):
+                    os.kill(self._number, signal.SIGKILL)
+                _is_gone(self._number, wait=True)
                 break
             time.sleep(0.001)
 
@@ -84,8 +85,16 @@ class Child:
 def see_off(*, wait: bool = False) -> None:
     """Take note of the children that have gone since they were left; `wait` for the others too."""
     for number in tuple(_leaving):
-        if os.waitpid(number, 0 if wait else os.WNOHANG)[0]:
+        if _is_gone(number, wait=wait):
             _leaving.discard(number)
+
+
+def _is_gone(number: int, *, wait: bool = False) -> bool:
+    """Return whether a child has ended; `wait` until it has. Some supervisors have the system keep no record of it for us."""
+    try:
+        return os.waitpid(number, 0 if wait else os.WNOHANG)[0] != 0
+    except ChildProcessError:
+        return True
 
 
 def _answer(make: Callable[[], bytes], writer: int, seconds: float) -> NoReturn:

@@ -1,14 +1,12 @@
 """Write a set of files so that either all of them are new or none is touched. A leaf.
 
-Goal: a run that fails half way (disk full, folder not writable, a name that is taken by a folder) must not
-    cost the user the
-part of the last run, nor leave a new STL beside an old STEP.
+Goal: a run that fails half way (disk full, folder not writable, a name that is taken by a folder) must not cost the user the part
+    of the last run, nor leave a new STL beside an old STEP.
 
-Steps: every file is first written in full under a temporary name in the folder it belongs to; then what
-    stands there is kept
-under a second temporary name (a hard link, or a copy where the file system has none); then the new files
-are moved into place with `os.replace`, which is atomic for one file. If a move fails, the earlier ones are
-taken back. Only then are the kept ones removed.
+Steps: every file is first written in full under a temporary name in the folder it belongs to; then what stands there is kept
+    under a second temporary name (a hard link, or a copy where the file system has none); then the new files are moved into place
+    with `os.replace`, which is atomic for one file. If a move fails, the earlier ones are taken back. Only then are the kept ones
+    removed; one that cannot be put back stays, and its name is told.
 """
 
 from __future__ import annotations
@@ -18,7 +16,7 @@ import errno
 import os
 import secrets
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -153,17 +151,38 @@ def _move_all(fresh: Mapping[Path, Path]) -> None:
             os.replace(temporary, target)
             moved.append(target)
     except BaseException as error:
-        for done in moved:
-            if done in kept:
-                os.replace(kept.pop(done), done)
-            else:
-                done.unlink(missing_ok=True)
+        _take_back(moved, kept)
         if isinstance(error, OSError):
             raise _explain(error, target) from error
         raise
     finally:
         for copy in kept.values():
-            copy.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                copy.unlink(missing_ok=True)
+
+
+def _take_back(moved: Sequence[Path], kept: dict[Path, Path]) -> None:
+    """Put back what stood at each target that was moved to.
+
+    Raises:
+        ExportError: the system does not let us; names the copies, which are no longer among those `kept`.
+    """
+    left = []
+    for done in moved:
+        try:
+            if done in kept:
+                os.replace(kept[done], done)
+            else:
+                done.unlink(missing_ok=True)
+        except OSError:
+            left.append(done)
+    copies = [f"{kept.pop(path)} is the old {path.name}" for path in left if path in kept]
+    if left:
+        raise ExportError(
+            "some files are new and could not be put back as they were",
+            ", ".join(map(str, left)),
+            f"rename by hand: {'; '.join(copies)}" if copies else "delete them by hand; nothing stood there before",
+        )
 
 
 def _keep(path: Path) -> Path:

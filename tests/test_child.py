@@ -126,6 +126,20 @@ def test_what_breaks_the_block_ends_the_child(error: type[BaseException]) -> Non
 
 
 @needs_fork
+def test_a_supervisor_that_keeps_no_record_of_children_does_no_harm(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some start their programs so that the system forgets a child as soon as it ends."""
+    here, before = os.getpid(), signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+    try:
+        assert run_beside(os.getpid) != os.getpid()
+        monkeypatch.setattr(child, "PATIENCE", 0.2)
+        assert run_beside(lambda: time.sleep(60) if os.getpid() != here else "here") == "here"
+        child.see_off(wait=True)
+    finally:
+        signal.signal(signal.SIGCHLD, before)
+    require_no_child_left()
+
+
+@needs_fork
 def test_a_child_whose_parent_is_gone_ends() -> None:
     script = (
         "import os, sys, time\nfrom mountgen.child import Child\n"

@@ -77,6 +77,25 @@ def test_a_move_that_fails_is_undone(
     assert read_all(folder) == OLD
 
 
+def test_what_cannot_be_put_back_is_kept_and_told(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The disk fails from the third move on: two files are new, and their old content is under the names that are told."""
+    real, calls = os.replace, []
+
+    def replace(source: Path, target: Path) -> None:
+        calls.append(target)
+        if len(calls) >= 3:
+            raise OSError(errno.EIO, "Input/output error")
+        real(source, target)
+
+    monkeypatch.setattr(safe_write.os, "replace", replace)
+    with pytest.raises(ExportError) as caught:
+        write_files(folder, NEW)
+    words = caught.value.remedy.removeprefix("rename by hand: ").split("; ")
+    told = dict(reversed(each.split(" is the old ")) for each in words)
+    assert {name: Path(copy).read_bytes() for name, copy in told.items()} == OLD
+    assert str(folder / next(iter(NEW))) in caught.value.where
+
+
 def test_an_interrupted_move_is_undone(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     real = os.replace
 
