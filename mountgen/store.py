@@ -34,7 +34,9 @@ LAYOUT = 1  # of an entry's file; another number is another key, so old files si
 FOLDER_LIMIT = 2 * 1024**3  # bytes; some twenty scans of 3 million triangles with their fields
 MEMORY_LIMIT = 384 * 1024**2  # bytes; leaves room for the work itself in 1 GB
 STALE = 3600.0  # s; a temporary file older than this was left by a process that died
-LIBRARIES = ("mountgen", "cadquery-ocp", "manifold3d", "numba", "numpy", "scipy", "shapely")
+LIBRARIES = (
+    "mountgen", "cadquery-ocp", "contourpy", "fast-simplification", "manifold3d", "numba", "numpy", "scipy", "shapely",
+)  # fmt: skip
 
 Value = TypeVar("Value")
 _OURS = re.compile(r"[0-9a-f]{64}\.entry|[0-9a-f]{16}-[^.]{1,20}\.part")  # nothing else is ever removed

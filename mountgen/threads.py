@@ -10,7 +10,9 @@ from typing import TypeVar
 
 import numpy as np
 
-THREADS = min(4, os.cpu_count() or 1)
+from mountgen.child import count_processors
+
+THREADS = min(4, count_processors())
 
 Value = TypeVar("Value")
 _pools: list[ThreadPoolExecutor] = []

@@ -360,6 +360,8 @@ def test_pieces_are_written_as_they_are_told(joint: str, tmp_path: Path) -> None
         assert box[:, 2].min() == pytest.approx(0.0, abs=1e-4)
     for box, piece in zip(boxes, facts["pieces"], strict=False):
         np.testing.assert_allclose(np.ptp(box, axis=0), piece["size"], atol=1e-3)
+    long = [case.scale * each["pin"] for each in facts["joints"] for _ in each["places"] if each["kind"] == "dowels"]
+    assert [np.ptp(box, axis=0).max() for box in boxes[len(letters) :]] == pytest.approx(long, abs=1e-3)  # as holes do
     assert set(found.files) <= set(ENDINGS)
 
 

@@ -113,7 +113,8 @@ def encode_split(printed: PrintedSplit, recipe: Recipe, *, scale: float) -> dict
     for joint in printed.split.joints:
         if joint.pin > 0.0:
             found = make_pin(joint).to_mesh64()
-            pin = Mesh(np.asarray(found.vert_properties)[:, :3], np.asarray(found.tri_verts).astype(np.int32))
+            vertices = scale * np.asarray(found.vert_properties)[:, :3]  # it shrinks with its hole; a bought rod does not
+            pin = Mesh(vertices, np.asarray(found.tri_verts).astype(np.int32))
             files[f"-pin{joint.size:g}.stl"] = encode_stl(pin, name=f"{recipe.name}-pin{joint.size:g}")
             for _ in joint.places:
                 pose = lay_down(pin.vertices, np.array([0.0, 0.0, 1.0]), bed=recipe.printer.bed)
