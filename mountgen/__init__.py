@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from mountgen.kernel import Body, Mesh
     from mountgen.loft import Shell, fit_shell
     from mountgen.mend import Mend
-    from mountgen.pipeline import Made, Progress, make
+    from mountgen.pipeline import Made, make
+    from mountgen.progress import Progress
     from mountgen.recipe import Recipe
     from mountgen.recipe_file import dump_recipe, load_recipe, starter_names, write_starter
     from mountgen.scan import Scan, read_scan
@@ -73,7 +74,8 @@ _HOMES = {
     "kernel": ("Body", "Mesh"),
     "loft": ("Shell", "fit_shell"),
     "mend": ("Mend",),
-    "pipeline": ("Made", "Progress", "make"),
+    "pipeline": ("Made", "make"),
+    "progress": ("Progress",),
     "recipe": ("Recipe",),
     "recipe_file": ("dump_recipe", "load_recipe", "starter_names", "write_starter"),
     "scan": ("Scan", "read_scan"),

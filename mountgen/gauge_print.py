@@ -6,26 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from mountgen.pipeline import (
-    PICTURES,
-    Clock,
-    Ground,
-    Made,
-    Progress,
-    Quiet,
-    Whole,
-    build_part,
-    draw_pictures,
-    guard_sources,
-    lay_ground,
-    list_sources,
-    load_kernel,
-    prove_part,
-    remember_whole,
-    sum_up_whole,
-)
+from mountgen.ground import Ground, lay_ground, load_kernel
+from mountgen.outputs import PICTURES, guard_sources, list_sources
+from mountgen.pipeline import Made, draw_pictures
+from mountgen.progress import Clock, Progress, Quiet
+from mountgen.prove import build_part, prove_part
 from mountgen.store import Store
 from mountgen.verdict import Check, rank_checks
+from mountgen.whole import Whole, remember_whole, sum_up_whole
 
 if TYPE_CHECKING:
     from mountgen.features.fit_gauge import FitGauge

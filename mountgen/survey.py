@@ -34,7 +34,7 @@ from mountgen.topology import find_middles, measure_faces
 from mountgen.verdict import SEVERITY, Check
 
 if TYPE_CHECKING:
-    from mountgen.pipeline import Progress
+    from mountgen.progress import Progress
 
 SMALLEST_UNSEEN = 1.0  # mm²; every scan misses a few specks
 FINEST = 0.15  # mm; pitch at which unseen ground is looked for

@@ -16,8 +16,10 @@ import pytest
 
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError
+from mountgen.ground import lay_ground
 from mountgen.kernel import Mesh
-from mountgen.pipeline import Clock, build_part, lay_ground
+from mountgen.progress import Clock
+from mountgen.prove import build_part
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_file import load_recipe
 from mountgen.recipe_settings import with_settings

@@ -12,7 +12,7 @@ from mountgen.arrays import Floats, Ints
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FieldError
 from mountgen.field import FEATHER, InsertableSpace, bound_by_mouth, build_space, shrink_loop
-from mountgen.pipeline import list_raised_gaps
+from mountgen.ground import list_raised_gaps
 from mountgen.raster import dilate_cone
 from mountgen.recipe import PlugRecipe
 from mountgen.section import cut_sections, sample_height

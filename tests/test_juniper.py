@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from mountgen.pipeline import PICTURES
+from mountgen.outputs import PICTURES
 from tests.conftest import ROOT, Juniper
 from tests.pdf_reading import read_pdf
 

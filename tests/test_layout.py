@@ -33,7 +33,7 @@ HEAVY = {
 }
 HEAVY |= {"vtkmodules"}
 LEAVES = ("errors", "arrays", "verdict", "length", "recipe", "material", "safe_write", "platform_check")
-ON_TOP = {"cli", "pipeline", "store", "survey"}
+ON_TOP = {"cli", "entries", "gauge_print", "ground", "outputs", "pipeline", "progress", "prove", "store", "survey", "whole"}
 
 
 @cache

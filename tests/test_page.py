@@ -24,6 +24,7 @@ import trimesh
 from mountgen.arrays import Floats, Ints
 from mountgen.gap import make_standing
 from mountgen.inspection import ZONES, classify_faces
+from mountgen.outputs import name_outputs
 from mountgen.page.cuts import cut_part, draw_cuts
 from mountgen.page.layers import crop_scan, gauge_gap, make_layers, pack_scan, split_edges, thin_mesh
 from mountgen.page.markup import element, embed_json
@@ -31,7 +32,7 @@ from mountgen.page.pack import NO_VALUE, Packed, pack_mesh
 from mountgen.page.plots import Scale, plot_heat, plot_stack
 from mountgen.page.viewer import BLANK, COLOURS, draw_legend
 from mountgen.part_picture import INSIDE, SCAN
-from mountgen.pipeline import make, name_outputs
+from mountgen.pipeline import make
 from mountgen.ramp import COLLISION, NEUTRAL, ramp_gap, scale_gap
 from mountgen.recipe_file import load_recipe
 from mountgen.report import encode_report

@@ -16,20 +16,25 @@ from PIL import Image
 
 from mountgen import features, pipeline
 from mountgen.datum import Recess
+from mountgen.entries import pack_recess, pack_scan, pack_space, unpack_recess, unpack_scan, unpack_space
 from mountgen.errors import ExportError, KernelError, MaterialError, ScanError
 from mountgen.features.part import Part
 from mountgen.field import InsertableSpace, UnseenArea
 from mountgen.gap import make_standing
+from mountgen.ground import Ground
 from mountgen.kernel import tessellate
 from mountgen.loft import Shell, make_block
 from mountgen.material import find_material
 from mountgen.mend import Mend
+from mountgen.outputs import PICTURES, guard_sources, name_outputs
 from mountgen.part_picture import LOOKS
-from mountgen.pipeline import Ground, Whole, guard_sources, name_outputs, remember_whole
+from mountgen.progress import Clock
+from mountgen.prove import build_part, make_of_facets, prove_part
 from mountgen.recipe import Fit, PlugRecipe, ScanSource
 from mountgen.scan import Scan
 from mountgen.store import Store, make_key
 from mountgen.surface import surface_of
+from mountgen.whole import Whole, remember_whole
 from tests.prepared import prepare
 
 RNG = np.random.default_rng(5)
@@ -53,9 +58,9 @@ SPACE = InsertableSpace(
 @pytest.mark.parametrize(
     ("value", "pack", "unpack"),
     [
-        (SCAN, pipeline._pack_scan, pipeline._unpack_scan),
-        (RECESS, pipeline._pack_recess, pipeline._unpack_recess),
-        (SPACE, pipeline._pack_space, pipeline._unpack_space),
+        (SCAN, pack_scan, unpack_scan),
+        (RECESS, pack_recess, unpack_recess),
+        (SPACE, pack_space, unpack_space),
     ],
     ids=["scan", "recess", "space"],
 )
@@ -118,8 +123,8 @@ def test_a_scan_that_is_no_file_is_refused_before_it_is_opened(tmp_path: Path) -
 
 def test_pictures_are_outputs_too_and_the_part_is_drawn() -> None:
     """A scan or sheet that stands where a picture will is not overwritten; each picture is another one of the part."""
-    assert tuple(f"-{look}.png" for look in LOOKS) == pipeline.PICTURES
-    for ending in (*pipeline.PICTURES, "-heat.png", "-sections.pdf", "-sections.dxf", "-sections.svg", "-drawing.pdf"):
+    assert tuple(f"-{look}.png" for look in LOOKS) == PICTURES
+    for ending in (*PICTURES, "-heat.png", "-sections.pdf", "-sections.dxf", "-sections.svg", "-drawing.pdf"):
         assert f"cubby{ending}" in name_outputs("cubby")
     recess, space, shell = prepare("round_well")
     mesh = tessellate(make_block(shell, space).solid)
@@ -130,7 +135,7 @@ def test_pictures_are_outputs_too_and_the_part_is_drawn() -> None:
         recipe=PlugRecipe(name="well"),
     )  # fmt: skip
     drawn = pipeline.draw_pictures(case, {"floor": 0.5, "walls": 0.5, "rim": 0.5})
-    assert tuple(drawn) == pipeline.PICTURES
+    assert tuple(drawn) == PICTURES
     for picture in drawn.values():
         image = Image.open(BytesIO(picture))
         assert image.format == "PNG"
@@ -206,15 +211,15 @@ def test_a_smooth_part_that_comes_too_near_is_made_again_of_facets() -> None:
     floor = ground.shell.floor
     sunken = replace(ground, shell=replace(ground.shell, floor=replace(floor, poles=floor.poles - 0.6)))
     listening = Listening()
-    clock = pipeline.Clock(listening)
-    smooth = pipeline.prove_part(pipeline.build_part(sunken), sunken, clock=clock)
+    clock = Clock(listening)
+    smooth = prove_part(build_part(sunken), sunken, clock=clock)
     assert smooth.inspection.rest.min == pytest.approx(-0.1, abs=0.05)
-    faceted = pipeline._make_of_facets(smooth, sunken, clock=clock)
+    faceted = make_of_facets(smooth, sunken, clock=clock)
     assert all(check.verdict != "fail" for check in faceted.inspection.checks)
     assert "made of facets: smooth, it comes as near to the scan as -0.1" in listening.told[0]
     assert faceted.part.notes[0] in listening.told[0]
     tighter = replace(sunken, recipe=sunken.recipe.model_copy(update={"fit": Fit(clearance=0.9)}))
-    assert pipeline._make_of_facets(smooth, tighter, clock=clock) is smooth
+    assert make_of_facets(smooth, tighter, clock=clock) is smooth
 
 
 def test_what_the_kernel_does_not_get_done_is_made_of_facets(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -226,8 +231,8 @@ def test_what_the_kernel_does_not_get_done_is_made_of_facets(monkeypatch: pytest
         return real(shell, *rest, **named)
 
     monkeypatch.setattr(features, "add_features", refuse)
-    part = pipeline.build_part(ground)
+    part = build_part(ground)
     assert part.body.faceted
     assert part.notes == ("made of facets throughout, because the solid kernel does not get done with the cavity",)
     with pytest.raises(KernelError, match="with the cavity"):
-        pipeline.build_part(replace(ground, recipe=ground.recipe.model_copy(update={"fit": Fit(reach=0.01)})))
+        build_part(replace(ground, recipe=ground.recipe.model_copy(update={"fit": Fit(reach=0.01)})))

@@ -21,7 +21,7 @@ from mountgen.kernel import Body, Mesh
 from mountgen.material import find_material, load_materials
 from mountgen.mesh_3mf import read_3mf
 from mountgen.mesh_measure import measure_volume
-from mountgen.pipeline import name_outputs
+from mountgen.outputs import name_outputs
 from mountgen.recipe import PlugRecipe
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding

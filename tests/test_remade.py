@@ -11,12 +11,14 @@ import manifold3d
 import numpy as np
 import pytest
 
-from mountgen import pipeline
 from mountgen.errors import FeatureError
 from mountgen.features.pad_place import Spot
 from mountgen.features.part import Part, SoftZone
 from mountgen.features.tape_pads import Pad
+from mountgen.ground import Ground
 from mountgen.material import find_material, load_materials
+from mountgen.progress import Clock
+from mountgen.prove import build_part, prove_part
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TapePads, TrayRecipe
 from mountgen.recipe_settings import with_settings
 from mountgen.service.bridge_advice import advise_bridge, list_shorter
@@ -48,12 +50,12 @@ def make_plug(name: str, tables: dict[str, Any]) -> Case:
     """Return the plug of a specimen, gauged, that can be made again."""
     recess, space, shell = prepare(name)
     recipe = PlugRecipe.model_validate({"name": "blank", **tables})
-    ground = pipeline.Ground(recipe, find_material("asa"), load_materials(), as_scan(recess), recess, space, shell)
+    ground = Ground(recipe, find_material("asa"), load_materials(), as_scan(recess), recess, space, shell)
 
     def remake(other: Recipe) -> Part:
-        return pipeline.build_part(replace(ground, recipe=other))
+        return build_part(replace(ground, recipe=other))
 
-    return pipeline.prove_part(remake(recipe), ground, clock=pipeline.Clock(Listening()), remake=remake)
+    return prove_part(remake(recipe), ground, clock=Clock(Listening()), remake=remake)
 
 
 def with_part(case: Case, recipe: Recipe, **facts: Any) -> Case:

@@ -9,13 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from mountgen import pipeline
 from mountgen.datum import Recess
 from mountgen.features.part import Part
 from mountgen.field import InsertableSpace, build_space
+from mountgen.ground import Ground
 from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material, load_materials
 from mountgen.pipeline import make
+from mountgen.progress import Clock
+from mountgen.prove import build_part, prove_part
 from mountgen.recipe import Fit, Recipe
 from mountgen.recipe_file import load_recipe
 from mountgen.service import judge_service
@@ -140,14 +142,14 @@ def judge_known(folder: Path, base: str, settings: list[str]) -> dict[str, Check
     recipe = load_recipe(folder / "part.toml", overrides=settings)
     recess, space, shell = lay_ground(recipe.kind, recipe.fit.model_dump_json())
     materials = load_materials()
-    ground = pipeline.Ground(
+    ground = Ground(
         recipe, find_material(recipe.material, materials), materials, as_scan(recess), recess, space, shell
     )
 
     def remake(other: Recipe) -> Part:
-        return pipeline.build_part(replace(ground, recipe=other))
+        return build_part(replace(ground, recipe=other))
 
-    case = pipeline.prove_part(pipeline.build_part(ground), ground, clock=pipeline.Clock(Silent()), remake=remake)
+    case = prove_part(build_part(ground), ground, clock=Clock(Silent()), remake=remake)
     judged = (check for each in judge_service(case).values() for check in each.checks)
     return {check.name: check for check in (*case.inspection.checks, *case.part.checks, *judged)}
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from mountgen.datum import Recess
-from mountgen.pipeline import list_odd_sizes
+from mountgen.ground import list_odd_sizes
 from mountgen.recipe import PlugRecipe
 from mountgen.scan import MM_PER_UNIT, Mend
 from mountgen.service.scan_check import judge_scan_use

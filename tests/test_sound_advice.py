@@ -13,7 +13,10 @@ from examples.simulate import write_ply
 from mountgen import pipeline
 from mountgen.errors import KernelError
 from mountgen.features.part import Part
+from mountgen.ground import Ground
 from mountgen.kernel import Mesh
+from mountgen.progress import Clock
+from mountgen.prove import build_part, prove_part
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_settings import with_settings
 from mountgen.service.sound_advice import advise_sound, list_changes
@@ -65,7 +68,7 @@ def with_bubble(part: Part) -> Part:
 def test_what_is_named_was_made_again_and_is_whole() -> None:
     """As if its hollow were shut whichever way it is open, and could not be made at all from behind."""
     ground, tried = lay_frustum(), []
-    solid = pipeline.build_part(ground)
+    solid = build_part(ground)
     ground = replace(ground, recipe=PlugRecipe.model_validate({"name": "blank", "body": {"wall": 2.0, "open": "underneath"}}))
 
     def remake(recipe: Recipe) -> Part:
@@ -74,13 +77,13 @@ def test_what_is_named_was_made_again_and_is_whole() -> None:
             raise KernelError("it cannot be made", "hollow", "leave it out")
         return solid if recipe.body.wall is None else with_bubble(solid)
 
-    clock = pipeline.Clock(Listening())
-    case = pipeline.prove_part(with_bubble(solid), ground, clock=clock, remake=remake)
+    clock = Clock(Listening())
+    case = prove_part(with_bubble(solid), ground, clock=clock, remake=remake)
     check = next(check for check in case.inspection.checks if check.name == "one piece")
     assert check.verdict == "caution"
     assert read_remedy(check.remedy) == [{"body.wall": "false"}]
     assert tried == [{"wall": 2.0, "open": "back"}, {"wall": None, "open": "underneath"}]
-    plain = pipeline.prove_part(solid, ground, clock=clock, remake=remake)
+    plain = prove_part(solid, ground, clock=clock, remake=remake)
     assert len(tried) == 2  # of a part that is whole nothing is made again
     assert next(check for check in plain.inspection.checks if check.name == "one piece").verdict == "pass"
 
@@ -91,12 +94,12 @@ def test_another_gap_is_tried_in_the_space_that_it_leaves(tmp_path: Path, monkey
     write_ply(tmp_path / "box.ply", recess.vertices, recess.faces)
     made: list[tuple[float, float]] = []
 
-    def build(ground: pipeline.Ground) -> Part:
+    def build(ground: Ground) -> Part:
         part = plain(ground)
         made.append((ground.recipe.fit.clearance, float(np.ptp(part.body.mesh.vertices[:, 0]))))
         return with_bubble(part) if ground.recipe.fit.clearance == 0.5 else part
 
-    plain = pipeline.build_part
+    plain = build_part
     monkeypatch.setattr(pipeline, "build_part", build)
     recipe = PlugRecipe.model_validate({"name": "blank", "scan": {"file": tmp_path / "box.ply"}, "fit": {"clearance": 0.5}})
     found = pipeline.make(recipe, tmp_path / "out", store=Store(None), progress=Listening())

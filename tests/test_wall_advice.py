@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from mountgen import pipeline
 from mountgen.features.device_advice import advise_thicker
 from mountgen.features.tab_place import Ride, Tab, TabPlace, is_beside
+from mountgen.progress import Clock
+from mountgen.prove import build_part, prove_part
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, RetainingTabs, TrayRecipe
 from mountgen.service.wall_advice import advise_wall
 from tests.remedies import read_remedy
@@ -78,7 +79,7 @@ def test_a_thicker_lip_is_named_with_what_lets_the_device_in_behind_it() -> None
 def test_a_plug_made_as_advised_passes(tables: dict[str, Any]) -> None:
     def judge(given: dict[str, Any]) -> Any:
         ground = replace(lay_frustum(), recipe=PlugRecipe.model_validate({"name": "blank", **given}))
-        case = pipeline.prove_part(pipeline.build_part(ground), ground, clock=pipeline.Clock(Listening()))
+        case = prove_part(build_part(ground), ground, clock=Clock(Listening()))
         return next(check for check in case.inspection.checks if check.name == "wall thickness")
 
     before = judge(tables)
