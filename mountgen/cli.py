@@ -1,53 +1,50 @@
-"""The command line, and the only file that prints.
+"""The command line: options and commands, and the only file that catches `MountgenError`.
 
-A command loads what it needs itself, so that `--help` answers at once; it makes one library call and shows
-the result. What was found and the verdicts go to stdout, progress and failures to stderr.
+A command loads what it needs itself, so that `--help` answers at once; it makes one library call and has the result shown
+(`terminal`).
 """
 
 from __future__ import annotations
 
-import codecs
 import json
 import os
 import sys
-import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from errno import ENOSPC
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
-from rich import box
-from rich.console import Console
-from rich.padding import Padding
-from rich.status import Status
-from rich.table import Table
-from rich.text import Text
 
 from mountgen.child import see_off
 from mountgen.errors import MountgenError, was_stopped
 from mountgen.loading import loading
-from mountgen.verdict import format_number, put_away, rank_checks
+from mountgen.terminal import (
+    CHECK_FAILED,
+    MADE,
+    NOT_MADE,
+    STOPPED,
+    Display,
+    clean,
+    show_cautions,
+    show_checks,
+    show_error,
+    show_failed,
+    show_files,
+    show_grid,
+    show_json,
+    show_pairs,
+    show_plan,
+    stderr,
+    stdout,
+)
 
 if TYPE_CHECKING:
     from mountgen.hand_length import HandLength
-    from mountgen.material_table import Grid
     from mountgen.pipeline import Made
-    from mountgen.scan_plan import ScanPlan
-    from mountgen.service.cautions import Caution
-    from mountgen.verdict import Check
 
-MADE, NOT_MADE, CHECK_FAILED, STOPPED = 0, 1, 3, 130  # 2 (a wrong command line) comes from the parser
-LOG_WIDTH = 120  # characters a line where the output is no terminal and COLUMNS is not set
-BASES_IN_SHORT = {"from memory": "memory", "common practice": "practice", "by definition": "defined"}  # in the table of verdicts
-RIGHT = (2, 3)  # columns of the table of verdicts that hold numbers
-PLAN_INDENT = (0, 0, 0, 4)
-INDENT = (0, 0, 0, 9)  # of what stands under a check's name
-LONG = 0.1  # s that a stage has to take to be told of
-SAID = 11  # characters before a finding's words: they stand in line, and go on there
-COLOURS = {"fail": "bold red", "caution": "yellow", "pass": "green"}
 EPILOG = (
     "Exit codes: 0 made and no check failed (cautions are shown); 3 made and written, but a check failed; "
     "1 could not be made, nothing written; 2 wrong command line."
@@ -140,9 +137,9 @@ def _show_version(wanted: bool) -> None:
         from importlib.metadata import PackageNotFoundError, version
 
         try:
-            _stdout().print(f"mountgen {version('mountgen')}")
+            stdout().print(f"mountgen {version('mountgen')}")
         except PackageNotFoundError:
-            _stdout().print("mountgen, run from source and not installed")
+            stdout().print("mountgen, run from source and not installed")
         raise typer.Exit(MADE)
 
 
@@ -192,7 +189,7 @@ def make(
         from mountgen.recipe_file import load_recipe
 
         loaded = load_recipe(recipe, overrides=overrides or [], scan=scan)
-        with _Display(quiet=quiet or as_json) as display, display.stage("load libraries"), loading():
+        with Display(quiet=quiet or as_json) as display, display.stage("load libraries"), loading():
             from mountgen.paper import Papers
             from mountgen.pipeline import make as make_part
             from mountgen.store import Store, find_cache_folder
@@ -230,7 +227,7 @@ def gauge(
         from mountgen.recipe_file import load_recipe
 
         loaded = load_recipe(recipe, overrides=overrides or [], scan=scan)
-        with _Display(quiet=quiet or as_json) as display, display.stage("load libraries"), loading():
+        with Display(quiet=quiet or as_json) as display, display.stage("load libraries"), loading():
             from mountgen.gauge_print import make_gauge
             from mountgen.store import Store, find_cache_folder
         with display:
@@ -260,10 +257,10 @@ def new(
         from mountgen.recipe_file import write_starter
 
         path = write_starter(starter, scan)
-        out = _stdout()
-        out.print(_clean(f"wrote {path}"), soft_wrap=True)
-        out.print(_clean("next:  read its comments, set your sizes, then run:"))
-        out.print(_clean(f"       mountgen make {_quote(path)}"), soft_wrap=True)
+        out = stdout()
+        out.print(clean(f"wrote {path}"), soft_wrap=True)
+        out.print(clean("next:  read its comments, set your sizes, then run:"))
+        out.print(clean(f"       mountgen make {_quote(path)}"), soft_wrap=True)
 
 
 @app.command(epilog=SURVEY_EPILOG)
@@ -303,7 +300,7 @@ def survey(
         raise typer.BadParameter("name a scan, or give --plan and --size", param_hint="SCAN")
     if size is not None:
         raise typer.BadParameter("--size needs --plan", param_hint="--size")
-    with _failures_shown(), _Display(quiet=quiet or as_json) as display:
+    with _failures_shown(), Display(quiet=quiet or as_json) as display:
         with display.stage("load libraries"), loading():
             from mountgen.survey import survey_file
         found = survey_file(
@@ -311,13 +308,13 @@ def survey(
             lengths=[_parse_length(length) for length in lengths or []], progress=display,
         )  # fmt: skip
     if as_json:
-        _show_json(found.facts())
+        show_json(found.facts())
     elif quiet:
-        _show_checks(found.checks, quiet=True)
-        _show_files([found.picture], seconds=None)
+        show_checks(found.checks, quiet=True)
+        show_files([found.picture], seconds=None)
     else:
-        _show_pairs(found.rows())
-        _show_checks(found.checks, every=every)
+        show_pairs(found.rows())
+        show_checks(found.checks, every=every)
     if any(check.verdict == "fail" for check in found.checks):
         raise typer.Exit(CHECK_FAILED)
 
@@ -340,20 +337,9 @@ def _plan_scan(size: str, *, clearance: float, as_json: bool) -> None:
         raise typer.BadParameter(f"{error.what}; {error.remedy}", param_hint="--size") from None
     found = plan_scan(sizes, clearance=clearance)
     if as_json:
-        _show_json(asdict(found))
+        show_json(asdict(found))
         return
-    _show_plan(found)
-
-
-def _show_plan(found: ScanPlan) -> None:
-    screen = _stdout()
-    title = f"Before you scan a recess of {found.width:g} x {found.height:g} mm, {found.depth:g} mm deep:"
-    screen.print(Text(title, style="bold"))
-    for advice in found.advice:
-        screen.print()
-        screen.print(Text(f"[ ] {advice.topic}", style="bold"))
-        screen.print(Padding(_clean(advice.words), PLAN_INDENT))
-        screen.print(Padding(_clean(f"basis: {advice.source}"), PLAN_INDENT), style="dim")
+    show_plan(found)
 
 
 @app.command()
@@ -386,23 +372,23 @@ def materials(
         from mountgen.material_table import ABOUT, LEGEND, tabulate_material, tabulate_materials, tabulate_ranking
 
         table = load_materials(sheet)
-        out = _stdout()
+        out = stdout()
         if place is not None:
             where, air = find_place(place), AMBIENT_C if ambient is None else ambient
             temp = find_part_temperature(where, ambient_c=air)
-            out.print(_clean(f"{where.words}, parked all day, {air:g} °C outside: the part gets {temp:g} °C"))
-            out.print(_clean(f"its rise: {where.source} ({where.tag})"))
-            _show_grid(tabulate_ranking(rank_materials(table.values(), temp)))
+            out.print(clean(f"{where.words}, parked all day, {air:g} °C outside: the part gets {temp:g} °C"))
+            out.print(clean(f"its rise: {where.source} ({where.tag})"))
+            show_grid(tabulate_ranking(rank_materials(table.values(), temp)))
             out.print("For a part that carries something. A screening: deflection temperatures are no rating.")
         elif material is not None:
             chosen = find_material(material, table)
-            _show_grid(tabulate_material(chosen))
+            show_grid(tabulate_material(chosen))
             if chosen.remark:
-                out.print(_clean(f"note: {chosen.remark}"))
+                out.print(clean(f"note: {chosen.remark}"))
         else:
             for grid in tabulate_materials(table):
-                _show_grid(grid)
-            out.print(_clean(f"{LEGEND}\n{ABOUT}"))
+                show_grid(grid)
+            out.print(clean(f"{LEGEND}\n{ABOUT}"))
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -427,7 +413,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     except OSError as error:  # of the parser, which prints help by itself; what a command writes has its own errors
         if error.errno != ENOSPC:
             raise
-        _stdout().give_up(error)
+        stdout().give_up(error)
 
 
 def run() -> NoReturn:
@@ -450,118 +436,19 @@ def run() -> NoReturn:
     raise AssertionError("main leaves by SystemExit")
 
 
-class _Screen(Console):
-    """A console that takes texts as they are, and lets a run end well when its reader has gone (`| head`) or its disk is full."""
-
-    def __init__(self, *, stderr: bool) -> None:
-        stream = sys.stderr if stderr else sys.stdout
-        width = None if stream.isatty() or os.environ.get("COLUMNS") else LOG_WIDTH
-        super().__init__(stderr=stderr, width=width, markup=False, emoji=False, highlight=False)
-
-    def print(self, *objects: Any, **options: Any) -> None:
-        """Print; a result that cannot be shown ends the run, progress that cannot does not.
-
-        Raises:
-            SystemExit: standard output cannot be written.
-        """
-        try:
-            super().print(*objects, **options)
-        except OSError as error:
-            self.give_up(error)
-
-    def write(self, text: str) -> None:
-        """Print a text for another program, not folded. Raises as `print`."""
-        try:
-            self.file.write(text)
-            self.file.flush()
-        except OSError as error:
-            self.give_up(error)
-
-    def give_up(self, error: OSError) -> None:
-        """Show nothing more; raises SystemExit where a result is lost, but not where its reader has gone."""
-        self.on_broken_pipe()
-        if not self.stderr and not isinstance(error, BrokenPipeError):
-            what = f"what was found cannot be printed ({error.strerror})"
-            _show_error(MountgenError(what, "standard output", "free some space where it goes, or let it go elsewhere"))
-            raise SystemExit(NOT_MADE) from None
-
-    def on_broken_pipe(self) -> None:
-        self.quiet = True
-        os.dup2(os.open(os.devnull, os.O_WRONLY), self.file.fileno())
-
-
-def _stdout() -> _Screen:
-    return _Screen(stderr=False)
-
-
-def _stderr() -> _Screen:
-    return _Screen(stderr=True)
-
-
-class _Display:
-    """Progress for a person at a terminal (one live line), or one line a stage where there is no terminal; none where quiet."""
-
-    def __init__(self, *, quiet: bool = False) -> None:
-        self._quiet = quiet
-        self._err, self._out = _stderr(), _stdout()
-        self._status: Status | None = None
-
-    def __enter__(self) -> _Display:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._status is not None:
-            self._status.stop()
-            self._status = None
-
-    @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        """Show that the stage `name` is running, and how long it took."""
-        if self._quiet:
-            yield
-            return
-        started = time.perf_counter()
-        if self._err.is_terminal:
-            if self._status is None:
-                self._status = self._err.status(_clean(name), spinner="line")
-                self._status.start()
-            self._status.update(_clean(name))
-        yield
-        if not self._err.is_terminal:
-            self._err.print(_clean(f"{time.perf_counter() - started:7.2f} s  {name}"))
-
-    def say(self, text: str) -> None:
-        """Print a finding, above the live line."""
-        if self._quiet:
-            return
-        if self._status is not None:
-            self._status.stop()
-        head, words = text[:SAID], text[SAID:]
-        in_line = len(words) > 0 and head.endswith(" ")
-        self._out.print(_hang(head, words) if in_line else _clean(text))
-        if self._status is not None:
-            self._status.start()
-
-
 @contextmanager
 def _failures_shown() -> Iterator[None]:
     """Turn a failure that the user can mend into exit code 1, Ctrl-C into 130; a bug keeps its traceback."""
     try:
         yield
     except MountgenError as error:
-        _show_error(error)
+        show_error(error)
         raise typer.Exit(NOT_MADE) from None
     except (KeyboardInterrupt, SystemError) as error:
         if not was_stopped(error):
             raise
-        _stderr().print("stopped")
+        stderr().print("stopped")
         raise typer.Exit(STOPPED) from None
-
-
-def _show_error(error: MountgenError) -> None:
-    screen = _stderr()
-    screen.print(Text("error: ", style="bold red") + _clean(error.what), soft_wrap=True)
-    screen.print(_clean(f"  where:  {error.where}\n  remedy: {error.remedy}"), soft_wrap=True)
 
 
 def _show_made(made: Made, report: str, *, quiet: bool, every: bool, as_json: bool) -> None:
@@ -572,139 +459,16 @@ def _show_made(made: Made, report: str, *, quiet: bool, every: bool, as_json: bo
     """
     failed = [check for check in made.checks if check.verdict == "fail"]
     if as_json:
-        _show_json(json.loads(made.files[report].read_bytes()))
+        show_json(json.loads(made.files[report].read_bytes()))
     else:
-        _show_checks(made.checks, quiet=quiet, every=every)
+        show_checks(made.checks, quiet=quiet, every=every)
         if made.cautions and not quiet:
-            _show_cautions(made.cautions)
-        _show_files(list(made.files.values()), seconds=None if quiet else made.seconds)
+            show_cautions(made.cautions)
+        show_files(list(made.files.values()), seconds=None if quiet else made.seconds)
         if failed and not quiet:
-            _show_failed(failed, total=len(made.checks))
+            show_failed(failed, total=len(made.checks))
     if failed:
         raise typer.Exit(CHECK_FAILED)
-
-
-def _show_checks(checks: Sequence[Check], *, quiet: bool = False, every: bool = False) -> None:
-    """Print the table of verdicts, the worst first; what to do, and where a limit comes from, under what is no pass.
-
-    quiet: only what is no pass, and nothing at all where there is none.
-    every: each check that passed has its row, as where no person looks on; else only those that prove the fit, and the others
-        share one.
-    """
-    screen = _stdout()
-    ranked = [check for check in rank_checks(checks) if not (quiet and check.verdict == "pass")]
-    if quiet and not ranked:
-        return
-    away = set() if every or not screen.is_terminal else put_away([(check.verdict, check.name) for check in ranked])
-    shown = [check for check in ranked if check.name not in away]
-    rows = [("verdict", "check", "value", "limit", "unit", "basis"), *(_word_check(check) for check in shown)]
-    wide = [max(len(row[k]) for row in rows) for k in range(6)]
-
-    def line(row: Sequence[str]) -> Text:
-        cells = (cell.rjust(wide[k]) if k in RIGHT else cell.ljust(wide[k]) for k, cell in enumerate(row))
-        return _clean("  ".join(cells).rstrip())
-
-    screen.print()
-    screen.print(line(rows[0]), style="bold", soft_wrap=True)
-    for check, row in zip(shown, rows[1:], strict=True):
-        told = line(row)
-        told.stylize(COLOURS[check.verdict], 0, len(check.verdict))
-        screen.print(told, soft_wrap=True)
-        if check.verdict != "pass":
-            _show_advice(check)
-    if away:
-        told = Text(f"pass     {len(away)} more (--all lists them):")
-        told.stylize(COLOURS["pass"], 0, 4)
-        screen.print(told, soft_wrap=True)
-        screen.print(Padding(_clean(", ".join(check.name for check in ranked if check.name in away)), INDENT), style="dim")
-    screen.print()
-
-
-def _show_advice(check: Check) -> None:
-    """Print where something is and what to do, and where the limit comes from."""
-    advice = ": ".join(text for text in (check.place, check.remedy) if text)
-    for text, style in ((advice, ""), (f"limit: {check.source}" if check.source else "", "dim")):
-        if text:
-            _stdout().print(Padding(_clean(text), INDENT), style=style)
-
-
-def _word_check(check: Check) -> tuple[str, str, str, str, str, str]:
-    basis = "-" if check.basis is None else BASES_IN_SHORT.get(check.basis, check.basis)
-    return check.verdict, check.name, format_number(check.value), format_number(check.limit), check.unit, basis
-
-
-def _show_cautions(cautions: Sequence[Caution]) -> None:
-    """Print the usual cautions, a sentence each."""
-    _stdout().print("Keep in mind (more of it in report.json):")
-    _show_pairs([(caution.topic, caution.brief) for caution in cautions])
-
-
-def _show_pairs(pairs: Sequence[tuple[str, str]]) -> None:
-    """Print names and what belongs to them, side by side."""
-    rows = Table(box=None, show_header=False, pad_edge=False)
-    rows.add_column(no_wrap=True)
-    rows.add_column(overflow="fold")
-    for name, text in pairs:
-        rows.add_row(_clean(name), _clean(text))
-    _stdout().print(rows)
-
-
-def _show_json(data: dict[str, Any]) -> None:
-    """Print data for another program: plain ASCII, so that no encoding changes it, and no colours."""
-    _stdout().write(json.dumps(data, indent=2, allow_nan=False) + "\n")
-
-
-def _show_grid(grid: Grid) -> None:
-    """Print a table of text; verdicts in their colours."""
-    table = Table(title=_clean(grid.title) if grid.title else None, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-    last = len(grid.columns) - 1
-    for k, title in enumerate(grid.columns):
-        side: Literal["right", "left"] = "right" if k in grid.right else "left"
-        table.add_column(_clean(title), justify=side, overflow="fold", no_wrap=k < last or k in grid.right)
-    for row in grid.rows:
-        table.add_row(*(Text(cell, style=COLOURS[cell]) if cell in COLOURS else _clean(cell) for cell in row))
-    _stdout().print(table)
-
-
-def _show_files(paths: Sequence[Path], *, seconds: Mapping[str, float] | None) -> None:
-    """Show where the files are, and what the run was spent on: at a terminal, whose live line keeps no times, by stages too."""
-    screen = _stdout()
-    for path in paths:
-        screen.print(_clean(f"wrote {path}"), soft_wrap=True)
-    if seconds is not None:
-        told = f"in {sum(seconds.values()):.1f} s"
-        longest = sorted((name for name in seconds if seconds[name] >= LONG), key=lambda name: -seconds[name])
-        if screen.is_terminal and longest:
-            told += ": " + ", ".join(f"{name} {seconds[name]:.1f}" for name in longest)
-        screen.print(_clean(told))
-
-
-def _show_failed(failed: Sequence[Check], *, total: int) -> None:
-    """Say at the very end, where nobody overlooks it, what failed."""
-    screen = _stderr()
-    title = f"{len(failed)} of {total} checks failed; the files are written, but do not rely on this part:"
-    screen.print(Text(title, style=COLOURS["fail"]), soft_wrap=True)
-    for check in failed:
-        size = f"{format_number(check.value)} {check.unit}".strip()
-        limit = "" if check.limit is None else f", limit {format_number(check.limit)} {check.unit}".rstrip()
-        place = f", at {check.place}" if check.place else ""
-        screen.print(_clean(f"  {check.name}: {size}{limit}{place}"), soft_wrap=True)
-        if check.remedy:
-            screen.print(_clean(f"    {check.remedy}"), soft_wrap=True)
-
-
-def _clean(text: str) -> Text:
-    """Return text without control characters: a file name must not steer the terminal."""
-    return Text("".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text))
-
-
-def _hang(head: str, words: str) -> Table:
-    """Return words that go on under their own beginning where a line is too short for them."""
-    row = Table.grid()
-    row.add_column(no_wrap=True, min_width=len(head))
-    row.add_column(overflow="fold")
-    row.add_row(_clean(head), _clean(words))
-    return row
 
 
 def _quote(path: Path) -> str:
@@ -713,22 +477,5 @@ def _quote(path: Path) -> str:
     return text if all(c.isalnum() or c in "-_./\\:+,@" for c in text) else f'"{text}"'
 
 
-_PLAIN = str.maketrans(
-    {"≤": "<=", "≥": ">=", "±": "+-", "×": "x", "·": "*", "→": "->", "°": " deg", "²": "^2", "³": "^3"}
-    | dict.fromkeys("–—−", "-")
-    | dict.fromkeys("‘’", "'")
-    | dict.fromkeys("“”", '"')
-    | dict.fromkeys("µμ", "u")
-    | {"…": "..."}
-)
 
 
-def _write_plainly(error: UnicodeError) -> tuple[str, int]:
-    """Replace what the terminal's encoding lacks by plain letters, so that printing never fails."""
-    if not isinstance(error, UnicodeEncodeError):
-        raise error
-    text = error.object[error.start : error.end].translate(_PLAIN)
-    return "".join(c if c.isascii() else "?" for c in text), error.end
-
-
-codecs.register_error("mountgen.plain", _write_plainly)

@@ -33,7 +33,20 @@ HEAVY = {
 }
 HEAVY |= {"vtkmodules"}
 LEAVES = ("errors", "arrays", "verdict", "length", "recipe", "material", "safe_write", "platform_check")
-ON_TOP = {"cli", "entries", "gauge_print", "ground", "outputs", "pipeline", "progress", "prove", "store", "survey", "whole"}
+ON_TOP = {
+    "cli",
+    "entries",
+    "gauge_print",
+    "ground",
+    "outputs",
+    "pipeline",
+    "progress",
+    "prove",
+    "store",
+    "survey",
+    "terminal",
+    "whole",
+}
 
 
 @cache
@@ -122,19 +135,19 @@ def test_the_check_shares_nothing_with_the_making() -> None:
     assert not {each.split(".")[0] for each in reach("inspection")} & making
 
 
-def test_only_the_command_line_prints() -> None:
-    talkers = set()
+def test_only_the_terminal_prints_and_only_the_command_line_reads_options() -> None:
+    users: dict[str, set[str]] = {}
     for name, tree in modules().items():
         for node in ast.walk(tree):
             if isinstance(node, ast.Name) and node.id in {"print", "pprint", "input"}:
-                talkers.add(name)
+                users.setdefault(node.id, set()).add(name)
             if isinstance(node, ast.Import | ast.ImportFrom):
                 names = (
                     [node.module or ""] if isinstance(node, ast.ImportFrom) else [a.name for a in node.names]
                 )
-                if {each.split(".")[0] for each in names} & {"rich", "typer", "click"}:
-                    talkers.add(name)
-    assert talkers == {"cli"}
+                for used in {each.split(".")[0] for each in names} & {"rich", "typer", "click"}:
+                    users.setdefault(used, set()).add(name)
+    assert users == {"rich": {"terminal"}, "typer": {"cli"}}
 
 
 def test_errors_are_one_tree_and_one_place_catches_it() -> None:
@@ -232,8 +245,8 @@ def test_readme_points_at_what_exists_and_ends_with_changes() -> None:
 
 
 def test_readme_states_the_exit_codes_of_the_command_line() -> None:
-    from mountgen import cli
+    from mountgen import terminal
 
     section = readme().split("## Exit codes")[1].split("\n## ")[0]
     told = {int(code) for code in re.findall(r"^\| (\d+) \|", section, re.MULTILINE)}
-    assert told == {cli.MADE, cli.NOT_MADE, 2, cli.CHECK_FAILED, cli.STOPPED}
+    assert told == {terminal.MADE, terminal.NOT_MADE, 2, terminal.CHECK_FAILED, terminal.STOPPED}
