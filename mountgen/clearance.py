@@ -16,7 +16,7 @@ from mountgen.arrays import Floats
 from mountgen.errors import MaterialError, RecipeError
 from mountgen.material import Material, Quantity, load_materials
 from mountgen.parked import find_service_temperature
-from mountgen.recipe import AUTO
+from mountgen.recipe_fields import AUTO
 from mountgen.tolerance import (
     COLDEST_C,
     FITS,

@@ -25,7 +25,7 @@ from mountgen.scan import Scan, suggest_unit
 from mountgen.topology import find_middles, measure_faces, merge_in_cells, touch_faces
 
 if TYPE_CHECKING:
-    from mountgen.recipe import Mouth
+    from mountgen.recipe_tables import Mouth
 
 SMALLEST_MOUTH, LARGEST_MOUTH = 10.0, 1500.0  # mm; outside this a unit mistake is likelier than a recess
 NARROWEST = 4.0  # mm; across a mouth, less is a gap between two panels

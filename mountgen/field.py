@@ -33,7 +33,7 @@ from mountgen.rows import lies_within
 from mountgen.topology import touch_faces
 
 if TYPE_CHECKING:
-    from mountgen.recipe import Fit
+    from mountgen.recipe_tables import Fit
 
 PITCH_SHARE = 0.25  # of the clearance; the scallop between nodes on a ball of radius c is then c/128
 FINEST, COARSEST = 0.06, 0.5  # mm

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from mountgen.heat import COLDEST_AMBIENT, PLACES, find_part_temperature, find_place
 
 if TYPE_CHECKING:
-    from mountgen.recipe import ParkedPlace
+    from mountgen.recipe_tables import ParkedPlace
 
 
 SUMMER = 15.0  # °C outside; that no day is hotter is no advice where another place would do (our rule)

@@ -22,7 +22,8 @@ from pydantic import ValidationError
 
 from mountgen.errors import ExportError, RecipeError
 from mountgen.length import describe_value
-from mountgen.recipe import AUTO, RECIPES, AnyRecipe, Recipe, Table, read_name
+from mountgen.recipe import RECIPES, AnyRecipe, Recipe
+from mountgen.recipe_fields import AUTO, Table, read_name
 from mountgen.recipe_mistakes import FileLayer, Layer, OptionLayer, join_mistakes, translate_errors
 from mountgen.toml_source import TomlSource, parse_toml, read_toml
 

@@ -14,7 +14,8 @@ from pydantic_core import ErrorDetails
 
 from mountgen.errors import RecipeError
 from mountgen.length import MISTAKE, Quantity, describe_value
-from mountgen.recipe import CONFLICTS, RECIPES, Recipe, Table
+from mountgen.recipe import RECIPES, Recipe
+from mountgen.recipe_fields import CONFLICTS, Table
 from mountgen.toml_source import KeyPath, TomlSource
 
 

@@ -192,7 +192,7 @@ def survey_file(
     Raises:
         MountgenError: the file is no scan of a recess, a length is not on it, or the picture cannot be written.
     """
-    from mountgen.recipe import Mouth
+    from mountgen.recipe_tables import Mouth
 
     with progress.stage("read the scan"):
         scan = read_scan(path, unit=unit)

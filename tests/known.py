@@ -15,7 +15,7 @@ from examples.panel import Specimen
 from examples.simulate import SimulatedScan, write_ply
 from mountgen.arrays import Floats, freeze
 from mountgen.datum import Recess, find_datum
-from mountgen.recipe import Fit, Mouth
+from mountgen.recipe_tables import Fit, Mouth
 from mountgen.scan import Scan, read_scan
 from tests.shapes import scan_specimen, specimen
 

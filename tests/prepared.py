@@ -14,7 +14,7 @@ from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES, inspect_body
 from mountgen.kernel import CHORD, Mesh, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
-from mountgen.recipe import Fit, Mouth
+from mountgen.recipe_tables import Fit, Mouth
 from mountgen.relief import relieve_mesh
 from mountgen.scan import read_scan
 from tests.shapes import scan_specimen

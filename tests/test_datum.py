@@ -16,7 +16,7 @@ from mountgen.arrays import Floats, Ints
 from mountgen.datum import find_datum, lid_height, resample_loop, signed_area, vector_area
 from mountgen.errors import DatumError
 from mountgen.mend import Mend
-from mountgen.recipe import Mouth
+from mountgen.recipe_tables import Mouth
 from mountgen.scan import Scan
 from tests.known import as_points, known_recess, make_mouth, mend_scan
 from tests.shapes import BOX_SIZE, CYLINDER_DEPTH, CYLINDER_RADIUS, FRUSTUM_DEPTH, FRUSTUM_MOUTH, scan_specimen, specimen

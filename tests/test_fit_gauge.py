@@ -18,7 +18,8 @@ from mountgen.gauge_print import _judge_saving, make_gauge
 from mountgen.kernel import CHORD, Mesh, count_faces, is_valid, solids_of, tessellate
 from mountgen.letters import RATIO, STROKES, write_text
 from mountgen.loft import make_block
-from mountgen.recipe import PlugRecipe, ScanSource
+from mountgen.recipe import PlugRecipe
+from mountgen.recipe_tables import ScanSource
 from mountgen.store import Store
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
 

@@ -21,8 +21,10 @@ from mountgen.export import encode_part
 from mountgen.kernel import Body
 from mountgen.material import find_material, load_materials
 from mountgen.mesh_3mf import read_3mf
-from mountgen.recipe import AUTO, Fit, PlugRecipe, Recipe
+from mountgen.recipe import PlugRecipe, Recipe
+from mountgen.recipe_fields import AUTO
 from mountgen.recipe_file import dump_recipe, load_recipe
+from mountgen.recipe_tables import Fit
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding
 from mountgen.service.fit_stack import judge_fit_stack

@@ -14,7 +14,8 @@ from mountgen.features.flange import make_flange, upright_tube
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import mesh_volume, tessellate
-from mountgen.recipe import Flange, PlugRecipe
+from mountgen.recipe import PlugRecipe
+from mountgen.recipe_tables import Flange
 from mountgen.surface import Surface
 from tests.checks import assert_printable
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap

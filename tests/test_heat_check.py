@@ -16,7 +16,8 @@ from mountgen.drawing2d import open_sheet
 from mountgen.heat import PLACES, find_modulus, judge_softening
 from mountgen.material import find_material, load_materials
 from mountgen.parked import find_service_temperature
-from mountgen.recipe import ParkedPlace, PlugRecipe
+from mountgen.recipe import PlugRecipe
+from mountgen.recipe_tables import ParkedPlace
 from mountgen.report import load_report_schema, make_json
 from mountgen.service import heat_picture
 from mountgen.service.case import Case, Finding

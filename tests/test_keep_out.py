@@ -18,7 +18,8 @@ from mountgen.errors import RecipeError
 from mountgen.features.part import Device
 from mountgen.gap import turn_to_z
 from mountgen.kernel import Mesh
-from mountgen.recipe import KeepOut, PhoneShelfRecipe
+from mountgen.recipe import PhoneShelfRecipe
+from mountgen.recipe_tables import KeepOut
 from mountgen.service.keep_out import OUT, judge_keep_outs, measure_device, place_keep_out
 from mountgen.stl_file import encode_stl
 from mountgen.verdict import Check

@@ -32,7 +32,18 @@ HEAVY = {
     "vtk",
 }
 HEAVY |= {"vtkmodules"}
-LEAVES = ("errors", "arrays", "verdict", "length", "recipe", "material", "safe_write", "platform_check")
+LEAVES = (
+    "errors",
+    "arrays",
+    "verdict",
+    "length",
+    "recipe_fields",
+    "recipe_tables",
+    "recipe",
+    "material",
+    "safe_write",
+    "platform_check",
+)
 ON_TOP = {
     "cli",
     "entries",

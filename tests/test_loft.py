@@ -18,7 +18,7 @@ from mountgen.field import InsertableSpace, build_space, confine
 from mountgen.inspection import ZONES, _gauge_walls
 from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
-from mountgen.recipe import Mouth
+from mountgen.recipe_tables import Mouth
 from mountgen.section import sample_height
 from mountgen.shell_relief import relieve_shell
 from mountgen.surface import Surface

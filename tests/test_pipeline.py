@@ -30,7 +30,8 @@ from mountgen.outputs import PICTURES, guard_sources, name_outputs
 from mountgen.part_picture import LOOKS
 from mountgen.progress import Clock
 from mountgen.prove import build_part, make_of_facets, prove_part
-from mountgen.recipe import Fit, PlugRecipe, ScanSource
+from mountgen.recipe import PlugRecipe
+from mountgen.recipe_tables import Fit, ScanSource
 from mountgen.scan import Scan
 from mountgen.store import Store, make_key
 from mountgen.surface import surface_of

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from mountgen.recipe import Printer
+from mountgen.recipe_tables import Printer
 from mountgen.service.print_estimate import Estimate, estimate_print
 
 BOX: dict[str, float] = {"volume": 50_000.0, "area": 16_000.0, "height": 10.0, "air": 0.0, "density": 1.07}  # 100 x 50 x 10

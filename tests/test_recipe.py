@@ -13,22 +13,11 @@ import jsonschema  # type: ignore[import-untyped]
 import pytest
 from pydantic import ValidationError
 
-from mountgen.recipe import (
-    CONFLICTS,
-    RECIPES,
-    Device,
-    Fit,
-    Mouth,
-    PhoneShelfRecipe,
-    PlugRecipe,
-    Printer,
-    Recipe,
-    Table,
-    TrayRecipe,
-    read_name,
-)
+from mountgen.recipe import RECIPES, PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.recipe_fields import CONFLICTS, Table, read_name
 from mountgen.recipe_file import read_starter, starter_names
 from mountgen.recipe_schema import SCHEMA_FILE, build_schema, encode_schema
+from mountgen.recipe_tables import Device, Fit, Mouth, Printer
 
 SHELF: dict[str, Any] = {
     "kind": "phone-shelf",

@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from mountgen.errors import ExportError, MountgenError, RecipeError
-from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, Table, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.recipe_fields import Table
 from mountgen.recipe_file import (
     dump_recipe,
     load_recipe,

@@ -19,8 +19,9 @@ from mountgen.ground import Ground
 from mountgen.material import find_material, load_materials
 from mountgen.progress import Clock
 from mountgen.prove import build_part, prove_part
-from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TapePads, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_settings import with_settings
+from mountgen.recipe_tables import TapePads
 from mountgen.service.bridge_advice import advise_bridge, list_shorter
 from mountgen.service.case import Case, Finding
 from mountgen.service.gap_advice import advise_gap, list_wider

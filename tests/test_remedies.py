@@ -18,8 +18,9 @@ from mountgen.material import find_material, load_materials
 from mountgen.pipeline import make
 from mountgen.progress import Clock
 from mountgen.prove import build_part, prove_part
-from mountgen.recipe import Fit, Recipe
+from mountgen.recipe import Recipe
 from mountgen.recipe_file import load_recipe
+from mountgen.recipe_tables import Fit
 from mountgen.service import judge_service
 from mountgen.store import Store
 from mountgen.verdict import Check

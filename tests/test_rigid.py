@@ -10,7 +10,7 @@ from examples.simulate import random_rotation
 from mountgen.datum import find_datum
 from mountgen.field import build_space
 from mountgen.loft import Shell, fit_shell
-from mountgen.recipe import Fit, Mouth
+from mountgen.recipe_tables import Fit, Mouth
 from mountgen.scan import Scan
 from tests.known import mend_scan
 from tests.shapes import scan_specimen

@@ -12,7 +12,7 @@ import pytest
 from examples.simulate import write_ply
 from mountgen.datum import find_datum
 from mountgen.place import clock_position, tell_arc, tell_clock, tell_spot
-from mountgen.recipe import Mouth
+from mountgen.recipe_tables import Mouth
 from mountgen.scan import read_scan
 from mountgen.survey import measure_quality
 from mountgen.survey_holes import find_holes

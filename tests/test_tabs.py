@@ -26,7 +26,8 @@ from mountgen.kernel import Body, Mesh, is_valid, solids_of, tessellate
 from mountgen.loft import fit_shell, make_block
 from mountgen.material import find_material, load_materials
 from mountgen.mesh_measure import measure_volume
-from mountgen.recipe import Fit, PhoneShelfRecipe, RetainingTabs, TapePads
+from mountgen.recipe import PhoneShelfRecipe
+from mountgen.recipe_tables import Fit, RetainingTabs, TapePads
 from mountgen.report import load_report_schema, make_json
 from mountgen.service import tab_check
 from mountgen.service.case import Case, Finding

@@ -23,7 +23,8 @@ from mountgen.kernel import Body, Mesh, tessellate
 from mountgen.loft import fit_shell, make_block
 from mountgen.material import find_material, load_materials
 from mountgen.mesh_measure import measure_volume
-from mountgen.recipe import Fit, PhoneShelfRecipe, TapePads
+from mountgen.recipe import PhoneShelfRecipe
+from mountgen.recipe_tables import Fit, TapePads
 from mountgen.report import load_report_schema, make_json
 from mountgen.service.case import Case, Finding
 from mountgen.service.tape_bond import Bond, PadGauge, find_pull

@@ -20,7 +20,7 @@ from mountgen.gap import TOLERANCE
 from mountgen.inspection import inspect_body
 from mountgen.kernel import Body, Mesh, is_valid, mesh_volume, solids_of, tessellate
 from mountgen.loft import fit_shell, make_block
-from mountgen.recipe import Fit, TapePads
+from mountgen.recipe_tables import Fit, TapePads
 from mountgen.surface import Surface
 from mountgen.verdict import Check
 from tests.checks import assert_printable

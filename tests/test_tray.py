@@ -23,7 +23,8 @@ from mountgen.features.pull_tab import ROOTS, _place_tongue, _upper_edge, find_h
 from mountgen.features.tray import _outline_below, make_tray
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, Solid, combine_many, mesh_volume, tessellate
-from mountgen.recipe import Dividers, Flange, PullTab, TrayRecipe
+from mountgen.recipe import TrayRecipe
+from mountgen.recipe_tables import Dividers, Flange, PullTab
 from mountgen.shape import make_box
 from mountgen.surface import Surface
 from tests.checks import assert_printable

@@ -12,7 +12,8 @@ from mountgen.features.device_advice import advise_thicker
 from mountgen.features.tab_place import Ride, Tab, TabPlace, is_beside
 from mountgen.progress import Clock
 from mountgen.prove import build_part, prove_part
-from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, RetainingTabs, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.recipe_tables import RetainingTabs
 from mountgen.service.wall_advice import advise_wall
 from tests.remedies import read_remedy
 from tests.test_pipeline import Listening, lay_frustum

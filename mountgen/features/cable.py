@@ -9,7 +9,7 @@ from mountgen.features.lip import cut_inwards, notch, round_front
 from mountgen.features.profile import Profile
 from mountgen.features.seat import Seat
 from mountgen.kernel import Solid
-from mountgen.recipe import CableSlot
+from mountgen.recipe_tables import CableSlot
 from mountgen.shape import rectangle
 
 GROOVE = 4.0  # mm below the deck, so that a cable passes under the device's edge

@@ -30,7 +30,8 @@ from mountgen.surface import Surface, surface_of
 from mountgen.verdict import Check, Verdict
 
 if TYPE_CHECKING:
-    from mountgen.recipe import Device, PhoneShelfRecipe
+    from mountgen.recipe import PhoneShelfRecipe
+    from mountgen.recipe_tables import Device
 
 LEAST_OVERLAP = 2.0  # mm by which a lip should hold a device; less lets it hop out on a bad road
 LEAST_REST = 0.35  # share of a leaning device's height that the rest should bear

@@ -13,7 +13,7 @@ from mountgen.datum import lid_height
 from mountgen.errors import FeatureError, KernelError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine_many, solids_of, tessellate
-from mountgen.recipe import Dividers
+from mountgen.recipe_tables import Dividers
 from mountgen.shape import Axes, extrude, move, round_polygon
 
 # How dividers are cut out of a cavity until the kernel gets it right: mm beside their place, and mm of extra tolerance.

@@ -10,7 +10,7 @@ from mountgen.errors import FeatureError
 from mountgen.features.profile import Profile
 from mountgen.features.seat import FAR, Pose
 from mountgen.kernel import Solid
-from mountgen.recipe import CableSlot, Drains
+from mountgen.recipe_tables import CableSlot, Drains
 from mountgen.shape import make_cylinder
 
 BETWEEN = 2.0  # mm of deck at least between two holes, and between a hole and what is beside it

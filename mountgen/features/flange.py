@@ -16,7 +16,8 @@ from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid
 from mountgen.raster import EMPTY, raster_faces, sweep_ball
-from mountgen.recipe import Flange, PlugRecipe, TrayRecipe
+from mountgen.recipe import PlugRecipe, TrayRecipe
+from mountgen.recipe_tables import Flange
 from mountgen.roll import try_ball
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
 from mountgen.tubes import Rounding, TubeEnd, closed_tube

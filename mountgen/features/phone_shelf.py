@@ -44,7 +44,7 @@ from mountgen.snap import find_permissible_strain
 if TYPE_CHECKING:
     from mountgen.features.tabs import TabPlan, TabTrial
     from mountgen.features.tape_pads import PadPlan
-    from mountgen.recipe import Device
+    from mountgen.recipe_tables import Device
     from mountgen.shape import Outline
 
 CHEEK = 2.0  # mm, the thinnest cheek that is left standing beside the seat

@@ -14,7 +14,7 @@ from mountgen.features.flange import Border
 from mountgen.features.rounding import round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine_many, solids_of
-from mountgen.recipe import PullTab
+from mountgen.recipe_tables import PullTab
 from mountgen.shape import UPRIGHT, Axes, Outline, extrude, make_cylinder, round_polygon
 
 ROOTS = (6.0, 4.0, 2.5)  # mm below the mouth; how deep the tongue is rooted in the tray's wall, the first that has room

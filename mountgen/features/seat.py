@@ -22,7 +22,7 @@ from mountgen.section import sample_height
 from mountgen.shape import round_polygon
 
 if TYPE_CHECKING:
-    from mountgen.recipe import Device
+    from mountgen.recipe_tables import Device
 
 SEAT_GAP = 0.1  # mm by which the device is held off deck and rest, so that resting is not touching
 WAY_GAP = 0.9 * SEAT_GAP  # mm that it keeps on its way: what is gauged (half of SEAT_GAP), a mesh's chord, the lip's own error

@@ -8,7 +8,7 @@ from math import acos, cos, degrees, radians, sin, tan
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, freeze
-from mountgen.recipe import RetainingTabs
+from mountgen.recipe_tables import RetainingTabs
 from mountgen.snap import find_fillet
 from mountgen.surface import Surface
 

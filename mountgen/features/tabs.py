@@ -38,7 +38,7 @@ from mountgen.features.tab_place import (
     slot_width,
 )
 from mountgen.kernel import Mesh, Solid, combine_many, is_closed, mesh_volume, tessellate
-from mountgen.recipe import RetainingTabs
+from mountgen.recipe_tables import RetainingTabs
 from mountgen.shape import Axes, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
 from mountgen.surface import Surface, surface_of

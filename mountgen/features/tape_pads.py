@@ -21,8 +21,8 @@ from mountgen.features.part import SoftZone
 from mountgen.kernel import Mesh, Solid, combine_many, tessellate
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.place import describe_place
-from mountgen.recipe import TapePads
 from mountgen.recipe_settings import tell_settings
+from mountgen.recipe_tables import TapePads
 from mountgen.shape import Axes, extrude, rectangle, require_one_solid
 from mountgen.surface import Surface, surface_of
 from mountgen.tape import MISMATCH_TIMES, judge_thickness

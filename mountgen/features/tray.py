@@ -19,7 +19,8 @@ from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, combine_many, is_valid, solids_of, tessellate
 from mountgen.loft import Block, Shell
-from mountgen.recipe import PullTab, TrayBody, TrayRecipe
+from mountgen.recipe import TrayRecipe
+from mountgen.recipe_tables import PullTab, TrayBody
 from mountgen.section import cut_sections
 from mountgen.shape import require_one_solid
 from mountgen.stitch import fuse_nearby

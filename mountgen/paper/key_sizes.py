@@ -21,7 +21,8 @@ from mountgen.paper.views import ABOVE, FRONT, LEFT, Look
 
 if TYPE_CHECKING:
     from mountgen.kernel import Mesh
-    from mountgen.recipe import Dividers, PhoneShelfRecipe
+    from mountgen.recipe import PhoneShelfRecipe
+    from mountgen.recipe_tables import Dividers
     from mountgen.service.case import Case
 
 X, Y, Z = np.eye(3)

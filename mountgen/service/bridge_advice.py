@@ -13,8 +13,9 @@ from mountgen.datum import lid_height
 from mountgen.features.part import SoftZone
 from mountgen.features.tape_pads import Pad
 from mountgen.kernel import Mesh
-from mountgen.recipe import BlockBody, PhoneShelfRecipe, PlugRecipe, Recipe, TapePads, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_settings import tell_settings
+from mountgen.recipe_tables import BlockBody, TapePads
 from mountgen.service.case import Case
 from mountgen.service.print_orientation import Orientation
 from mountgen.service.print_piece import look_under

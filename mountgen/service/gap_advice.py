@@ -7,7 +7,8 @@ from math import ceil, floor
 from typing import Any
 
 from mountgen.features.part import SoftZone
-from mountgen.recipe import BlockBody, PhoneShelfRecipe, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, TrayRecipe
+from mountgen.recipe_tables import BlockBody
 from mountgen.service.case import Case
 
 SPARE = 0.05  # mm by which a gap is made wider than a line

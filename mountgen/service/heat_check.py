@@ -20,7 +20,8 @@ from mountgen.heat import (
 )
 from mountgen.material import Material
 from mountgen.parked import SUMMER, advise_cooler, find_service_temperature
-from mountgen.recipe import ParkedPlace, PlugRecipe, Recipe
+from mountgen.recipe import PlugRecipe, Recipe
+from mountgen.recipe_tables import ParkedPlace
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check
 

@@ -24,7 +24,8 @@ from mountgen.drawing2d import (
 from mountgen.heat import Softening, find_place
 from mountgen.material import Material
 from mountgen.parked import find_service_temperature
-from mountgen.recipe import ParkedPlace, Recipe
+from mountgen.recipe import Recipe
+from mountgen.recipe_tables import ParkedPlace
 
 SIZE = (1200, 760)  # pixels
 LEFT, TOP, RIGHT, BOTTOM = 110.0, 130.0, 800.0, 660.0  # the plot's edges, pixels

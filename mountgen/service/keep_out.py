@@ -18,8 +18,9 @@ from mountgen.features.device_advice import advise_tried
 from mountgen.features.part import Device
 from mountgen.gap import PathGap, sweep_clear
 from mountgen.kernel import Mesh, mesh_volume
-from mountgen.recipe import KeepOut, PhoneShelfRecipe, Recipe
+from mountgen.recipe import PhoneShelfRecipe, Recipe
 from mountgen.recipe_settings import with_settings
+from mountgen.recipe_tables import KeepOut
 from mountgen.scan import MM_PER_STATED
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check, Verdict

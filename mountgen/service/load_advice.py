@@ -11,7 +11,8 @@ import numpy as np
 from mountgen.arrays import Floats
 from mountgen.heat import HIGH_STRESS, judge_softening, rank_materials
 from mountgen.material import Material
-from mountgen.recipe import BlockBody, PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
+from mountgen.recipe_tables import BlockBody
 from mountgen.service.bearing import Span, level_axes
 from mountgen.service.case import Case
 from mountgen.service.deck import Piece, cut_by_ribs

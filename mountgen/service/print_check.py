@@ -13,7 +13,7 @@ import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.place import describe_place, tell_clock
-from mountgen.recipe import Printer
+from mountgen.recipe_tables import Printer
 from mountgen.service.bridge_advice import advise_bridge
 from mountgen.service.case import Case, Finding
 from mountgen.service.gap_advice import advise_gap

@@ -17,7 +17,7 @@ from math import ceil, pi
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from mountgen.recipe import Printer
+    from mountgen.recipe_tables import Printer
 
 SUPPORT_SHARE = 0.15  # of the air that support fills with plastic (common practice: sparse support)
 START = 300.0  # s, to heat up and level (our rule)

@@ -10,7 +10,7 @@ import numpy as np
 from mountgen.arrays import Bools, Floats, freeze
 from mountgen.kernel import Mesh
 from mountgen.mesh_measure import measure_area, measure_volume
-from mountgen.recipe import Printer
+from mountgen.recipe_tables import Printer
 from mountgen.service.case import Case
 from mountgen.service.foot import Foot
 from mountgen.service.plate import move_points

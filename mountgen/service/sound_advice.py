@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from mountgen.recipe import BlockBody, Recipe, TrayRecipe
+from mountgen.recipe import Recipe, TrayRecipe
 from mountgen.recipe_settings import name_settings, tell_settings, with_settings
+from mountgen.recipe_tables import BlockBody
 
 FEATURES = ("drains", "cable", "tabs", "tape", "dividers", "pull_tab", "flange", "lip")  # tables that false takes out
 NUDGE = 0.2  # mm by which another wall is tried

@@ -9,7 +9,8 @@ from mountgen.clearance import find_hottest
 from mountgen.features.device_advice import advise_thicker
 from mountgen.parked import advise_cooler
 from mountgen.place import describe_place
-from mountgen.recipe import ParkedPlace, PhoneShelfRecipe, Recipe, TrayRecipe
+from mountgen.recipe import PhoneShelfRecipe, Recipe, TrayRecipe
+from mountgen.recipe_tables import ParkedPlace
 from mountgen.service.case import Case, Finding
 from mountgen.verdict import Check, Verdict
 

@@ -15,7 +15,8 @@ from mountgen.features.tabs import TabTrial
 from mountgen.kernel import Mesh
 from mountgen.material import Material
 from mountgen.place import describe_place
-from mountgen.recipe import PhoneShelfRecipe, RetainingTabs
+from mountgen.recipe import PhoneShelfRecipe
+from mountgen.recipe_tables import RetainingTabs
 from mountgen.service.case import Case, Finding
 from mountgen.service.holding import list_loads, weigh
 from mountgen.service.print_check import word_direction

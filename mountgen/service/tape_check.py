@@ -14,7 +14,8 @@ from mountgen.errors import EnduranceError
 from mountgen.material import Material
 from mountgen.parked import advise_cooler, find_cooler, find_service_temperature
 from mountgen.place import describe_place
-from mountgen.recipe import ParkedPlace, PhoneShelfRecipe, TapePads
+from mountgen.recipe import PhoneShelfRecipe
+from mountgen.recipe_tables import ParkedPlace, TapePads
 from mountgen.service.case import Case, Finding
 from mountgen.service.heat_check import choose_material
 from mountgen.service.holding import Load, find_peel, list_loads, weigh

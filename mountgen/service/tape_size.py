@@ -9,7 +9,7 @@ from mountgen.datum import Recess
 from mountgen.errors import FeatureError
 from mountgen.features.part import Part
 from mountgen.features.tape_pads import plan_pads
-from mountgen.recipe import TapePads
+from mountgen.recipe_tables import TapePads
 from mountgen.service.tape_bond import Bond, PadGauge
 
 LARGEST = 3.0  # times its length or width that a pad is made larger at most
