@@ -1,19 +1,24 @@
-"""Specimens brought as far as the features need them, once a process: recess, insertable space, fitted shell."""
+"""Specimens brought as far as the features need them, once a process: recess, insertable space, fitted shell; and a listener."""
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import numpy as np
 
 from examples.simulate import write_ply
 from mountgen.datum import Recess, find_datum
 from mountgen.field import InsertableSpace, build_space
+from mountgen.ground import Ground
 from mountgen.inspection import ZONES, inspect_body
 from mountgen.kernel import CHORD, Mesh, tessellate
 from mountgen.loft import Shell, fit_shell, make_block
+from mountgen.material import find_material
+from mountgen.recipe import PlugRecipe
 from mountgen.recipe_tables import Fit, Mouth
 from mountgen.relief import relieve_mesh
 from mountgen.scan import read_scan
@@ -58,3 +63,23 @@ def block_gap(name: str) -> float:
     """
     recess, space, shell = prepare(name)
     return raw_gap(tessellate(make_block(shell, space).solid), recess) - CHORD
+
+
+class Listening:
+    """Progress that keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+
+    def stage(self, name: str) -> AbstractContextManager[None]:
+        return nullcontext()
+
+    def say(self, text: str) -> None:
+        self.told.append(text)
+
+
+def lay_frustum() -> Ground:
+    """Return the ground of a plain plug in a frustum; it has neither scan nor table of materials."""
+    nothing: Any = None
+    recess, space, shell = prepare("frustum")
+    return Ground(PlugRecipe(name="blank"), find_material("asa"), nothing, nothing, recess, space, shell)

@@ -28,11 +28,11 @@ from mountgen.service.edges import ERROR, LARGEST, PRESS, SPHERE, TILT, find_exp
 from mountgen.store import Store
 from mountgen.verdict import Check
 from tests.decks import as_mesh
+from tests.prepared import Listening
 from tests.recesses import box_recess
 from tests.remedies import read_remedy
 from tests.solids import box_mesh
 from tests.test_phone_shelf import EXAMPLE
-from tests.test_pipeline import Listening
 
 WIDTH, HEIGHT, DEPTH = 60, 40, 20  # mm, a recess in a flat panel
 SIDES = (30.0, 20.0)  # mm, of a block that stands in it and out of it

@@ -26,7 +26,7 @@ from mountgen.recipe_file import load_recipe
 from mountgen.relief import relieve_mesh
 from mountgen.store import Store
 from tests.checks import assert_printable
-from tests.test_pipeline import Listening
+from tests.prepared import Listening
 
 HALF = np.array([120.0, 80.0])  # mm, of the panel
 CASES = {"bottle": 103, "banana": 105}

@@ -33,10 +33,9 @@ from mountgen.service.print_piece import look_under
 from mountgen.service.reach_advice import list_steady, list_unmarked
 from mountgen.service.remake import is_worse
 from mountgen.verdict import Check
-from tests.prepared import prepare
+from tests.prepared import Listening, prepare
 from tests.recesses import as_scan
 from tests.remedies import read_remedy
-from tests.test_pipeline import Listening
 from tests.test_print_check import block, check_of, make_case
 from tests.test_print_orientation import as_mesh
 from tests.test_remedies import BOX, judge_known

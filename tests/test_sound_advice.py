@@ -21,10 +21,10 @@ from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_settings import with_settings
 from mountgen.service.sound_advice import advise_sound, list_changes
 from mountgen.store import Store
+from tests.prepared import Listening, lay_frustum
 from tests.recesses import box_recess
 from tests.remedies import read_remedy
 from tests.solids import box_mesh
-from tests.test_pipeline import Listening, lay_frustum
 
 SHELF = {"deck": {"height": 14}, "device": {"length": 100, "width": 60, "thickness": 9, "mass": 0.2}, "lip": {"height": 4}}
 

@@ -15,8 +15,8 @@ from mountgen.prove import build_part, prove_part
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_tables import RetainingTabs
 from mountgen.service.wall_advice import advise_wall
+from tests.prepared import Listening, lay_frustum
 from tests.remedies import read_remedy
-from tests.test_pipeline import Listening, lay_frustum
 
 ENOUGH = 1.35  # mm, three lines of 0.45
 
