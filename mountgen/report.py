@@ -34,9 +34,7 @@ if TYPE_CHECKING:
     from mountgen.service.cautions import Caution
 
 REPORT_VERSION = 1  # grows when a key changes its meaning or goes away
-LIBRARIES = (
-    "cadquery", "cadquery-ocp", "manifold3d", "numba", "numpy", "scipy", "shapely", "trimesh",
-)  # fmt: skip
+LIBRARIES = ("cadquery", "cadquery-ocp", "manifold3d", "numba", "numpy", "scipy", "shapely")
 
 Json = dict[str, Any]
 
