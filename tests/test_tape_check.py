@@ -16,7 +16,7 @@ from mountgen.arrays import Floats
 from mountgen.datum import Recess
 from mountgen.features.pad_place import Spot
 from mountgen.features.part import Device, Part
-from mountgen.features.tape_pads import Pad, plan_pads, set_pads
+from mountgen.features.tape_pads import Pad, carve_pads, plan_pads
 from mountgen.field import build_space
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Body, Mesh, tessellate
@@ -137,8 +137,9 @@ def box(up: str) -> tuple[Recess, Any, Mesh]:
 @cache
 def padded(up: str, tape: TapePads) -> tuple[Part, Inspection]:
     recess, solid, mesh = box(up)
-    made = set_pads(solid, recess, tape=tape, mesh=mesh)
-    part = Part(Body(made.solid, tessellate(made.solid)), soft=made.soft, pads=made.pads)
+    plan = plan_pads(mesh, recess, tape=tape)
+    made = carve_pads(solid, plan)
+    part = Part(Body(made, tessellate(made)), soft=plan.soft, pads=plan.pads)
     gauged = inspect_body(
         part.body.mesh, recess, clearance=CLEARANCE, wall_min=1.0, line_width=0.45, flexible=part.soft_faces()
     )

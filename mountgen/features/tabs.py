@@ -61,15 +61,6 @@ class TabPlan:
 
 
 @dataclass(frozen=True, eq=False)
-class TabResult:
-    """A solid with its tabs. tabs and soft as in `TabPlan`."""
-
-    solid: Solid
-    tabs: tuple[Tab, ...]
-    soft: tuple[SoftZone, ...]
-
-
-@dataclass(frozen=True, eq=False)
 class _Profile:
     """Wall and scan beside a place.
 
@@ -111,28 +102,20 @@ class TabTrial:
             return None
 
 
-def cut_tabs(solid: Solid, recess: Recess, *, tabs: RetainingTabs, mesh: Mesh | None = None) -> TabResult:
-    """Cut retaining tabs into the two ends of a solid.
+def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs) -> TabPlan:
+    """Find places for retaining tabs in the two ends of a part.
 
     Args:
-        solid: the part, otherwise finished.
+        mesh: the part, otherwise finished but for what does not concern its ends.
         recess: the scan in the part frame.
         tabs: the recipe's `[tabs]` table.
-        mesh: a tessellation of the solid, where there is one already.
 
     Returns:
-        TabResult: one valid solid.
+        TabPlan: to be cut by `carve_tabs`.
 
     Raises:
         FeatureError: an arm does not fit; says the longest that would.
-        KernelError: the kernel cannot make it.
     """
-    plan = plan_tabs(tessellate(solid, chord=0.1) if mesh is None else mesh, recess, tabs=tabs)
-    return TabResult(carve_tabs(solid, plan, tabs=tabs), plan.tabs, plan.soft)
-
-
-def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs) -> TabPlan:
-    """Find places for the tabs. Arguments and errors as for `cut_tabs`."""
     body = Surface(mesh.vertices, mesh.faces)
     scan = surface_of(recess)
     made = tuple(_place_tab(body, scan, recess, side, tabs) for side in (-1, 1))
