@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 
 from mountgen.length import angle, clock_position, count, describe_value, length, mass, number, refuse
 
+MOST_RIBS = 20  # inside a hollow body
 AUTO = inf  # of fit.clearance: as much as the fit needs, found once the scan is read; no recipe can give it as a number
 CONFLICTS = "recipe_conflicts"  # pydantic error type of values that exclude each other, listed in its context
 RESERVED_NAMES = frozenset(
@@ -325,7 +326,7 @@ class BodyShape(Table):
 class BlockBody(BodyShape):
     """A body that is solid, or hollow from below or behind."""
 
-    ribs: Annotated[int, count(most=20), _about("ribs inside a hollow body")] = 0
+    ribs: Annotated[int, count(most=MOST_RIBS), _about("ribs inside a hollow body")] = 0
     open: Annotated[Literal["underneath", "back"], _about("where a hollow body is open")] = "underneath"
 
     @model_validator(mode="after")

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, cos, floor, radians, tan
-from typing import Any
 
 import numpy as np
 
@@ -41,6 +40,7 @@ from mountgen.kernel import Mesh, Solid, combine_many, is_closed, mesh_volume, t
 from mountgen.recipe import RetainingTabs
 from mountgen.shape import Axes, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
+from mountgen.solid_mesh import load_solid
 from mountgen.surface import Surface, surface_of
 
 CATCH = 0.2  # mm of rise on the way out from which it is worth to move the hook back for it
@@ -147,16 +147,16 @@ def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
     failed: MountgenError = KernelError(
         what, "retaining tabs", "change tabs.length or tabs.hook by some tenths, or set tabs = false"
     )
-    whole = _solid_mesh(tessellate(solid))
+    whole = load_solid(tessellate(solid))
     for nudge, rounding in NUDGES:
         shaped = [_shape_tab(tab, tabs, nudge=nudge, rounding=rounding) for tab in plan.tabs]
         cut, add = [slot for slots, _, _ in shaped for slot in slots], [hook for _, hook, _ in shaped]
         left = whole
         for tool in cut:
-            left -= _solid_mesh(tessellate(tool))
+            left -= load_solid(tessellate(tool))
         removed, expected = float(whole.volume() - left.volume()), left
         for tool in add:
-            expected += _solid_mesh(tessellate(tool))
+            expected += load_solid(tessellate(tool))
         try:
             shape = combine_many(solid, cut, "cut", what="retaining tabs")
             shape = combine_many(shape, add, "fuse", what="hooks of the retaining tabs")
@@ -207,13 +207,6 @@ def _grid(a: Floats, b: Floats, c: Floats) -> Floats:
     """Return all triples of three rows of numbers, (N, 3)."""
     grid: Floats = np.stack(np.meshgrid(a, b, c, indexing="ij"), axis=-1).reshape(-1, 3)
     return grid
-
-
-def _solid_mesh(mesh: Mesh) -> Any:
-    """Return a mesh as a solid of the library whose booleans are exact."""
-    import manifold3d
-
-    return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
 
 
 def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: RetainingTabs) -> Tab:
