@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from mountgen import kernel
 from mountgen.arrays import Floats
 from mountgen.kernel import Mesh
 from mountgen.rows import extent
@@ -107,15 +108,8 @@ def is_closed(mesh: Mesh) -> bool:
     Raises:
         Nothing.
     """
-    faces = mesh.faces.astype(np.int64)
-    if len(faces) == 0:
-        return False
-    start, stop = faces[:, [0, 1, 2]].ravel(), faces[:, [1, 2, 0]].ravel()
-    if np.any(start == stop):
-        return False
-    forward = np.sort(start * len(mesh.vertices) + stop)
-    backward = np.sort(stop * len(mesh.vertices) + start)
-    return bool(np.all(forward[1:] != forward[:-1]) and np.array_equal(forward, backward))
+    faces = mesh.faces
+    return len(faces) > 0 and not (faces == np.roll(faces, -1, axis=1)).any() and kernel.is_closed(faces)
 
 
 def _middle(mesh: Mesh) -> Floats:
