@@ -1,8 +1,8 @@
 """Volume, area, bounds and closedness of a triangle mesh, by closed formulas. A leaf.
 
 The sums here are exact for the mesh. The kernel's own volume of trimmed spline faces is an integral over an approximated
-trimming curve and can be several per cent off on a valid solid: it serves only to tell what a solid block filled before
-features were cut out of it (`features/plug`), and nothing that is measured of the part itself.
+trimming curve and can be several per cent off on a valid solid: it serves only to tell what a plug fills before its
+edges are rounded and it is hollowed (`features/plug`), and nothing that is measured of the part itself.
 """
 
 from __future__ import annotations
