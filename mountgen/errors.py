@@ -4,7 +4,6 @@
     ├── ScanError        reading and mending the scan file
     ├── DatumError       mouth, draw direction, up
     ├── FieldError       height field and unseen areas
-    ├── FitError         clearance, draft, reach leave nothing to make
     ├── SectionError     level sets
     ├── LoftError        sections to a solid
     ├── FeatureError     a feature that does not fit
@@ -48,10 +47,6 @@ class DatumError(MountgenError):
 
 class FieldError(MountgenError):
     """The height field cannot be built."""
-
-
-class FitError(MountgenError):
-    """Clearance, draft and reach leave nothing to make."""
 
 
 class SectionError(MountgenError):

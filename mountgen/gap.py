@@ -339,7 +339,6 @@ def sweep_clear(
     *,
     direction: Sequence[float],
     length: float,
-    clearance: float = 0.0,
 ) -> PathGap:
     """Return the least gap between a thing and an obstacle while it is drawn straight out of its seat.
 
@@ -351,10 +350,9 @@ def sweep_clear(
         obstacle: what stands still; normals to the free side.
         direction: (3,) in which it is drawn out.
         length: how far, mm; 0 for a thing that does not move.
-        clearance: asked for everywhere, mm; goes into the result's `limit`.
 
     Returns:
-        PathGap: in the given frame; `point` is on the obstacle, `lift` along the direction.
+        PathGap: in the given frame; `point` is on the obstacle, `lift` along the direction, `limit` 0: no clearance is asked for.
 
     Raises:
         InspectionError: one of the two has no triangles.
@@ -370,12 +368,12 @@ def sweep_clear(
     turn = turn_to_z(direction)
     body = Surface(np.asarray(moving.vertices) @ turn.T, np.asarray(moving.faces))
     faces = np.asarray(obstacle.faces, dtype=np.int32)
-    standing = make_standing(Surface(np.asarray(obstacle.vertices) @ turn.T, faces), np.full(len(faces), clearance))
+    standing = make_standing(Surface(np.asarray(obstacle.vertices) @ turn.T, faces), np.zeros(len(faces)))
     # its corners give an upper bound of the least gap; only what can come nearer needs a close look
     rough = find_nearest(
         standing.tree, body.vertices, travel=length, bound=np.full(len(body.vertices), np.inf)
     )
-    beyond = float(rough.distance.min()) - clearance
+    beyond = float(rough.distance.min())
     samples = sample_body(
         body.vertices,
         body.faces,
@@ -388,14 +386,14 @@ def sweep_clear(
     measured = standing.surface.measure(samples.points)
     k = int(np.argmin(measured.gap))
     rest = _path_gap(
-        float(measured.gap[k]), clearance, 0.0, measured.foot[k], 0.0 if measured.gap[k] < 0.0 else None
+        float(measured.gap[k]), 0.0, 0.0, measured.foot[k], 0.0 if measured.gap[k] < 0.0 else None
     )
-    spikes, which = find_spikes(body, body.tree, standing, beyond=rest.min - clearance)
+    spikes, which = find_spikes(body, body.tree, standing, beyond=rest.min)
     if len(which) and spikes.gap.min() < rest.min:
         k = int(np.argmin(spikes.gap))
         rest = _path_gap(
             float(spikes.gap[k]),
-            clearance,
+            0.0,
             0.0,
             standing.surface.vertices[which[k]],
             0.0 if spikes.gap[k] < 0.0 else None,

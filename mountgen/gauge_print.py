@@ -12,7 +12,7 @@ from mountgen.pipeline import Made, draw_pictures
 from mountgen.progress import Clock, Progress, Quiet
 from mountgen.prove import build_part, prove_part
 from mountgen.store import Store
-from mountgen.verdict import Check, rank_checks
+from mountgen.verdict import Check, format_minutes, rank_checks
 from mountgen.whole import Whole, remember_whole, sum_up_whole
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from mountgen.recipe import Recipe
     from mountgen.service.case import Case, Finding
 
-SKIN = 1.2  # mm, as in `features.skin_gauge`, which is loaded only where it is asked for
 WALL_LINES = 2  # printed lines side by side: a gauge bears nothing
 ENDINGS = (".stl", ".step", ".3mf", ".json", *PICTURES)
 WHERE = {  # it binds
@@ -136,6 +135,8 @@ def _make_whole(ground: Ground) -> Whole:
 
 
 def _compare(gauge: FitGauge, own: Finding, whole: Whole, case: Case, shape: Shape) -> dict[str, Any]:
+    from mountgen.features.skin_gauge import SKIN
+
     density, estimate = case.material.density.value, own.facts["estimate"]
 
     return {
@@ -163,13 +164,11 @@ def _judge_saving(facts: dict[str, Any]) -> Check:
 
 
 def _summarise(facts: dict[str, Any]) -> str:
+    from mountgen.features.skin_gauge import SKIN
+
     gauge, whole = facts["gauge"], facts["whole_part"]
-
-    def clock(minutes: float) -> str:
-        return f"{round(minutes) // 60} h {round(minutes) % 60:02d} min"
-
-    told = f"about {gauge['mass']:.0f} g and {clock(gauge['minutes'])}; the whole part takes {whole['mass']:.0f} g and "
-    told += clock(whole["minutes"])
+    told = f"about {gauge['mass']:.0f} g and {format_minutes(gauge['minutes'])}; the whole part takes {whole['mass']:.0f} g and "
+    told += format_minutes(whole["minutes"])
     if facts["shape"] == "skin":
         return f"gauge: a skin of the contact surface, {facts['thickness']:g} mm thick, {told}"
     return (

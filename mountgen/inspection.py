@@ -106,7 +106,6 @@ def inspect_body(
     probe: Probe | None = None,
     advise_wall: Callable[[float, float, Floats], str] | None = None,
     advise_sound: Callable[[], str] | None = None,
-    progress: Callable[[str], None] | None = None,
 ) -> Inspection:
     """Gauge a part against the scan it was made from.
 
@@ -120,7 +119,6 @@ def inspect_body(
             it is not at hand.
         advise_wall: of the thickness found, of what is enough and of the place, (3,), all mm, to what makes it so.
         advise_sound: finds what makes the part one whole body, where it is not.
-        progress: called with what is being gauged.
 
     Returns:
         Inspection. A part that fails is a result, not an error.
@@ -140,7 +138,6 @@ def inspect_body(
     )
     if soft.shape != (len(mesh.faces),):
         raise ValueError(f"flexible has one value a face, shape ({len(mesh.faces)},), got {soft.shape}")
-    say = progress or (lambda _: None)
     wanted = {"floor": clearance if floor is None else floor, "walls": clearance if walls is None else walls,
               "rim": clearance if rim is None else rim}  # fmt: skip
     order = sort_soft(soft)
@@ -149,12 +146,10 @@ def inspect_body(
     low, high = extent(np.take(mesh.vertices, list_used(mesh.faces, len(mesh.vertices)), axis=0))
     size = (float(high[0] - low[0]), float(high[1] - low[1]), float(high[2] - low[2]))
 
-    say("soundness")
     body = surface_of(mesh)
     stiff = body.faces[~soft]
     tree = build_tree(body.vertices, stiff) if 0 < len(stiff) < len(soft) else body.tree
     with beside(lambda: (check_soundness(body.vertices, body.faces), _gauge_walls(body))) as prove:
-        say("gap at rest")
         widest = max(wanted.values())
         travel = find_travel(recess, low, high, widest=widest)
         scan = surface_of(recess)
@@ -194,7 +189,6 @@ def inspect_body(
             signed.gap[basis], samples.area[basis], samples.points[basis], least=(float(gap[worst]), point[worst])
         )
 
-        say("gap over the insertion")
         x, y, z = (float(v) for v in foot[worst])
         touch = 0.0 if gap[worst] < 0.0 else None
         start = PathGap(float(gap[worst]), float(asked[worst]), 0.0, touch, describe_place((x, y, z)), (x, y, z))
@@ -217,7 +211,7 @@ def inspect_body(
     checks = (
         *_judge_rest(named, wanted, {name: point[k] for k, name in enumerate(ZONES)}, reach),
         _judge_insertion(insertion, reach, wanted),
-        _judge_unseen(unseen, contact_area, samples, hidden),
+        _judge_unseen(unseen, samples, hidden),
         _judge_walls(thinnest, wall_min, line_width, advise_wall or _advise_any_wall),
         *_judge_soundness(sound, advise_sound or _advise_any_soundness),
     )
@@ -498,7 +492,7 @@ def _judge_insertion(found: PathGap, reach: int, wanted: dict[str, float]) -> Ch
     )  # fmt: skip
 
 
-def _judge_unseen(share: float, area: float, samples: Samples, hidden: Bools) -> Check:
+def _judge_unseen(share: float, samples: Samples, hidden: Bools) -> Check:
     verdict: Verdict = "caution" if share > UNSEEN_LIMIT else "pass"
     place = ""
     if hidden.any():

@@ -103,16 +103,10 @@ def spline_surface(surface: Surface) -> Any:
 
 def height_surface(field: Surface) -> Any:
     """Return the kernel's surface of a height field z(x, y) whose parameters are x and y in mm (poles (U, V, 1))."""
-    x, y = _greville(field.u), _greville(field.v)
+    x, y = field.u.abscissae, field.v.abscissae
     poles = np.empty((*field.poles.shape[:2], 3))
     poles[..., 0], poles[..., 1], poles[..., 2] = x[:, None], y[None, :], field.poles[..., 0]
     return spline_surface(Surface(field.u, field.v, poles))
-
-
-def _greville(axis: Axis) -> Floats:
-    """Return the pole abscissae at which a clamped spline reproduces its own parameter."""
-    knots = np.concatenate([np.full(DEGREE, axis.breaks[0]), axis.breaks, np.full(DEGREE, axis.breaks[-1])])
-    return np.array([knots[i + 1 : i + 1 + DEGREE].mean() for i in range(axis.poles)])
 
 
 def _sew(faces: Sequence[Any], what: str) -> Solid:

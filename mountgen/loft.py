@@ -465,13 +465,8 @@ def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Future[Surface],
         look = np.flatnonzero(free & _look_again(worst))
     poles = np.empty((*surface.poles.shape[:2], 3))
     poles[..., :2] = surface.poles
-    poles[..., 2] = _greville(v_axis)[None, :]
+    poles[..., 2] = v_axis.abscissae
     return Surface(u_axis, v_axis, poles)
-
-
-def _greville(axis: Axis) -> Floats:
-    knots = np.concatenate([np.full(3, axis.breaks[0]), axis.breaks, np.full(3, axis.breaks[-1])])
-    return np.array([knots[i + 1 : i + 4].mean() for i in range(axis.poles)])
 
 
 def _inward(points: Floats) -> Floats:

@@ -1,8 +1,8 @@
 """Triangles out of STL, PLY, OBJ and 3MF files, told apart by content; what a file lacks is said, never
 guessed.
 
-Binary files are read with numpy record types, text by compiled loops (`mesh_text.py`), 3MF by lib3mf or else
-trimesh. All sizes a header announces are held against the size of the file before anything is allocated.
+Binary files are read with numpy record types, text by compiled loops (`mesh_text.py`), 3MF out of its
+archive (`mesh_3mf.py`). All sizes a header announces are held against the size of the file before anything is allocated.
 """
 
 from __future__ import annotations

@@ -1,13 +1,15 @@
 """Volume, area, bounds and closedness of a triangle mesh, by closed formulas. A leaf.
 
-The kernel's own volume of trimmed spline faces is not used anywhere: it is an integral over an approximated
-trimming curve and can be several per cent off on a valid solid, while the sums here are exact for the mesh.
+The sums here are exact for the mesh. The kernel's own volume of trimmed spline faces is an integral over an approximated
+trimming curve and can be several per cent off on a valid solid: it serves only to tell what a plug fills before its
+edges are rounded and it is hollowed (`features/plug`), and nothing that is measured of the part itself.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from mountgen import kernel
 from mountgen.arrays import Floats
 from mountgen.kernel import Mesh
 from mountgen.rows import extent
@@ -106,15 +108,8 @@ def is_closed(mesh: Mesh) -> bool:
     Raises:
         Nothing.
     """
-    faces = mesh.faces.astype(np.int64)
-    if len(faces) == 0:
-        return False
-    start, stop = faces[:, [0, 1, 2]].ravel(), faces[:, [1, 2, 0]].ravel()
-    if np.any(start == stop):
-        return False
-    forward = np.sort(start * len(mesh.vertices) + stop)
-    backward = np.sort(stop * len(mesh.vertices) + start)
-    return bool(np.all(forward[1:] != forward[:-1]) and np.array_equal(forward, backward))
+    faces = mesh.faces
+    return len(faces) > 0 and not (faces == np.roll(faces, -1, axis=1)).any() and kernel.is_closed(faces)
 
 
 def _middle(mesh: Mesh) -> Floats:

@@ -32,6 +32,7 @@ from mountgen.kernel import Mesh
 from mountgen.picture import shade
 from mountgen.ramp import COLLISION, FAR, LEAST_MIDDLE, NEUTRAL, ramp_gap, scale_gap
 from mountgen.scene import Camera, Item, Plane, cut_lines, look
+from mountgen.solid_mesh import load_solid
 from mountgen.surface import lies_behind
 from mountgen.topology import average_normals
 from mountgen.verdict import format_number
@@ -112,7 +113,7 @@ def measure_gap(part: Mesh, standing: Standing) -> Gauged:
     """
     import manifold3d
 
-    solid = manifold3d.Manifold(manifold3d.Mesh64(part.vertices.copy(), part.faces.astype(np.uint64)))
+    solid = load_solid(part)
     if solid.status() == manifold3d.Error.NoError:
         fine = solid.refine_to_length(GAP_EDGE).to_mesh64()
         part = Mesh(fine.vert_properties[:, :3], fine.tri_verts.astype(np.int32))

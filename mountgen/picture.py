@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats
-from mountgen.scene import Camera, Item, Places, Plane, View, interpolate, look
+from mountgen.scene import Camera, Item, Places, Plane, View, interpolate
 from mountgen.topology import average_normals, measure_faces
-
-if TYPE_CHECKING:
-    from PIL import Image
 
 PAPER = (255, 255, 255)
 AMBIENT = 0.6  # share of the light that comes from everywhere
@@ -22,53 +18,27 @@ SPECK = 16  # pixels; an edge has at least as many in a run
 EDGE = 0.35  # of its colour is left where there is an edge
 
 
-def render(
-    items: Sequence[Item],
-    camera: Camera,
-    *,
-    size: tuple[int, int],
-    cut: Plane | None = None,
-    samples: int = 2,
-    paper: tuple[int, int, int] = PAPER,
-) -> Image.Image:
-    """Draw meshes.
-
-    Args:
-        items: the meshes.
-        camera: where from; its scale is in pixels of the finished picture.
-        size: columns, rows of the finished picture.
-        cut: plane in front of which everything is taken away.
-        samples: rays a pixel along each side, averaged; 1: none of the colours is mixed.
-        paper: colour where nothing is met, 0..255.
-
-    Returns:
-        Image: RGB.
-
-    Raises:
-        ValueError: the cut plane faces away from the camera.
-    """
-    from PIL import Image
-
-    fine = Camera(camera.target, camera.forward, camera.up, camera.px_per_mm * samples, camera.light)
-    fine_size = (size[0] * samples, size[1] * samples)
-    view = look(items, fine, size=fine_size, cut=cut)
-    pixels = shade(items, fine, view, cut=cut, paper=paper)
-    pixels = pixels.reshape(size[1], samples, size[0], samples, 3).mean(axis=(1, 3))
-    return Image.fromarray(np.rint(pixels * 255.0).astype(np.uint8))
-
-
 def shade(
     items: Sequence[Item],
     camera: Camera,
     view: View,
     *,
     cut: Plane | None = None,
-    paper: tuple[int, int, int] = PAPER,
 ) -> Floats:
-    """Colour what `look` found, (R, C, 3) float64, 0..1."""
+    """Colour what `look` found.
+
+    Args:
+        items: the meshes.
+        camera: where from.
+        view: what `look` found of them from there.
+        cut: the plane in front of which everything was taken away.
+
+    Returns:
+        (R, C, 3) float64, 0..1; PAPER where nothing is met.
+    """
     rows, cols = view.item.shape
     pixels = np.empty((rows, cols, 3))
-    pixels[:] = np.asarray(paper) / 255.0
+    pixels[:] = np.asarray(PAPER) / 255.0
     axes = camera.axes()
     to_camera = axes.T * (1, 1, -1)  # from the meshes' axes to right, up, towards the camera
     lamp = np.asarray(camera.light) / np.linalg.norm(camera.light)

@@ -31,6 +31,8 @@ from mountgen.recipe_fields import (
     read_triple,
 )
 
+MOST_RIBS = 20  # inside a hollow body
+
 
 class ScanSource(Table):
     """The scan file."""
@@ -212,7 +214,7 @@ class BodyShape(Table):
 class BlockBody(BodyShape):
     """A body that is solid, or hollow from below or behind."""
 
-    ribs: Annotated[int, count(most=20), about("ribs inside a hollow body")] = 0
+    ribs: Annotated[int, count(most=MOST_RIBS), about("ribs inside a hollow body")] = 0
     open: Annotated[Literal["underneath", "back"], about("where a hollow body is open")] = "underneath"
 
     @model_validator(mode="after")

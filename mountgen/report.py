@@ -23,7 +23,6 @@ from mountgen.datum import Recess
 from mountgen.deviation import step_stl_deviation
 from mountgen.kernel import Body, count_faces
 from mountgen.mesh_measure import measure_area, measure_bounds, measure_volume
-from mountgen.safe_write import write_file
 from mountgen.scan import Scan
 from mountgen.stl_file import round_mesh
 from mountgen.verdict import SEVERITY, Check
@@ -34,9 +33,7 @@ if TYPE_CHECKING:
     from mountgen.service.cautions import Caution
 
 REPORT_VERSION = 1  # grows when a key changes its meaning or goes away
-LIBRARIES = (
-    "cadquery", "cadquery-ocp", "manifold3d", "numba", "numpy", "scipy", "shapely", "trimesh",
-)  # fmt: skip
+LIBRARIES = ("cadquery", "cadquery-ocp", "manifold3d", "numba", "numpy", "scipy", "shapely")
 
 Json = dict[str, Any]
 
@@ -201,23 +198,6 @@ def encode_report(report: Mapping[str, Any]) -> bytes:
     return (json.dumps(make_json(report), indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode(
         "utf-8", "backslashreplace"
     )
-
-
-def write_report(report: Mapping[str, Any], path: Path) -> Path:
-    """Write a report; what stood at `path` is replaced only once the new one is complete.
-
-    Args:
-        report: from `build_report`.
-        path: the file to write.
-
-    Returns:
-        Path: `path`.
-
-    Raises:
-        ExportError: the file cannot be written.
-        TypeError: a value has no place in JSON.
-    """
-    return write_file(path, encode_report(report))
 
 
 def load_report_schema() -> Json:

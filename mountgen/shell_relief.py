@@ -119,9 +119,14 @@ class Samples:
 
 
 def fit_clear_shell(space: InsertableSpace, recess: Recess, *, clearance: Mapping[str, float]) -> Shell:
-    """Return wall and floor fitted to the space and relieved; the scan is made ready for that in a thread meanwhile.
+    """Return wall and floor fitted to the space, whose faces keep the clearance from the scan's triangles.
 
-    Args: as for `relieve_shell`.
+    The scan is made ready for the latter in a thread while the faces are fitted.
+
+    Args:
+        space: the insertable space of the recess.
+        recess: the scan in the part frame.
+        clearance: asked for in each zone of the scan: "floor", "walls", "rim", mm.
 
     Raises:
         SectionError, LoftError: as `fit_shell`.
@@ -130,18 +135,6 @@ def fit_clear_shell(space: InsertableSpace, recess: Recess, *, clearance: Mappin
         standing = pool.submit(_stand, recess, clearance)
         shell = fit_shell(space)
     return _relieve(shell, space, standing.result())
-
-
-def relieve_shell(shell: Shell, space: InsertableSpace, recess: Recess, *, clearance: Mapping[str, float]) -> Shell:
-    """Return a shell whose faces keep the clearance from the scan's triangles.
-
-    Args:
-        shell: fitted to the space.
-        space: the insertable space of the recess.
-        recess: the scan in the part frame.
-        clearance: asked for in each zone of the scan: "floor", "walls", "rim", mm.
-    """
-    return _relieve(shell, space, _stand(recess, clearance))
 
 
 def _stand(recess: Recess, clearance: Mapping[str, float]) -> Standing:

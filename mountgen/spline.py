@@ -55,6 +55,16 @@ class Axis:
         after = np.concatenate([inner + k * span for k in range(1, turns + 2)])[: DEGREE + 1]
         return np.concatenate([before, inner, after])
 
+    @property
+    def abscissae(self) -> Floats:
+        """Where the poles of a field that is its own parameter stand, (poles,): means of three knots; not of a periodic axis.
+
+        References:
+            W. J. Gordon, R. F. Riesenfeld (1974), B-spline curves and surfaces, in R. E. Barnhill, R. F. Riesenfeld (eds.),
+            Computer Aided Geometric Design, Academic Press, 95-126 (Greville's abscissae).
+        """
+        return np.array([self.knots[i + 1 : i + 1 + DEGREE].mean() for i in range(self.poles)])
+
     def basis(self, at: Floats) -> Floats:
         """Return the (N, poles) matrix of basis values at parameters `at` (N,), within the ends."""
         start, values = self.local(at)

@@ -15,12 +15,10 @@ import io
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 from mountgen.errors import ExportError
 from mountgen.kernel import solids_of
-from mountgen.safe_write import write_file
 
 SCHEMA = "AP242DIS"  # the kernel's word for ISO 10303-242, managed model based 3D engineering
 SETTINGS = {
@@ -71,26 +69,6 @@ def encode_step(solid: Any, *, name: str, description: str = "", author: str = "
     if status != IFSelect_ReturnStatus.IFSelect_RetDone:
         raise _refused(where, status)
     return _NOT_ASCII.sub(_spell_letters, stream.getvalue())
-
-
-def write_step(solid: Any, path: Path, *, name: str, description: str = "", author: str = "") -> Path:
-    """Write `solid` as a STEP file; see `encode_step`.
-
-    Args:
-        solid: TopoDS_Shape holding exactly one solid, mm, part frame.
-        path: the file to write; replaced only once the new one is complete.
-        name: of the product and the solid.
-        description: one sentence, for the header.
-        author: for the header; may be empty.
-
-    Returns:
-        Path: `path`.
-
-    Raises:
-        ExportError: there is not exactly one solid, the kernel cannot translate it, or the file cannot be
-            written.
-    """
-    return write_file(path, encode_step(solid, name=name, description=description, author=author))
 
 
 @contextmanager

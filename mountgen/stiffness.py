@@ -29,7 +29,6 @@ __all__ = [
     "find_frequency",
     "find_load",
     "find_passing_thickness",
-    "find_pressure",
     "find_second_moment",
 ]
 
@@ -99,23 +98,6 @@ def find_load(mass: float, *, g_factor: float = 1.0) -> float:
     hint = f"if {mass:g} was meant in grams, that is {mass / 1000.0:g} kg" if mass > HEAVIEST else ""
     require_number(mass, "device mass", high=HEAVIEST, unit="kg", hint=hint)
     return mass * GRAVITY * require_number(g_factor, "load factor")
-
-
-def find_pressure(load: float, *, length: float, width: float) -> float:
-    """Return the pressure of a force spread over a rectangle, MPa.
-
-    Args:
-        load: N.
-        length, width: of the rectangle, mm.
-
-    Returns:
-        MPa.
-
-    Raises:
-        EnduranceError: a side that is not positive, a negative load.
-    """
-    _check_sizes(length=length, width=width)
-    return require_number(load, "load", unit="N") / (length * width)
 
 
 def find_second_moment(width: float, thickness: float) -> float:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import unicodedata
-from pathlib import Path
 
 import numpy as np
 
 from mountgen.arrays import Ints, Singles
 from mountgen.errors import ExportError
 from mountgen.kernel import Mesh
-from mountgen.safe_write import write_file
 from mountgen.topology import number_used
 
 RECORD = np.dtype(
@@ -86,23 +84,6 @@ def encode_stl(mesh: Mesh, *, name: str) -> bytes:
     header = _plain(f"mountgen, mm, {name}")[:HEADER_BYTES].ljust(HEADER_BYTES)
     body: bytes = records.tobytes()
     return header + len(records).to_bytes(4, "little") + body
-
-
-def write_stl(mesh: Mesh, path: Path, *, name: str) -> Path:
-    """Write `mesh` as a binary STL file.
-
-    Args:
-        mesh: mm, part frame.
-        path: the file to write; replaced only once the new one is complete.
-        name: of the part, for the header.
-
-    Returns:
-        Path: `path`.
-
-    Raises:
-        ExportError: the mesh is empty or not finite, or the file cannot be written.
-    """
-    return write_file(path, encode_stl(mesh, name=name))
 
 
 def _unit_normals(corners: Singles) -> Singles:

@@ -27,8 +27,6 @@ __all__ = [
     "Trim",
     "check_bond_line",
     "find_bonded_share",
-    "find_cleavage",
-    "find_cleavage_height",
     "find_heat_factor",
     "find_tape_area",
     "find_trim",
@@ -39,7 +37,7 @@ __all__ = [
 
 STATIC_MM2_PER_KG = 6000.0  # mm² a kg that hangs for good; 60 cm²/kg in a tape supplier's note (read)
 STATIC_KPA = 0.25 * 6.894757  # kPa; 4 in² a pound, a tape maker's answer (read); equal to 56.9 cm²/kg
-# 12 psi for short loads: a seventh of the least of the 90 to 110 psi at which acrylic foam shears off when pulled fast, by a
+# 12 psi for short loads: a seventh to a ninth of the 90 to 110 psi at which acrylic foam shears off when pulled fast, by a
 # tape maker's slides (read); the share is our rule. Read too: 6.25 cm² held 1 kg for a short time, 0.0157 MPa; even without a
 # further safety factor that asks for less area up to 9 g than the static rule does.
 DYNAMIC_MPA = 0.0827
@@ -116,19 +114,11 @@ class TapeArea:
     """Area of tape that is needed, mm².
 
     static  : for the weight that hangs for good.  dynamic: for the peaks.
-    needed  : the greater; infinite where heat leaves no credit.  governs: "static" or "dynamic".
+    Both are infinite where nothing is left of the tape's credit.
     """
 
     static: float
     dynamic: float
-
-    @property
-    def needed(self) -> float:
-        return max(self.static, self.dynamic)
-
-    @property
-    def governs(self) -> str:
-        return "static" if self.static >= self.dynamic else "dynamic"
 
 
 def find_trim(key: str) -> Trim:
@@ -170,90 +160,30 @@ def find_heat_factor(temp_c: float) -> float:
     return float(np.interp(temp_c, [t for t, _ in _HEAT], [f for _, f in _HEAT]))
 
 
-def find_tape_area(
-    mass: float,
-    *,
-    heat_factor: float,
-    g_factor: float = DOWN_G,
-    credit: float = 1.0,
-    static_mm2_per_kg: float = STATIC_MM2_PER_KG,
-    dynamic_mpa: float = DYNAMIC_MPA,
-) -> TapeArea:
-    """Return the area of tape a mass needs: the greater of m * 60 cm²/kg / f and 3 * m * g * n / (s * f).
+def find_tape_area(mass: float, *, left: float, g_factor: float = DOWN_G) -> TapeArea:
+    """Return the area of tape a mass needs: m * 60 cm²/kg / f for good, 3 * m * g * n / (s * f) at a peak.
 
     Args:
         mass: hanging on the tape, part and device, kg.
-        heat_factor: f, from `find_heat_factor`.
+        left: f, share of the tape's credit that heat (`find_heat_factor`) and trim (`Trim.credit`) leave together.
         g_factor: n, peak of the total acceleration.
-        credit: share of it that the trim allows, `Trim.credit`.
-        static_mm2_per_kg, dynamic_mpa: other values for them, from the tape's own sheet.
 
     Returns:
-        TapeArea, mm²; infinite where the heat factor is 0: then the tape needs a mechanical hold beside it.
+        TapeArea, mm²; infinite where nothing is left: then the tape needs a mechanical hold beside it.
 
     Raises:
-        EnduranceError: a negative mass, a factor or credit outside 0 to 1, a rule value that is not positive.
+        EnduranceError: a negative mass or factor, a share outside 0 to 1.
 
     References:
         `STATIC_MM2_PER_KG`, `DYNAMIC_MPA`, `SAFETY`.
     """
-    require_number(heat_factor, "heat factor", high=1.0)
-    require_number(credit, "credit of the trim", high=1.0)
-    require_number(static_mm2_per_kg, "static rule", low=1e-9, unit="mm²/kg")
-    require_number(dynamic_mpa, "dynamic stress", low=1e-9, unit="MPa")
+    require_number(left, "share left of the tape's credit", high=1.0)
     peak = find_load(mass, g_factor=g_factor)
-    left = heat_factor * credit
     if mass == 0.0:
         return TapeArea(0.0, 0.0)
     if left == 0.0:
         return TapeArea(math.inf, math.inf)
-    return TapeArea(mass * static_mm2_per_kg / left, SAFETY * peak / (dynamic_mpa * left))
-
-
-def find_cleavage(mass: float, *, arm: float, width: float, height: float) -> float:
-    """Return the pull at the upper edge of an upright pad that a shelf hangs from, kPa: 6*m*g*e/(b*L²).
-
-    Args:
-        mass: kg, at rest: 1 g.
-        arm: e, from the pad to the mass, mm.
-        width: b of the pad, mm.
-        height: L of the pad, mm.
-
-    Returns:
-        kPa; must stay below `STATIC_KPA` times the heat factor.
-
-    Raises:
-        EnduranceError: a negative mass or arm, a pad without area.
-
-    References:
-        Straight stress over the pad, that of a beam section; limit: 4 in² a pound, from a tape maker.
-    """
-    moment = find_load(mass) * require_number(arm, "arm", unit="mm")
-    require_number(width, "pad width", low=1e-9, unit="mm")
-    require_number(height, "pad height", low=1e-9, unit="mm")
-    return 1000.0 * 6.0 * moment / (width * height**2)
-
-
-def find_cleavage_height(mass: float, *, arm: float, width: float, heat_factor: float) -> float:
-    """Return the smallest height of an upright pad at which cleavage passes, mm.
-
-    Args:
-        mass: kg.
-        arm: from the pad to the mass, mm.
-        width: of the pad, mm.
-        heat_factor: from `find_heat_factor`.
-
-    Returns:
-        mm; infinite where the heat factor is 0.
-
-    Raises:
-        EnduranceError: as `find_cleavage`; a factor outside 0 to 1.
-    """
-    require_number(heat_factor, "heat factor", high=1.0)
-    pull_at_1 = find_cleavage(mass, arm=arm, width=width, height=1.0)
-    if pull_at_1 == 0.0:
-        return 0.0
-    return math.sqrt(pull_at_1 / (STATIC_KPA * heat_factor)) if heat_factor > 0.0 else math.inf
+    return TapeArea(mass * STATIC_MM2_PER_KG / left, SAFETY * peak / (DYNAMIC_MPA * left))
 
 
 def judge_surface(energy: float, *, primer: bool = False) -> Verdict:

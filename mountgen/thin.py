@@ -1,10 +1,11 @@
-"""A mesh of no more triangles than a printing program takes gladly. A leaf."""
+"""A mesh of no more triangles than a printing program takes gladly."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from mountgen.kernel import Mesh
+from mountgen.solid_mesh import load_solid
 
 MOST_TRIANGLES = 100_000
 MOVES = (0.004, 0.006, 0.01, 0.014, 0.02)  # mm by which thinning may move the surface, tried in order
@@ -21,11 +22,11 @@ def thin_mesh(mesh: Mesh, *, most: int = MOST_TRIANGLES) -> Mesh:
         Mesh: the same where it has few enough, or where it is not closed; with more than `most` where they cannot be reached
         without moving the surface by more than the last of MOVES.
     """
-    from manifold3d import Error, Manifold, Mesh64
+    from manifold3d import Error
 
     if len(mesh.faces) <= most:
         return mesh
-    solid = Manifold(Mesh64(np.array(mesh.vertices), np.asarray(mesh.faces).astype(np.uint64)))
+    solid = load_solid(mesh)
     if solid.status() != Error.NoError:
         return mesh
     for move in MOVES:

@@ -18,14 +18,12 @@ import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape  # as in XML; the library's own for XML loads one for the web, which takes a tenth of a second
-from pathlib import Path
 
 import numpy as np
 
 from mountgen.arrays import Floats
 from mountgen.kernel import Mesh
 from mountgen.mesh_measure import is_closed, measure_volume
-from mountgen.safe_write import write_file
 from mountgen.stl_file import round_mesh
 
 CORE_NAMESPACE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
@@ -127,33 +125,6 @@ def encode_items(items: Sequence[Item], *, name: str, metadata: Mapping[str, str
         ):
             archive.writestr(_entry(part), content.encode("utf-8"), compresslevel=LEVEL)
     return package.getvalue()
-
-
-def write_3mf(
-    mesh: Mesh,
-    path: Path,
-    *,
-    name: str,
-    metadata: Mapping[str, str] | None = None,
-    transform: Floats | None = None,
-) -> Path:
-    """Write `mesh` as a 3MF package; see `encode_3mf` for what goes in.
-
-    Args:
-        mesh: mm, part frame, normals outwards.
-        path: the file to write; replaced only once the new one is complete.
-        name: of the object.
-        metadata: text by name.
-        transform: (4, 4) float64, part frame to the build plate, mm.
-
-    Returns:
-        Path: `path`.
-
-    Raises:
-        ExportError: the mesh is empty or not finite, or the file cannot be written.
-        ValueError: a metadata name or the transform is not allowed by the format.
-    """
-    return write_file(path, encode_3mf(mesh, name=name, metadata=metadata, transform=transform))
 
 
 def _entry(part: str) -> zipfile.ZipInfo:

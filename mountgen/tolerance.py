@@ -25,7 +25,6 @@ __all__ = [
     "find_fit_class",
     "find_print_tolerance",
     "find_shrink_scale",
-    "find_standard_tolerance",
     "find_thermal_mismatch",
     "judge_scan_noise",
     "stack_fit",
@@ -158,39 +157,6 @@ def find_print_tolerance(size: float) -> float:
         pages, read).
     """
     return max(PRINT_TOLERANCE, PRINT_TOLERANCE_PCT / 100.0 * require_number(size, "part size", unit="mm"))
-
-
-# Upper ends of the size steps of ISO 286-1, mm; the first step counts from 1.
-_STEPS = (1.0, 3.0, 6.0, 10.0, 18.0, 30.0, 50.0, 80.0, 120.0, 180.0, 250.0, 315.0, 400.0, 500.0)
-_GRADES = {5: 7, 6: 10, 7: 16, 8: 25, 9: 40, 10: 64, 11: 100, 12: 160, 13: 250, 14: 400, 15: 640, 16: 1000}
-
-
-def find_standard_tolerance(size: float, grade: int) -> float:
-    """Return the width of an IT tolerance, mm, unrounded.
-
-    It is i = 0.45 * D^(1/3) + 0.001 * D in µm times the multiple of the grade; D is the geometric mean of the
-    ends of the size step. The printed tables round this a little.
-
-    Args:
-        size: nominal size, mm, up to 500.
-        grade: 5 to 16.
-
-    Returns:
-        Whole width, mm; ± half of it.
-
-    Raises:
-        EnduranceError: a size or grade the standard does not give.
-
-    References:
-        ISO 286-1:1988, A.3.3, formula as quoted by engineersedge.com and IS 919-1 (read); multiples from
-        memory, they give the table of values that was read.
-    """
-    require_number(size, "nominal size", low=1e-6, high=_STEPS[-1], unit="mm")
-    if grade not in _GRADES:
-        raise EnduranceError(f"IT{grade} is not a grade", "tolerance grade", "use a grade from 5 to 16")
-    end = next(k for k in range(1, len(_STEPS)) if size <= _STEPS[k])
-    mean = math.sqrt(_STEPS[end - 1] * _STEPS[end])
-    return _GRADES[grade] * (0.45 * math.cbrt(mean) + 0.001 * mean) / 1000.0
 
 
 def find_shrink_scale(shrinkage_pct: float) -> float:

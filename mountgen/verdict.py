@@ -59,6 +59,12 @@ def put_away(checks: Sequence[tuple[Verdict, str]]) -> set[str]:
     return passed if len(passed) > FEW else set()
 
 
+def format_minutes(minutes: float) -> str:
+    """Return how long something takes, in hours and minutes."""
+    whole = round(minutes)
+    return f"{whole // 60} h {whole % 60:02d} min"
+
+
 def format_number(value: float | None) -> str:
     """Return a measured number with four digits that mean something, or a dash."""
     if value is None or not isfinite(value):

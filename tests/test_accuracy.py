@@ -28,8 +28,8 @@ from mountgen.errors import MountgenError
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Mesh, count_faces, mesh_volume, solids_of, tessellate
-from mountgen.loft import Block, fit_shell, make_block
-from mountgen.shell_relief import relieve_shell
+from mountgen.loft import Block, make_block
+from mountgen.shell_relief import fit_clear_shell
 from mountgen.soundness import check_soundness
 from tests.checks import is_valid
 from tests.known import Known, known_recess, make_fit
@@ -91,7 +91,7 @@ def _make(name: str) -> Made:
     space = build_space(known.recess, fit=make_fit(clearance=CLEARANCE, draft=DRAFT))
     try:
         gaps = dict.fromkeys(("floor", "walls", "rim"), CLEARANCE)
-        shell = relieve_shell(fit_shell(space), space, known.recess, clearance=gaps)
+        shell = fit_clear_shell(space, known.recess, clearance=gaps)
     except MountgenError:  # as the pipeline does: the block is then made of facets
         shell = None
     block = make_block(shell, space)

@@ -105,11 +105,14 @@ def test_a_thin_floor_fails_and_the_wall_that_is_named_passes() -> None:
     thin = judge_tray(tray(bottom=-12.0, flange=6.0, wall=0.9), mass=1.0, body={"wall": 0.9})
     sag = by_name(thin)["floor sag, hot and crept"]
     assert sag.verdict == "fail"
+    assert sag.value > 0.5 * 0.9
+    assert "really sags less" in sag.source
     wall = read_key(sag.remedy, "body.wall")
     assert "ribs" not in sag.remedy
     assert "deck.height" not in sag.remedy
     thick = judge_tray(tray(bottom=-12.0, flange=6.0, wall=0.9, floor=wall), mass=1.0, body={"wall": wall})
     assert by_name(thick)["floor sag, hot and crept"].verdict == "pass"
+    assert "sags less" not in by_name(thick)["floor sag, hot and crept"].source
     assert {check.verdict for check in thick.checks if "heat" not in check.name} == {"pass"}
 
 

@@ -25,7 +25,7 @@ from mountgen.cli import main
 from mountgen.errors import KernelError, LoftError, RecipeError, ScanError
 from mountgen.paper import Papers
 from mountgen.service.cautions import Caution
-from mountgen.verdict import Check, format_number, rank_checks
+from mountgen.verdict import Check, format_minutes, format_number, rank_checks
 
 ROOT = Path(__file__).resolve().parent.parent
 PASS = Check("manifold", "pass", 1, 1, "", "recipe")
@@ -467,6 +467,10 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
 )  # fmt: skip
 def test_numbers(value: float | None, text: str) -> None:
     assert format_number(value) == text
+
+
+def test_hours_and_minutes() -> None:
+    assert [format_minutes(each) for each in (0.4, 59.6, 416.2)] == ["0 h 00 min", "1 h 00 min", "6 h 56 min"]
 
 
 # --- in a process of its own, where streams, signals and terminals are real ---

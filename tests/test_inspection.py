@@ -628,7 +628,7 @@ def test_what_cannot_be_gauged() -> None:
 def test_device_path_along_a_line() -> None:
     device = block((-5.0, -5.0, -5.0), (5.0, 5.0, 5.0))
     post = block((30.0, 7.0, -20.0), (40.0, 12.0, 20.0))
-    found = sweep_clear(device, post, direction=(1.0, 0.0, 0.0), length=60.0, clearance=0.5)
+    found = sweep_clear(device, post, direction=(1.0, 0.0, 0.0), length=60.0)
     assert found.min == pytest.approx(2.0, abs=1e-9)
     assert 25.0 - 1e-6 <= found.lift <= 45.0 + 1e-6
     assert found.first_touch is None
@@ -642,8 +642,8 @@ def test_device_path_along_a_line() -> None:
 def test_device_path_into_a_scanned_recess() -> None:
     recess = as_recess(*ring_recess(BOX))
     device = block((-20.0, -8.0, -38.8), (20.0, 8.0, -30.0))
-    straight = sweep_clear(device, recess, direction=(0.0, 0.0, 1.0), length=45.0, clearance=1.0)
-    assert (straight.min, straight.limit, straight.lift) == (pytest.approx(1.2, abs=1e-9), 1.0, 0.0)
+    straight = sweep_clear(device, recess, direction=(0.0, 0.0, 1.0), length=45.0)
+    assert (straight.min, straight.limit, straight.lift) == (pytest.approx(1.2, abs=1e-9), 0.0, 0.0)
     leaning = sweep_clear(device, recess, direction=(0.0, 0.6, 0.8), length=60.0)
     assert leaning.min < 0.0
     assert leaning.first_touch is not None

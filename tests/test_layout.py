@@ -121,6 +121,13 @@ def test_the_stage_table_names_the_pipeline() -> None:
     assert stage_table() == ["scan", "datum", "field", "section", "loft", "features", "inspection", "service", "export"]
 
 
+def test_every_module_has_its_place_in_the_notes() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Stage table")[1].split("\n## ")[0]
+    told = {name.split("/")[-1].removesuffix(".py") for name in re.findall(r"`([^`]+)`", text)}
+    packages = {"", "data", "features", "page", "paper", "service"}
+    assert {name.split(".")[-1] for name in modules() if name not in packages} - told == {"__main__"}
+
+
 @pytest.mark.parametrize("stage", stage_table())
 def test_imports_point_up_the_stage_table(stage: str) -> None:
     if stage not in modules():

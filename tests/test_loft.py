@@ -20,7 +20,7 @@ from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, te
 from mountgen.loft import Shell, fit_shell, make_block
 from mountgen.recipe_tables import Mouth
 from mountgen.section import sample_height
-from mountgen.shell_relief import relieve_shell
+from mountgen.shell_relief import fit_clear_shell
 from mountgen.surface import Surface
 from tests.checks import assert_clears, assert_printable, is_valid
 from tests.known import known_recess, make_fit, mend_scan
@@ -84,7 +84,7 @@ def test_nearly_all_of_the_space_is_filled(name: str) -> None:
 
 def test_the_scan_is_cleared_at_rest_and_on_the_way_in() -> None:
     recess, space = known_recess("dished_tray", triangles=TRIANGLES).recess, _space("dished_tray")
-    shell = relieve_shell(_shell("dished_tray"), space, recess, clearance=dict.fromkeys(ZONES, 0.5))
+    shell = fit_clear_shell(space, recess, clearance=dict.fromkeys(ZONES, 0.5))
     assert_clears(tessellate(make_block(shell, space).solid), recess, 0.5 - 0.03)
 
 

@@ -23,9 +23,9 @@ from mountgen.errors import MountgenError
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
-from mountgen.loft import Block, fit_shell, make_block
+from mountgen.loft import Block, make_block
 from mountgen.scan import Scan
-from mountgen.shell_relief import relieve_shell
+from mountgen.shell_relief import fit_clear_shell
 from tests.checks import assert_printable, is_valid
 from tests.known import make_fit, make_mouth
 
@@ -49,7 +49,7 @@ def _sheet(x: Floats, y: Floats, z: Floats) -> tuple[Floats, Ints]:
 def _make_plug(recess: Recess) -> tuple[InsertableSpace, Block, Mesh]:
     space = build_space(recess, fit=make_fit(clearance=CLEARANCE, draft=DRAFT))
     try:
-        shell = relieve_shell(fit_shell(space), space, recess, clearance=dict.fromkeys(ZONES, CLEARANCE))
+        shell = fit_clear_shell(space, recess, clearance=dict.fromkeys(ZONES, CLEARANCE))
     except MountgenError:  # as the pipeline does
         shell = None
     block = make_block(shell, space)

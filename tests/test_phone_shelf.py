@@ -28,7 +28,7 @@ from mountgen.recipe_settings import with_settings
 from mountgen.scan import read_scan
 from mountgen.section import sample_height
 from mountgen.shape import cut_in_turn, make_box
-from mountgen.shell_relief import relieve_shell
+from mountgen.shell_relief import fit_clear_shell
 from mountgen.surface import Surface
 from tests.checks import assert_clears, assert_printable
 from tests.recesses import box_recess
@@ -57,7 +57,7 @@ def recipe_of(**tables: Any) -> PhoneShelfRecipe:
 def upright() -> tuple[Recess, InsertableSpace, Shell]:
     recess = box_recess(WIDTH, HEIGHT, left=DEPTH, right=DEPTH)
     space = build_space(recess, fit=recipe_of().fit)
-    shell = relieve_shell(fit_shell(space), space, recess, clearance=dict.fromkeys(ZONES, CLEARANCE))  # as the pipeline does
+    shell = fit_clear_shell(space, recess, clearance=dict.fromkeys(ZONES, CLEARANCE))  # as the pipeline does
     return recess, space, shell
 
 

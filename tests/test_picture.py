@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from mountgen.picture import AMBIENT, EDGE, render
+from mountgen.picture import AMBIENT, EDGE, shade
 from mountgen.ramp import ramp_depth
-from mountgen.scene import Camera, Item, Plane
+from mountgen.scene import Camera, Item, Plane, look
 
 DOWN = Camera(np.zeros(3), np.array([0.0, 0.0, -1.0]), np.array([0.0, 1.0, 0.0]), 4.0)
 SIZE = (120, 100)
@@ -18,8 +18,13 @@ def box(**options):
     return Item(np.asarray(mesh.vertices), np.asarray(mesh.faces), **options)
 
 
-def pixels(items, camera=DOWN, **options):
-    return np.asarray(render(items, camera, size=SIZE, **options)).astype(int)
+def pixels(items, camera=DOWN, *, samples=2, cut=None):
+    """Return a picture (R, C, 3), 0..255; samples: rays a pixel along each side, averaged; 1: none of the colours is mixed."""
+    columns, rows = SIZE
+    fine = Camera(camera.target, camera.forward, camera.up, camera.px_per_mm * samples, camera.light)
+    view = look(items, fine, size=(columns * samples, rows * samples), cut=cut)
+    shaded = shade(items, fine, view, cut=cut).reshape(rows, samples, columns, samples, 3)
+    return np.rint(255.0 * shaded.mean(axis=(1, 3))).astype(int)
 
 
 def test_a_face_towards_the_camera_keeps_its_colour_and_its_size():

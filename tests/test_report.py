@@ -25,7 +25,6 @@ from mountgen.report import (
     load_report_schema,
     make_json,
     measure_body,
-    write_report,
 )
 from mountgen.scan import Mend, Scan
 from mountgen.soundness import Soundness, Thinnest
@@ -255,7 +254,7 @@ def test_the_worst_verdict_stands_on_top(verdicts: tuple[Any, ...], worst: str) 
     assert make_report(checks=checks)["verdict"] == worst
 
 
-def test_numbers_that_are_not_finite_become_null(tmp_path: Path) -> None:
+def test_numbers_that_are_not_finite_become_null() -> None:
     report = make_report(
         scan=replace(SCAN, noise=float("nan")),
         inspection=replace(
@@ -269,18 +268,18 @@ def test_numbers_that_are_not_finite_become_null(tmp_path: Path) -> None:
     assert report["fit"]["gap_insertion"]["min"] is None
     assert report["fit"]["gap_insertion"]["lift"] is None
     assert report["checks"][0]["value"] is None
-    text = write_report(report, tmp_path / "report.json").read_text(encoding="utf-8")
+    text = encode_report(report).decode("utf-8")
     assert "NaN" not in text
     assert "Infinity" not in text
     assert Draft202012Validator(load_report_schema()).is_valid(json.loads(text))
 
 
-def test_the_written_report_reads_back_equal_and_repeats(tmp_path: Path) -> None:
+def test_the_encoded_report_reads_back_equal_and_repeats() -> None:
     report = make_report()
-    path = write_report(report, tmp_path / "report.json")
-    assert json.loads(path.read_bytes()) == report
-    assert path.read_bytes() == encode_report(copy.deepcopy(report))
-    assert path.read_bytes().endswith(b"}\n")
+    content = encode_report(report)
+    assert json.loads(content) == report
+    assert content == encode_report(copy.deepcopy(report))
+    assert content.endswith(b"}\n")
 
 
 def test_plain_values_of_every_kind() -> None:
@@ -321,14 +320,6 @@ def test_versions_name_mountgen_and_its_geometry_libraries() -> None:
     assert versions["numpy"] == np.__version__
     assert {"mountgen", "cadquery-ocp", "manifold3d", "numba"} <= set(versions)
     assert versions["manifold3d"] is not None
-
-
-def test_a_report_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("in the way")
-    with pytest.raises(ExportError) as caught:
-        write_report(make_report(), tmp_path / "file" / "report.json")
-    assert "file" in caught.value.what
-    assert "--out" in caught.value.remedy
 
 
 def test_a_body_without_triangles_is_refused() -> None:

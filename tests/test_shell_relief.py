@@ -13,7 +13,7 @@ from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES
 from mountgen.kernel import tessellate
 from mountgen.loft import Shell, fit_shell, make_block
-from mountgen.shell_relief import Room, _move_poles, relieve_shell
+from mountgen.shell_relief import Room, _move_poles, fit_clear_shell
 from mountgen.spline import Surface, uniform_axis
 from mountgen.tubes import closed_tube
 from tests.known import Known, known_recess, make_fit
@@ -40,14 +40,14 @@ def _least_distance(shell: Shell, space: InsertableSpace, known: Known) -> float
 
 def test_relieved_faces_keep_the_clearance_from_the_scan() -> None:
     known, space, shell = _fitted()
-    relieved = relieve_shell(shell, space, known.recess, clearance=dict.fromkeys(ZONES, CLEARANCE))
+    relieved = fit_clear_shell(space, known.recess, clearance=dict.fromkeys(ZONES, CLEARANCE))
     assert _least_distance(shell, space, known) < CLEARANCE - 0.04  # or there was nothing to do
     assert _least_distance(relieved, space, known) >= CLEARANCE - 0.03
 
 
 def test_a_face_that_stands_clear_is_left_alone() -> None:
     known, space, shell = _fitted()
-    relieved = relieve_shell(shell, space, known.recess, clearance=dict.fromkeys(ZONES, CLEARANCE - 0.2))
+    relieved = fit_clear_shell(space, known.recess, clearance=dict.fromkeys(ZONES, CLEARANCE - 0.2))
     assert np.array_equal(relieved.wall.poles, shell.wall.poles)
     assert np.array_equal(relieved.floor.poles, shell.floor.poles)
 

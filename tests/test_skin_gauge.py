@@ -14,7 +14,6 @@ from mountgen.features import skin_gauge
 from mountgen.features.fit_gauge import FitGauge
 from mountgen.features.skin_gauge import HOURS, SKIN, make_skin_gauge
 from mountgen.gap import TOLERANCE
-from mountgen.gauge_print import SKIN as SKIN_TOLD
 from mountgen.kernel import CHORD, Mesh, Solid, combine_many, is_valid, solids_of, tessellate
 from mountgen.loft import make_block
 from mountgen.surface import Surface
@@ -53,7 +52,7 @@ def test_it_is_one_sound_skin_inside_the_body_with_all_of_its_outside(made: tupl
 def test_it_is_as_thick_as_it_says(made: tuple[FitGauge, Mesh]) -> None:
     """Distances of its inside from the whole body's outside, by another library; letters stand up from it."""
     gauge, body = made
-    assert gauge.thickness == SKIN == SKIN_TOLD
+    assert gauge.thickness == SKIN
     mesh = gauge.part.body.mesh
     middles = mesh.vertices[mesh.faces].mean(axis=1)
     low = middles[middles[:, 2] < mesh.vertices[:, 2].max() - 3.0]

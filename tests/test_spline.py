@@ -55,6 +55,13 @@ def test_a_closed_axis_is_smooth_across_its_seam() -> None:
     assert second[0] == pytest.approx(second[1], abs=2e-2)
 
 
+def test_poles_at_their_abscissae_make_a_field_its_own_parameter() -> None:
+    axis = Axis(UNEVEN, False)
+    at = np.linspace(0.0, 4.0, 50)
+    assert len(axis.abscissae) == axis.poles
+    assert axis.basis(at) @ axis.abscissae == pytest.approx(at, abs=1e-12)
+
+
 def test_parameters_beyond_the_ends_count_as_the_ends() -> None:
     axis = Axis(UNEVEN, False)
     assert axis.basis(np.array([-1.0, 9.0])) == pytest.approx(axis.basis(np.array([0.0, 4.0])))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import io
 import struct
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,13 +12,13 @@ import trimesh
 from mountgen.errors import ExportError
 from mountgen.kernel import Mesh
 from mountgen.mesh_measure import is_closed, measure_area, measure_volume
-from mountgen.stl_file import RECORD, encode_stl, round_mesh, write_stl
+from mountgen.stl_file import RECORD, encode_stl, round_mesh
 from tests.solids import ball_mesh, box_mesh, tessellate, wavy_solid
 
 
-def test_trimesh_reads_back_the_same_closed_mesh(tmp_path: Path) -> None:
+def test_trimesh_reads_back_the_same_closed_mesh() -> None:
     mesh = tessellate(wavy_solid(30), 0.05)
-    read = trimesh.load(write_stl(mesh, tmp_path / "part.stl", name="part"), file_type="stl")
+    read = trimesh.load(io.BytesIO(encode_stl(mesh, name="part")), file_type="stl")
     assert len(read.faces) == len(mesh.faces)
     assert read.is_watertight
     assert read.is_winding_consistent

@@ -18,8 +18,8 @@ from mountgen.datum import Recess
 from mountgen.errors import EnduranceError, FeatureError
 from mountgen.features.part import Device, Part
 from mountgen.features.tab_place import SIDE_GAP, Tab, slot_width
-from mountgen.features.tabs import TabResult, TabTrial, are_whole, cut_tabs, plan_tabs
-from mountgen.features.tape_pads import set_pads
+from mountgen.features.tabs import TabPlan, TabTrial, are_whole, carve_tabs, plan_tabs
+from mountgen.features.tape_pads import carve_pads, plan_pads
 from mountgen.field import build_space
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Body, Mesh, is_valid, solids_of, tessellate
@@ -64,10 +64,11 @@ def box() -> tuple[Recess, Any, Mesh]:
 
 
 @cache
-def shelf() -> tuple[TabResult, Part]:
+def shelf() -> tuple[TabPlan, Part]:
     recess, solid, mesh = box()
-    result = cut_tabs(solid, recess, tabs=TABS, mesh=mesh)
-    return result, Part(Body(result.solid, tessellate(result.solid)), soft=result.soft)
+    plan = plan_tabs(mesh, recess, tabs=TABS)
+    made = carve_tabs(solid, plan, tabs=TABS)
+    return plan, Part(Body(made, tessellate(made)), soft=plan.soft)
 
 
 def gauge(*, soft: bool) -> Inspection:
@@ -106,23 +107,23 @@ def find(name: str, *, made: Sequence[Tab] | None = None, tabs: RetainingTabs = 
 
 
 def test_the_part_stays_one_valid_solid_and_one_manifold_piece() -> None:
-    result, part = shelf()
-    assert len(solids_of(result.solid)) == 1
-    assert is_valid(result.solid)
+    _, part = shelf()
+    assert len(solids_of(part.body.solid)) == 1
+    assert is_valid(part.body.solid)
     assert_printable(part.body.mesh)
 
 
 def test_a_skin_across_a_slot_and_a_hook_left_off_are_noticed() -> None:
     """Such as the kernel leaves without a word where a slot grazes the wall: 20 microns thick, at the wall's face."""
-    result, part = shelf()
-    assert are_whole(part.body.mesh, result.tabs, TABS)
+    plan, part = shelf()
+    assert are_whole(part.body.mesh, plan.tabs, TABS)
     solid = manifold3d.Manifold(
         manifold3d.Mesh64(np.array(part.body.mesh.vertices), np.array(part.body.mesh.faces, dtype=np.uint64))
     )
 
     def other(size: tuple[float, float, float], at: tuple[float, float, float], *, cut: bool = False) -> Mesh:
         """The part with a block added or cut: its size and lowest corner outwards, along and across the right arm."""
-        origin, out, along, across = result.tabs[1].axes
+        origin, out, along, across = plan.tabs[1].axes
         frame = np.column_stack([out, along, across])
         block = manifold3d.Manifold.cube(size).transform(np.column_stack([frame, origin + frame @ np.array(at)]))
         changed = (solid - block if cut else solid + block).to_mesh64()
@@ -130,13 +131,13 @@ def test_a_skin_across_a_slot_and_a_hook_left_off_are_noticed() -> None:
 
     half, h = 0.5 * TABS.width, TABS.thickness
     skin = other((0.02, 6.0, SIDE_GAP + 0.4), (-0.02, -12.0, half - 0.2))
-    assert not are_whole(skin, result.tabs, TABS)
+    assert not are_whole(skin, plan.tabs, TABS)
     inside = other((0.02, 6.0, SIDE_GAP + 0.4), (-0.9 * h, -9.0, -half - SIDE_GAP - 0.2))
-    assert not are_whole(inside, result.tabs, TABS)
+    assert not are_whole(inside, plan.tabs, TABS)
     behind = other((slot_width(TABS) + 0.4, 0.02, TABS.width), (-h - slot_width(TABS) - 0.2, -8.0, -half))
-    assert not are_whole(behind, result.tabs, TABS)
+    assert not are_whole(behind, plan.tabs, TABS)
     hookless = other((5.0, 6.0, TABS.width), (0.05, -3.0, -half), cut=True)
-    assert not are_whole(hookless, result.tabs, TABS)
+    assert not are_whole(hookless, plan.tabs, TABS)
 
 
 def test_a_hook_that_bends_the_arm_through_its_slot_is_told_as_that() -> None:
@@ -190,21 +191,21 @@ def test_the_root_is_rounded_by_half_the_thickness() -> None:
 
 
 def test_the_judge_feels_the_fillet_and_misses_one_that_is_not_there() -> None:
-    result, part = shelf()
-    found = judge_fillet(result.tabs, TABS, part.body.mesh)
+    plan, part = shelf()
+    found = judge_fillet(plan.tabs, TABS, part.body.mesh)
     assert found.value == pytest.approx(0.5 * TABS.thickness, rel=0.05)
     assert (found.verdict, found.limit) == ("pass", pytest.approx(0.81))
     assert "1.2" in found.source  # Roark's peak at half the thickness: 1.23
     solid = manifold3d.Manifold(
         manifold3d.Mesh64(np.array(part.body.mesh.vertices), np.array(part.body.mesh.faces, dtype=np.uint64))
     )
-    origin, out, along, across = result.tabs[1].axes
+    origin, out, along, across = plan.tabs[1].axes
     depth = TABS.length + 0.5 * TABS.thickness
     corner = origin - (TABS.thickness + slot_width(TABS)) * out - depth * along - 0.5 * TABS.width * across
     box = manifold3d.Manifold.cube((slot_width(TABS), 3.0, TABS.width)).transform(np.column_stack([out, along, across, corner]))
     squared = (solid - box).to_mesh64()
     mesh = Mesh(np.asarray(squared.vert_properties)[:, :3], np.asarray(squared.tri_verts).astype(np.int32))
-    sharp = judge_fillet(result.tabs, TABS, mesh)
+    sharp = judge_fillet(plan.tabs, TABS, mesh)
     assert sharp.verdict == "caution"
     assert sharp.value == pytest.approx(0.0, abs=0.1)
     assert "round the corner with a file to 0.9 mm, or set tabs = false" in sharp.remedy
@@ -225,8 +226,8 @@ def test_a_length_at_which_the_fillet_is_there_is_cut_and_felt_before_it_is_name
     assert read_remedy(advice) == [{"tabs.length": "19"}]
     assert tried == [18.5, 17.5, 19.0]
     longer = TABS.model_copy(update={"length": 19.0})
-    result = cut_tabs(solid, recess, tabs=longer, mesh=mesh)
-    assert judge_fillet(result.tabs, longer, tessellate(result.solid)).verdict == "pass"
+    plan = plan_tabs(mesh, recess, tabs=longer)
+    assert judge_fillet(plan.tabs, longer, tessellate(carve_tabs(solid, plan, tabs=longer))).verdict == "pass"
     tried.clear()
     assert advise_fillet(trial, TABS, asa, 2.0, upright=False) == ""  # no arm of this thickness is rounded so far
     stiff = RetainingTabs(length=12.0, thickness=2.5, hook=1.6)
@@ -342,8 +343,8 @@ def test_too_long_an_arm_names_the_longest_that_fits() -> None:
     assert found is not None
     longest = float(found[1])
     assert 20.0 < longest < DEPTH
-    result = cut_tabs(solid, recess, tabs=RetainingTabs(length=longest), mesh=mesh)
-    assert is_valid(result.solid)
+    fitting = RetainingTabs(length=longest)
+    assert is_valid(carve_tabs(solid, plan_tabs(mesh, recess, tabs=fitting), tabs=fitting))
     with pytest.raises(FeatureError):
         plan_tabs(mesh, recess, tabs=RetainingTabs(length=longest + 1.0))
 
@@ -455,8 +456,8 @@ def seated() -> Device:
 def case_of(*, layers: tuple[float, float, float], mass: float) -> Case:
     """The box's block with its tabs, printed with its layers growing along a direction."""
     recess, solid, mesh = box()
-    result, part = shelf()
-    whole = Part(part.body, part.soft, seated(), tabs=result.tabs, trial=TabTrial(solid, mesh, recess))
+    plan, part = shelf()
+    whole = Part(part.body, part.soft, seated(), tabs=plan.tabs, trial=TabTrial(solid, mesh, recess))
     return Case(
         recipe_for(layers=layers, mass=mass, tabs=TABS.model_dump()), as_scan(recess), recess, whole, find_material("asa"),
         load_materials(), gauge(soft=True),
@@ -507,8 +508,9 @@ def test_the_pads_named_for_tabs_that_do_not_hold_do_so_by_the_rules_of_tape() -
     (named,) = read_remedy(check.remedy)
     tape = TapePads.model_validate({key.removeprefix("tape."): int(value) for key, value in named.items()})
     recess, solid, mesh = box()
-    made = set_pads(solid, recess, tape=tape, mesh=mesh)
-    part = Part(Body(made.solid, tessellate(made.solid)), made.soft, seated(), pads=made.pads)
+    plan = plan_pads(mesh, recess, tape=tape)
+    made = carve_pads(solid, plan)
+    part = Part(Body(made, tessellate(made)), plan.soft, seated(), pads=plan.pads)
     gauged = inspect_body(
         part.body.mesh, recess, clearance=CLEARANCE, wall_min=1.0, line_width=0.45, flexible=part.soft_faces()
     )

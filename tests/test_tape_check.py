@@ -16,7 +16,7 @@ from mountgen.arrays import Floats
 from mountgen.datum import Recess
 from mountgen.features.pad_place import Spot
 from mountgen.features.part import Device, Part
-from mountgen.features.tape_pads import Pad, plan_pads, set_pads
+from mountgen.features.tape_pads import Pad, carve_pads, plan_pads
 from mountgen.field import build_space
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Body, Mesh, tessellate
@@ -30,7 +30,7 @@ from mountgen.service.case import Case, Finding
 from mountgen.service.tape_bond import Bond, PadGauge, find_pull
 from mountgen.service.tape_check import _judge_room, _name_pads, judge_tape
 from mountgen.service.tape_size import find_enough
-from mountgen.tape import find_cleavage
+from mountgen.tape import STATIC_KPA
 from mountgen.topology import measure_faces
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
@@ -58,11 +58,19 @@ def bond_at(middle: Floats, normal: Floats, right: Floats, *, length: float, wid
 
 def test_pull_of_a_shelf_hung_from_one_upright_pad() -> None:
     """Worked example: 0.35 kg, 60 mm in front of a pad 80 mm wide and 50 mm high: 6.18 kPa."""
-    bond = bond_at(np.zeros(3), -Z, X, length=80.0, width=50.0, n=150)
     force = np.array([0.0, -0.35 * 9.81, 0.0])
-    found = 1000.0 * find_pull([bond], force=force, moment=np.zeros(3), about=np.array([0.0, 0.0, 60.0]))
+
+    def hang(*, arm: float = 60.0, width: float = 80.0, height: float = 50.0) -> float:
+        bonds = [bond_at(np.zeros(3), -Z, X, length=width, width=height, n=150)]
+        return 1000.0 * find_pull(bonds, force=force, moment=np.zeros(3), about=np.array([0.0, 0.0, arm]))
+
+    found = hang()
     assert found == pytest.approx(6.18, abs=0.005)
-    assert found == pytest.approx(find_cleavage(0.35, arm=60.0, width=80.0, height=50.0), rel=1e-3)
+    assert found == pytest.approx(1000.0 * 6.0 * 0.35 * 9.81 * 60.0 / (80.0 * 50.0**2), rel=1e-3)  # straight stress over the pad
+    assert hang(height=100.0) == pytest.approx(found / 4.0)
+    assert hang(arm=120.0, width=160.0) == pytest.approx(found)
+    assert hang(height=94.7) == pytest.approx(STATIC_KPA, rel=2e-3)  # as high a pad as may hang for good, cold
+    bond = bond_at(np.zeros(3), -Z, X, length=80.0, width=50.0, n=150)
     there = 1000.0 * find_pull([bond], force=np.zeros(3), moment=np.array([60.0 * 0.35 * 9.81, 0.0, 0.0]), about=X)
     assert there == pytest.approx(found, rel=1e-6)  # a force beside the pad is a moment and a force along it
 
@@ -131,8 +139,9 @@ def box(up: str) -> tuple[Recess, Any, Mesh]:
 @cache
 def padded(up: str, tape: TapePads) -> tuple[Part, Inspection]:
     recess, solid, mesh = box(up)
-    made = set_pads(solid, recess, tape=tape, mesh=mesh)
-    part = Part(Body(made.solid, tessellate(made.solid)), soft=made.soft, pads=made.pads)
+    plan = plan_pads(mesh, recess, tape=tape)
+    made = carve_pads(solid, plan)
+    part = Part(Body(made, tessellate(made)), soft=plan.soft, pads=plan.pads)
     gauged = inspect_body(
         part.body.mesh, recess, clearance=CLEARANCE, wall_min=1.0, line_width=0.45, flexible=part.soft_faces()
     )

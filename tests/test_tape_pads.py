@@ -14,7 +14,7 @@ from mountgen.datum import Recess
 from mountgen.errors import FeatureError
 from mountgen.features.pad_place import Spot
 from mountgen.features.part import Part, SoftZone
-from mountgen.features.tape_pads import Pad, PadPlan, PadResult, advise_flatter, plan_pads, set_pads
+from mountgen.features.tape_pads import Pad, PadPlan, advise_flatter, carve_pads, plan_pads
 from mountgen.field import build_space
 from mountgen.gap import TOLERANCE
 from mountgen.inspection import inspect_body
@@ -43,10 +43,11 @@ def box() -> tuple[Recess, Any, Mesh]:
 
 
 @cache
-def padded(raised: bool) -> tuple[PadResult, Part]:
+def padded(raised: bool) -> tuple[PadPlan, Part]:
     recess, solid, mesh = box()
-    result = set_pads(solid, recess, tape=RAISED if raised else SUNK, mesh=mesh)
-    return result, Part(Body(result.solid, tessellate(result.solid)), soft=result.soft)
+    plan = plan_pads(mesh, recess, tape=RAISED if raised else SUNK)
+    made = carve_pads(solid, plan)
+    return plan, Part(Body(made, tessellate(made)), soft=plan.soft)
 
 
 def faces_of(mesh: Mesh, level: float) -> np.ndarray:
@@ -87,9 +88,9 @@ def fine_box(size: tuple[float, float], low: float) -> Mesh:
 
 @pytest.mark.parametrize("raised", [False, True])
 def test_the_part_stays_one_valid_solid_and_one_manifold_piece(raised: bool) -> None:
-    result, part = padded(raised)
-    assert len(solids_of(result.solid)) == 1
-    assert is_valid(result.solid)
+    _, part = padded(raised)
+    assert len(solids_of(part.body.solid)) == 1
+    assert is_valid(part.body.solid)
     assert_printable(part.body.mesh)
 
 
@@ -111,7 +112,7 @@ def test_the_volume_changes_by_the_pockets_or_plinths(raised: bool) -> None:
     tape = RAISED if raised else SUNK
     before = tessellate(box()[1], chord=FINE)
     level = -DEPTH + tape.thickness * (1.0 - tape.compression)
-    change = mesh_volume(tessellate(padded(raised)[0].solid, chord=FINE)) - mesh_volume(before)
+    change = mesh_volume(tessellate(padded(raised)[1].body.solid, chord=FINE)) - mesh_volume(before)
     expected = 0.0
     surface = Surface(before.vertices, before.faces)
     for zone in padded(raised)[0].soft:  # the floor under each pad, felt by rays before it was set
@@ -151,12 +152,12 @@ def test_all_but_the_pads_keeps_its_clearance(raised: bool) -> None:
 
 
 def test_flat_pads_have_no_mismatch() -> None:
-    result, _ = padded(False)
-    mismatch = find(result.checks, "mismatch under tape")
+    plan, _ = padded(False)
+    mismatch = find(plan.checks, "mismatch under tape")
     assert mismatch.verdict == "pass"
     assert mismatch.value == pytest.approx(0.0, abs=1e-3)
     assert mismatch.limit == pytest.approx(0.55)  # half of 1.1 mm
-    for note in result.notes:
+    for note in plan.notes:
         sunk = re.search(r"sunk ([\d.]+) mm", note)
         assert sunk is not None
         assert float(sunk[1]) == pytest.approx(0.88 - CLEARANCE, abs=TOLERANCE)
@@ -239,8 +240,7 @@ def test_too_large_a_pad_names_the_largest_that_fits() -> None:
     assert found is not None
     length = float(found[1])
     assert 45.0 < length < 66.0  # the floor is 59 x 39 mm, its diagonal 70
-    result = set_pads(solid, recess, tape=long.model_copy(update={"length": length}), mesh=mesh)
-    assert is_valid(result.solid)
+    assert is_valid(carve_pads(solid, plan_pads(mesh, recess, tape=long.model_copy(update={"length": length}))))
     with pytest.raises(FeatureError):
         plan_pads(mesh, recess, tape=long.model_copy(update={"length": 1.15 * length}))
 
@@ -288,8 +288,7 @@ def test_a_pocket_with_a_plinth_at_one_side_is_still_one_solid() -> None:
     """Where the tape is nearly as thick as the clearance, a plane pad on a bowed surface is sunk here and raised there."""
     tape = TapePads(count=1, length=40.0, width=14.0, thickness=0.5, compression=0.2)
     low = -DEPTH + CLEARANCE
-    result = set_pads(
-        box_solid((60.0, 20.0, -low), (-30.0, -10.0, low)), curved_scan(700.0), tape=tape, mesh=fine_box((60.0, 20.0), low)
-    )
-    assert is_valid(result.solid)
-    assert_printable(tessellate(result.solid))
+    plan = plan_pads(fine_box((60.0, 20.0), low), curved_scan(700.0), tape=tape)
+    made = carve_pads(box_solid((60.0, 20.0, -low), (-30.0, -10.0, low)), plan)
+    assert is_valid(made)
+    assert_printable(tessellate(made))

@@ -252,11 +252,5 @@ def extend_up(shell: Shell, by: float) -> Shell:
     breaks = np.append(wall.v.breaks, wall.v.breaks[-1] + by)
     axis = Axis(breaks, periodic=False)
     poles = np.concatenate([wall.poles, wall.poles[:, -1:]], axis=1)
-    poles[..., 2] = _pole_heights(axis)
+    poles[..., 2] = axis.abscissae
     return replace(shell, wall=Surface(wall.u, axis, poles))
-
-
-def _pole_heights(axis: Axis) -> Floats:
-    """Return the heights of a tube's poles that make its second parameter the height itself (Greville's abscissae)."""
-    knots = np.concatenate([np.full(3, axis.breaks[0]), axis.breaks, np.full(3, axis.breaks[-1])])
-    return np.array([knots[i + 1 : i + 4].mean() for i in range(axis.poles)])

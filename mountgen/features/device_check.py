@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from mountgen.field import InsertableSpace
 from mountgen.gap import TOLERANCE, clip_mesh
 from mountgen.kernel import Mesh
 from mountgen.place import describe_place
+from mountgen.solid_mesh import load_solid
 from mountgen.surface import Surface, surface_of
 from mountgen.verdict import Check, Verdict
 
@@ -115,10 +116,10 @@ def gauge_part(swept: Sequence[Mesh], part: Mesh) -> WayGap:
     """Return the least gap between a device on its way and the finished part; 0 where they meet."""
     import manifold3d
 
-    solid = _solid_of(part)
+    solid = load_solid(part)
     if solid.status() != manifold3d.Error.NoError:
         raise InspectionError("the part's mesh is not closed", "the device's way", "make the part again")
-    return WayGap(min(float(_solid_of(each).min_gap(solid, LOOK)) for each in swept))
+    return WayGap(min(float(load_solid(each).min_gap(solid, LOOK)) for each in swept))
 
 
 def gauge_scan(swept: Sequence[Mesh], recess: Recess) -> WayGap:
@@ -131,7 +132,7 @@ def gauge_scan(swept: Sequence[Mesh], recess: Recess) -> WayGap:
             continue
         points = np.vstack([vertices, vertices[faces].mean(axis=1)])
         near = ((points > low) & (points < high)).all(axis=1)
-        fine = _solid_of(each).refine_to_length(EDGE).to_mesh64().vert_properties[:, :3]
+        fine = load_solid(each).refine_to_length(EDGE).to_mesh64().vert_properties[:, :3]
         found = Surface(each.vertices, each.faces).measure(points[near])
         own = surface_of(recess).measure(np.ascontiguousarray(fine))
         outside = np.where(own.border, np.inf, own.gap)
@@ -140,12 +141,6 @@ def gauge_scan(swept: Sequence[Mesh], recess: Recess) -> WayGap:
                 x, y, z = (float(v) for v in at[int(np.argmin(gaps))])
                 best = WayGap(float(gaps.min()), (x, y, z))
     return best
-
-
-def _solid_of(mesh: Mesh) -> Any:
-    import manifold3d
-
-    return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
 
 
 def _judge_scan(

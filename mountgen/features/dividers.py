@@ -15,6 +15,7 @@ from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine_many, solids_of, tessellate
 from mountgen.recipe_tables import Dividers
 from mountgen.shape import Axes, extrude, move, round_polygon
+from mountgen.solid_mesh import load_solid
 
 # How dividers are cut out of a cavity until the kernel gets it right: mm beside their place, and mm of extra tolerance.
 WAYS = tuple((nudge, fuzzy) for nudge in (0.0, 0.06, -0.06, 0.13, -0.13) for fuzzy in (0.0, 0.001))
@@ -129,7 +130,4 @@ def _are_right(rooms: Sequence[Any], whole: Any, walls: Sequence[Any]) -> bool:
 
 def _mesh_solid(solid: Solid) -> Any:
     """Return a solid, coarsely, as one of the library whose booleans are exact."""
-    import manifold3d
-
-    mesh = tessellate(solid, chord=COARSE)
-    return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
+    return load_solid(tessellate(solid, chord=COARSE))

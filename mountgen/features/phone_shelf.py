@@ -136,7 +136,7 @@ def _add_holds(
 ) -> tuple[Solid, TabPlan | None, PadPlan | None, TabTrial | None]:
     """Add what holds the shelf in the recess, retaining tabs and tape pads; and return what other tabs can be tried on."""
     from mountgen.features.tabs import TabTrial, carve_tabs, plan_tabs
-    from mountgen.features.tape_pads import plan_pads
+    from mountgen.features.tape_pads import carve_pads, plan_pads
 
     if recipe.tabs is None and recipe.tape is None:
         return solid, None, None, None
@@ -147,9 +147,7 @@ def _add_holds(
         tabs = plan_tabs(mesh, recess, tabs=recipe.tabs)
     if recipe.tape is not None:
         pads = plan_pads(mesh, recess, tape=recipe.tape, avoid=() if tabs is None else tabs.soft)
-        solid = combine_many(solid, pads.add, "fuse", what="tape pads")
-        solid = combine_many(solid, pads.cut, "cut", what="tape pads")
-        solid = require_one_solid(solid, what="tape pads", remedy="make tape.length or tape.width smaller")
+        solid = carve_pads(solid, pads)
     if tabs is not None and recipe.tabs is not None:
         trial = TabTrial(solid, mesh, recess)
         solid = carve_tabs(solid, tabs, tabs=recipe.tabs)

@@ -11,7 +11,7 @@ from mountgen.arrays import Floats
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.flange import Border
-from mountgen.features.rounding import round_edges
+from mountgen.features.rounding import TWO_EDGES, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid, combine_many, solids_of
 from mountgen.recipe_tables import PullTab
@@ -24,7 +24,6 @@ STEP = 0.25  # mm between the places tried
 SAG = 3.0  # mm by which the mouth's edge may curve away behind the tongue, or the tongue's thickness where that is more
 AIM = 0.02  # mm of height that a place may lose for each mm it is nearer to the middle
 HOLE, BRIDGE = (9.0, 22.0), 4.0  # mm; a finger's hole, least and largest, and what must be left around it
-TWO_EDGES = 0.45  # of the tongue's thickness that each of its two edges may take
 EASED = 0.3  # of a flange's rounding by which what fills up beside it ends below its top: there the rounding slopes by 45 degrees
 LAP = 0.1  # mm below the mouth from which the filling reaches as far out as the mouth
 BEAD = 1.2  # mm by which a bead without room for a hole stands out, towards the inside

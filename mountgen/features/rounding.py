@@ -15,6 +15,7 @@ from mountgen.kernel import Solid, is_valid, solids_of
 
 NEAR = 0.01  # mm; how far from a height field an edge on it may lie
 SHARES = (1.0, 0.7, 0.4)  # of the radius, as an edge is tried
+TWO_EDGES = 0.45  # of a thickness that each of the two edges along it may take
 SMALLEST = 0.2  # mm; a smaller radius is not worth its face
 LONGEST = 20.0  # s of CPU for a rounding; the slowest of an example takes 1
 PATIENCE = 30.0  # s of the clock that may go by in tries which fail; after that the edges that are left stay sharp

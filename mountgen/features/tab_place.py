@@ -84,7 +84,7 @@ def list_places(body: Surface, side: int, room: TabRoom) -> list[TabPlace]:
     low, high = body.vertices.min(axis=0), body.vertices.max(axis=0)
     middles = np.arange(low[1] + 0.5 * room.width, high[1] - 0.5 * room.width + 1e-9, SHIFT) + OFF
     z = np.arange(high[2] - 0.5 * STEP, low[2], -STEP)
-    found = [place for y in middles if (place := _try_place(body, side, float(y), z, low, high, room)) is not None]
+    found = [place for y in middles if (place := _try_place(body, side, float(y), z, room)) is not None]
     if not found:
         return []
     centre = np.mean([place.origin for place in found], axis=0)
@@ -120,7 +120,7 @@ def feel_wall(body: Surface, place: TabPlace, across: Floats, z: Floats) -> tupl
     return (far - run).reshape(shape), thick.reshape(shape), square.reshape(shape)
 
 
-def _try_place(body: Surface, side: int, y: float, z: Floats, low: Floats, high: Floats, room: TabRoom) -> TabPlace | None:
+def _try_place(body: Surface, side: int, y: float, z: Floats, room: TabRoom) -> TabPlace | None:
     """Return the place at one y, turned to the wall's own direction in plan; None where the wall has no room at all."""
     half = 0.5 * room.width + SIDE_GAP + LAND
     first = _make_place(side, np.array([side, 0.0, 0.0]), np.array([0.0, y, 0.0]))

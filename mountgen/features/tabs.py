@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, cos, floor, radians, tan
-from typing import Any
 
 import numpy as np
 
@@ -41,6 +40,7 @@ from mountgen.kernel import Mesh, Solid, combine_many, is_closed, mesh_volume, t
 from mountgen.recipe_tables import RetainingTabs
 from mountgen.shape import Axes, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
+from mountgen.solid_mesh import load_solid
 from mountgen.surface import Surface, surface_of
 
 CATCH = 0.2  # mm of rise on the way out from which it is worth to move the hook back for it
@@ -56,15 +56,6 @@ INSET = 0.1  # mm from a slot's faces, at which the first and last rays through 
 class TabPlan:
     """Tabs that are placed. soft: where the part is meant to touch and flex."""
 
-    tabs: tuple[Tab, ...]
-    soft: tuple[SoftZone, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class TabResult:
-    """A solid with its tabs. tabs and soft as in `TabPlan`."""
-
-    solid: Solid
     tabs: tuple[Tab, ...]
     soft: tuple[SoftZone, ...]
 
@@ -111,28 +102,20 @@ class TabTrial:
             return None
 
 
-def cut_tabs(solid: Solid, recess: Recess, *, tabs: RetainingTabs, mesh: Mesh | None = None) -> TabResult:
-    """Cut retaining tabs into the two ends of a solid.
+def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs) -> TabPlan:
+    """Find places for retaining tabs in the two ends of a part.
 
     Args:
-        solid: the part, otherwise finished.
+        mesh: the part, otherwise finished but for what does not concern its ends.
         recess: the scan in the part frame.
         tabs: the recipe's `[tabs]` table.
-        mesh: a tessellation of the solid, where there is one already.
 
     Returns:
-        TabResult: one valid solid.
+        TabPlan: to be cut by `carve_tabs`.
 
     Raises:
         FeatureError: an arm does not fit; says the longest that would.
-        KernelError: the kernel cannot make it.
     """
-    plan = plan_tabs(tessellate(solid, chord=0.1) if mesh is None else mesh, recess, tabs=tabs)
-    return TabResult(carve_tabs(solid, plan, tabs=tabs), plan.tabs, plan.soft)
-
-
-def plan_tabs(mesh: Mesh, recess: Recess, *, tabs: RetainingTabs) -> TabPlan:
-    """Find places for the tabs. Arguments and errors as for `cut_tabs`."""
     body = Surface(mesh.vertices, mesh.faces)
     scan = surface_of(recess)
     made = tuple(_place_tab(body, scan, recess, side, tabs) for side in (-1, 1))
@@ -164,16 +147,16 @@ def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
     failed: MountgenError = KernelError(
         what, "retaining tabs", "change tabs.length or tabs.hook by some tenths, or set tabs = false"
     )
-    whole = _solid_mesh(tessellate(solid))
+    whole = load_solid(tessellate(solid))
     for nudge, rounding in NUDGES:
         shaped = [_shape_tab(tab, tabs, nudge=nudge, rounding=rounding) for tab in plan.tabs]
         cut, add = [slot for slots, _, _ in shaped for slot in slots], [hook for _, hook, _ in shaped]
         left = whole
         for tool in cut:
-            left -= _solid_mesh(tessellate(tool))
+            left -= load_solid(tessellate(tool))
         removed, expected = float(whole.volume() - left.volume()), left
         for tool in add:
-            expected += _solid_mesh(tessellate(tool))
+            expected += load_solid(tessellate(tool))
         try:
             shape = combine_many(solid, cut, "cut", what="retaining tabs")
             shape = combine_many(shape, add, "fuse", what="hooks of the retaining tabs")
@@ -224,13 +207,6 @@ def _grid(a: Floats, b: Floats, c: Floats) -> Floats:
     """Return all triples of three rows of numbers, (N, 3)."""
     grid: Floats = np.stack(np.meshgrid(a, b, c, indexing="ij"), axis=-1).reshape(-1, 3)
     return grid
-
-
-def _solid_mesh(mesh: Mesh) -> Any:
-    """Return a mesh as a solid of the library whose booleans are exact."""
-    import manifold3d
-
-    return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
 
 
 def _place_tab(body: Surface, scan: Surface, recess: Recess, side: int, tabs: RetainingTabs) -> Tab:

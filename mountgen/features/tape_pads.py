@@ -18,7 +18,7 @@ from mountgen.datum import Recess
 from mountgen.errors import FeatureError
 from mountgen.features.pad_place import Spot, View, choose_spots, make_views
 from mountgen.features.part import SoftZone
-from mountgen.kernel import Mesh, Solid, combine_many, tessellate
+from mountgen.kernel import Mesh, Solid, combine_many
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.place import describe_place
 from mountgen.recipe_settings import tell_settings
@@ -87,45 +87,21 @@ class PadPlan:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class PadResult:
-    """A solid with its pads. pads, soft, checks and notes as in `PadPlan`."""
-
-    solid: Solid
-    pads: tuple[Pad, ...]
-    soft: tuple[SoftZone, ...]
-    checks: tuple[Check, ...]
-    notes: tuple[str, ...] = ()
-
-
-def set_pads(
-    solid: Solid, recess: Recess, *, tape: TapePads, avoid: Sequence[SoftZone] = (), mesh: Mesh | None = None
-) -> PadResult:
-    """Set tape pads into the surface with which a solid bears on the recess.
+def plan_pads(mesh: Mesh, recess: Recess, *, tape: TapePads, avoid: Sequence[SoftZone] = ()) -> PadPlan:
+    """Find places for tape pads on the surface with which a part bears on the recess, and say what to cut and to add there.
 
     Args:
-        solid: the part, otherwise finished.
+        mesh: the part, otherwise finished but for its tabs.
         recess: the scan in the part frame.
         tape: the recipe's `[tape]` table.
         avoid: boxes that no pad may reach into, such as retaining tabs.
-        mesh: a tessellation of the solid, where there is one already.
 
     Returns:
-        PadResult: one valid solid.
+        PadPlan: to be set into the part by `carve_pads`.
 
     Raises:
         FeatureError: the pads do not fit; says the largest that would.
-        KernelError: the kernel cannot make it.
     """
-    plan = plan_pads(tessellate(solid, chord=0.1) if mesh is None else mesh, recess, tape=tape, avoid=avoid)
-    shape = combine_many(solid, plan.add, "fuse", what="tape pads")
-    shape = combine_many(shape, plan.cut, "cut", what="tape pads")
-    whole = require_one_solid(shape, what="tape pads", remedy="make tape.length or tape.width smaller")
-    return PadResult(whole, plan.pads, plan.soft, plan.checks, plan.notes)
-
-
-def plan_pads(mesh: Mesh, recess: Recess, *, tape: TapePads, avoid: Sequence[SoftZone] = ()) -> PadPlan:
-    """Find places for the pads and say what to cut and to add there. Arguments and errors as for `set_pads`."""
     body, scan = Surface(mesh.vertices, mesh.faces), surface_of(recess)
     pitch = float(np.clip(min(tape.width, tape.length) / SHARE, FINEST, COARSEST))
     views = make_views(body, scan, pitch=pitch, avoid=avoid)
@@ -156,6 +132,21 @@ def plan_pads(mesh: Mesh, recess: Recess, *, tape: TapePads, avoid: Sequence[Sof
     if not pads:
         raise _misfit(views, tape, found)
     return _make_plan(pads, tape, place)
+
+
+def carve_pads(solid: Solid, plan: PadPlan) -> Solid:
+    """Set planned pads into a solid: plinths are added, then pockets are cut.
+
+    Returns:
+        One valid solid.
+
+    Raises:
+        FeatureError: the part falls in pieces.
+        KernelError: the kernel cannot make it.
+    """
+    shape = combine_many(solid, plan.add, "fuse", what="tape pads")
+    shape = combine_many(shape, plan.cut, "cut", what="tape pads")
+    return require_one_solid(shape, what="tape pads", remedy="make tape.length or tape.width smaller")
 
 
 def _measure(body: Surface, scan: Surface, spot: Spot, tape: TapePads) -> Pad:

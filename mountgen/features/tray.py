@@ -15,7 +15,7 @@ from mountgen.features.dividers import make_dividers
 from mountgen.features.flange import MOST_ROUND, Border, flange_of
 from mountgen.features.part import Part
 from mountgen.features.pull_tab import ROOTS, make_pull_tab
-from mountgen.features.rounding import on_field, round_edges
+from mountgen.features.rounding import TWO_EDGES, on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, combine_many, is_valid, solids_of, tessellate
 from mountgen.loft import Block, Shell
@@ -24,8 +24,6 @@ from mountgen.recipe_tables import PullTab, TrayBody
 from mountgen.section import cut_sections
 from mountgen.shape import require_one_solid
 from mountgen.stitch import fuse_nearby
-
-TWO_EDGES = 0.45  # of a wall's thickness that each of its two upper edges may take
 
 
 def make_tray(shell: Shell | None, space: InsertableSpace, recess: Recess, *, recipe: TrayRecipe) -> Part:

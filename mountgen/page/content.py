@@ -13,7 +13,7 @@ from mountgen.page.markup import Child, Markup, element, join
 from mountgen.page.plots import NARROW, WIDTH, list_kinds, plot_heat, plot_stack
 from mountgen.page.viewer import find_zones, lay_out_view
 from mountgen.part_picture import word_zones
-from mountgen.verdict import SEVERITY, format_number, put_away
+from mountgen.verdict import SEVERITY, format_minutes, format_number, put_away
 
 TIMES = " \N{MULTIPLICATION SIGN} "
 MARKS = {"fail": "\N{MULTIPLICATION X}", "caution": "!", "pass": "\N{CHECK MARK}"}
@@ -195,12 +195,7 @@ def _word_print(facts: Mapping[str, Any] | None) -> str | None:
     if not facts or "estimate" not in facts:
         return None
     estimate = facts["estimate"]
-    return f"about {estimate['mass'] + estimate['support_mass']:.0f} g, {_word_time(estimate['time'])}"
-
-
-def _word_time(seconds: float) -> str:
-    minutes = round(seconds / 60.0)
-    return f"{minutes // 60} h {minutes % 60:02d} min"
+    return f"about {estimate['mass'] + estimate['support_mass']:.0f} g, {format_minutes(estimate['time'] / 60.0)}"
 
 
 def _list_print(facts: Mapping[str, Any]) -> Markup | None:
@@ -212,7 +207,7 @@ def _list_print(facts: Mapping[str, Any]) -> Markup | None:
     rows = {
         "plastic": f"{estimate['mass']:.0f} g, and {format_number(round(estimate['support_mass'], 1))} g of support",
         "filament": f"{estimate['filament'] / 1000.0:.1f} m",
-        "time": f"about {_word_time(estimate['time'])}, {estimate['layers']} layers",
+        "time": f"about {format_minutes(estimate['time'] / 60.0)}, {estimate['layers']} layers",
         "size on the plate": f"{size} mm of {bed}",
         "thinnest wall": f"{facts['lines_in_thinnest_wall']:.1f} printed lines" if facts["lines_in_thinnest_wall"] else None,
         "longest bridge": f"{facts['longest_bridge']:.1f} mm",

@@ -15,18 +15,17 @@ from mountgen.features.tape_pads import Pad
 from mountgen.kernel import Mesh
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_settings import tell_settings
-from mountgen.recipe_tables import BlockBody, TapePads
+from mountgen.recipe_tables import MOST_RIBS, BlockBody, TapePads
 from mountgen.service.case import Case
 from mountgen.service.print_orientation import Orientation
 from mountgen.service.print_piece import look_under
 from mountgen.service.print_shape import HIGHEST_LAYER, SETTLES
-from mountgen.service.solid_mesh import load_solid
+from mountgen.solid_mesh import load_solid
 from mountgen.tape import MISMATCH_TIMES
 
 SPARE = 0.02  # mm of a pocket's depth, and 0.03 of a bridge's length, that a remedy leaves: facets and grid
 SHARE = 0.97
 BESIDE = 1.0  # mm around a feature that still count as its place
-MOST_RIBS = 20  # that a recipe may ask for
 TRIED = 2  # parts that are made again: a hollow with ribs may take a minute each
 
 
@@ -87,7 +86,7 @@ def _fill_pockets(mesh: Mesh, pads: tuple[Pad, ...], tape: TapePads, *, by: floa
     """Return a part whose sunk pads lie less deep by `by` mm."""
     import manifold3d
 
-    solid = load_solid(mesh.vertices, mesh.faces)
+    solid = load_solid(mesh)
     for pad in pads:
         if not pad.sunk:
             continue

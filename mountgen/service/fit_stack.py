@@ -7,12 +7,12 @@ from math import isfinite, sqrt
 from typing import Any
 
 from mountgen.clearance import Stack, measure_mouth, stack_recipe
+from mountgen.inspection import ZONES
 from mountgen.service.case import Case, Finding
 from mountgen.tolerance import ASSEMBLY_C, COVERAGE, FITS, judge_scan_noise
 from mountgen.verdict import Check, Verdict
 
 ROUNDING = 0.005  # mm by which a clearance may be short of what is needed; two decimals are written
-ZONES = ("floor", "walls", "rim")
 
 
 def judge_fit_stack(case: Case) -> Finding:

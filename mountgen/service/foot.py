@@ -20,7 +20,7 @@ from mountgen.kernel import Mesh
 from mountgen.outline import chain_pieces
 from mountgen.scene import Plane, cut_lines
 from mountgen.service.plate import Pose, move_points
-from mountgen.service.solid_mesh import load_solid, unload_solid
+from mountgen.solid_mesh import load_solid, unload_solid
 
 if TYPE_CHECKING:
     from mountgen.features.part import SoftZone
@@ -70,7 +70,7 @@ def chamfer_foot(mesh: Mesh, pose: Pose, *, size: float, line_width: float, zone
     vertices = move_points(mesh.vertices, pose.part_to_plate)
     if not _asks_for_it(vertices, mesh.faces, size):
         return Foot(mesh, 0.0, 0.0)
-    solid = load_solid(vertices, mesh.faces)
+    solid = load_solid(Mesh(vertices, mesh.faces))
     outline = solid.slice(size)
     spared = _find_spared(outline, size + LINES * line_width / 2.0, pose, zones, size=size)
     tool = _sweep_cone(outline.simplify(SMOOTH).offset(OUTSIDE, _miter(), MITRE), size + OUTSIDE)

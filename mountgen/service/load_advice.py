@@ -12,7 +12,7 @@ from mountgen.arrays import Floats
 from mountgen.heat import HIGH_STRESS, judge_softening, rank_materials
 from mountgen.material import Material
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
-from mountgen.recipe_tables import BlockBody
+from mountgen.recipe_tables import MOST_RIBS, BlockBody
 from mountgen.service.bearing import Span, level_axes
 from mountgen.service.case import Case
 from mountgen.service.deck import Piece, cut_by_ribs
@@ -21,7 +21,7 @@ from mountgen.service.load_answer import Answer, Burden, answer_all, find_need, 
 from mountgen.service.print_check import word_direction
 from mountgen.stiffness import PEAK_SHARE, SUSTAINED_SHARE
 
-MOST_RIBS, THICKEST = 20, 50.0  # that a recipe takes; mm
+THICKEST = 50.0  # mm; that a recipe takes
 SEEN = 0.5  # of the cells below a deck, from which the floor counts as scanned: then another scan would change nothing
 HIGH_END = 95.0  # per cent of its cells stand no higher above the floor: single ones look past an edge
 STEP = 0.1  # mm, to which sizes in a remedy are rounded up

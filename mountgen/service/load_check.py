@@ -40,6 +40,7 @@ from mountgen.stiffness import (
 from mountgen.verdict import Check, Verdict
 
 LOOKS_UP = 0.5  # of the face's direction along the vehicle's up; on a steeper one nothing stays (our rule)
+LARGE = "a plate that sags by more than half its thickness stretches and really sags less, so this is on the safe side"
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,6 +185,7 @@ def _judge_answers(case: Case, answers: Sequence[Answer], burden: Burden, noun: 
         f"{100 * SAG_SHARE:g} % of the span (our rule), with {find_sustained_modulus(material, burden.temp_c):.0f} MPa left "
         f"at {burden.temp_c:.0f} °C after creep (our rule, from the strain at which the deflection temperature is read)"
     )
+    source += "" if sag.crept.linear else f"; {LARGE}"
     if isfinite(sag.crept.sag):
         yield judge("sag", f"{noun} sag, hot and crept", sag.crept.sag, SAG_SHARE * sag.piece.span, "mm", source)
     spans = any(answer.piece.origin is not None for answer in answers)

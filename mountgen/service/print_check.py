@@ -30,7 +30,7 @@ from mountgen.service.print_split import (
     plan_split,
 )
 from mountgen.service.reach_advice import list_steady, list_unmarked
-from mountgen.verdict import Check, Verdict
+from mountgen.verdict import Check, Verdict, format_minutes
 
 SCARS = 0.10  # share of the surface that bears on the recess; what support leaves on more than this is felt (our rule)
 BRIDGE = 10.0  # mm; 10 to 15 mm come out clean (trade page on overhangs, read)
@@ -191,15 +191,15 @@ def _judge_room(
 def _tell_pieces(case: Case, split: PrintedSplit) -> str:
     gap, total = case.recipe.printer.joint_gap, add_up(split.prints)
     each = "; ".join(
-        f"{one.name} {tell_side_down(one.way.up)}, {one.estimate.mass:.0f} g, {_tell_time(one.estimate.time)}"
+        f"{one.name} {tell_side_down(one.way.up)}, {one.estimate.mass:.0f} g, {format_minutes(one.estimate.time / 60.0)}"
         for one in split.prints
     )
     return (
         f"pieces: cut {describe_joints(split.split.joints)}; {each}; in all about {total.mass:.0f} g and "
-        f"{total.support_mass:.0f} g of support, {total.filament / 1000.0:.1f} m of filament, {_tell_time(total.time)} without "
-        f"pins; {gap:g} mm of gap all around; glue them before the part goes in, and do not count on the joint alone; "
-        "the 3MF of the pieces has them as they lie on the plate, their STL in the part's own axes; the other files are of the "
-        "whole part"
+        f"{total.support_mass:.0f} g of support, {total.filament / 1000.0:.1f} m of filament, "
+        f"{format_minutes(total.time / 60.0)} without pins; {gap:g} mm of gap all around; glue them before the part goes in, and "
+        "do not count on the joint alone; the 3MF of the pieces has them as they lie on the plate, their STL in the part's own "
+        "axes; the other files are of the whole part"
     )
 
 
@@ -357,16 +357,11 @@ def _list_facts(case: Case, whole: Print, narrow: Narrowest) -> dict[str, Any]:
     }
 
 
-def _tell_time(seconds: float) -> str:
-    minutes = round(seconds / 60.0)
-    return f"{minutes // 60} h {minutes % 60:02d} min"
-
-
 def _summarise(case: Case, chosen: Orientation, estimate: Estimate) -> str:
     size = " x ".join(f"{case.scale * side:.0f}" for side in chosen.pose.size)
     return (
         f"print: {tell_side_down(chosen.up)}, {size} mm on the plate, "
         f"about {estimate.mass:.0f} g and {estimate.support_mass:.0f} g of support, "
-        f"{estimate.filament / 1000.0:.1f} m of filament, {_tell_time(estimate.time)}; "
+        f"{estimate.filament / 1000.0:.1f} m of filament, {format_minutes(estimate.time / 60.0)}; "
         "the 3MF lies so, STL and STEP are in the part's own axes"
     )

@@ -13,7 +13,7 @@ from mountgen.kernel import Mesh
 from mountgen.service.case import Case
 from mountgen.service.print_orientation import OVERHANG_DEG, face_areas, find_orientations
 from mountgen.service.print_shape import SETTLES
-from mountgen.service.solid_mesh import load_solid
+from mountgen.solid_mesh import load_solid
 
 SHALLOWEST = 0.4  # of its depth that a part keeps
 STEPS = 12  # depths that are looked at on the mesh
@@ -43,7 +43,7 @@ def list_unmarked(case: Case, *, most: float) -> Iterator[dict[str, Any]]:
 def list_steady(case: Case, *, most: float) -> Iterator[dict[str, Any]]:
     """Yield the greatest fit.reach with which the part leans no more than `most` (height over reach) in its best way up."""
     mesh = case.part.body.mesh
-    solid = load_solid(mesh.vertices, mesh.faces)
+    solid = load_solid(mesh)
     for reach in _list_depths(mesh):
         found = solid.trim_by_plane((0.0, 0.0, 1.0), -reach).to_mesh64()
         cut = Mesh(np.asarray(found.vert_properties)[:, :3].copy(), np.asarray(found.tri_verts).astype(np.int32))

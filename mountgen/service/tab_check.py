@@ -117,7 +117,7 @@ def check_tabs(
     worst = max(made, key=_strains)
     arm = _arm_of(worst, tabs)
     once, often = (judge_snap(arm, worst.ride.deflection, material, repeated=r, upright=upright) for r in (False, True))
-    remedy = _advise_length(once, often, made, tabs, upright, turned)
+    remedy = _advise_length(often, made, tabs, upright, turned)
     where = describe_place(worst.axes[0].tolist())
     return (
         _judge_strain("tab strain at the first fitting", once, worst, upright, remedy, where, "fail"),
@@ -245,9 +245,7 @@ def _name_better_layers(case: Case, made: Sequence[Tab]) -> str:
     return ""
 
 
-def _advise_length(
-    once: Snap, often: Snap, made: Sequence[Tab], tabs: RetainingTabs, upright: bool, turned: str
-) -> str:
+def _advise_length(often: Snap, made: Sequence[Tab], tabs: RetainingTabs, upright: bool, turned: str) -> str:
     """Say what length the material bears over and over, or what else where the wall has no room for it."""
     wanted = ceil(2.0 * often.length_needed) / 2.0
     if often.strain_pct <= often.allowed_pct:  # so it does, but across the layers: a shorter arm would be no help

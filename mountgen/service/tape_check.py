@@ -46,8 +46,8 @@ UNKNOWN = Trim("unknown", "trim of unknown plastic", 29.0, 46.0, "lowest and hig
 RULES = {
     "rest": "60 cm² a kg from a tape supplier's note (read), 57 from a tape maker (read)",
     "peak": (
-        f"{1000 * DYNAMIC_MPA:.0f} kPa, a seventh of what shears acrylic foam off quickly (620 to 760 kPa, a tape maker's "
-        f"slides, read), with {SAFETY:g} in hand more (our rule)"
+        f"{1000 * DYNAMIC_MPA:.0f} kPa, a seventh to a ninth of what shears acrylic foam off quickly (620 to 760 kPa, a tape "
+        f"maker's slides, read), with {SAFETY:g} in hand more (our rule)"
     ),
     "peel": "4 in² a pound, from a tape maker (read), as the most that may pull for good",
     "heat": "our rule between sheets and carmakers' specifications (read): full to 40, half at 70, none at 93 °C",
@@ -188,7 +188,7 @@ def _find_area(load: Load, mass: float, left: float) -> float:
     """Return the area that a load asks for, mm²; 0 where the recess holds the part."""
     if load.held:
         return 0.0
-    found = find_tape_area(mass, heat_factor=left, g_factor=load.g)
+    found = find_tape_area(mass, left=left, g_factor=load.g)
     return found.static if load.name == "weight" else found.dynamic
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from mountgen.arrays import Floats, Ints
+from mountgen.arrays import Floats
 from mountgen.errors import ExportError
 from mountgen.kernel import Mesh
 from mountgen.mesh_measure import is_closed
@@ -15,11 +15,11 @@ from mountgen.stl_file import round_mesh
 SIMPLER = (0.0, 2e-4, 1e-3, 3e-3)  # mm by which the surface may move so that no two corners fall together in single precision
 
 
-def load_solid(vertices: Floats, faces: Ints) -> Any:
-    """Return a closed mesh, (V, 3) mm and (F, 3), as a solid."""
+def load_solid(mesh: Mesh) -> Any:
+    """Return a mesh as a solid; its `status` says whether it is closed."""
     import manifold3d
 
-    return manifold3d.Manifold(manifold3d.Mesh64(np.array(vertices), np.array(faces, dtype=np.uint64)))
+    return manifold3d.Manifold(manifold3d.Mesh64(mesh.vertices.copy(), mesh.faces.astype(np.uint64)))
 
 
 def unload_solid(solid: Any, *, turn: Floats, shift: Floats) -> Mesh | None:
