@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles, freeze
-from mountgen.datum import Recess, lid_height, resample_loop
+from mountgen.datum import Recess, lid_height
 from mountgen.errors import FieldError
 from mountgen.level_line import trace_level
+from mountgen.loop import resample_loop
 from mountgen.raster import (
     EMPTY,
     dilate_cone,
