@@ -18,6 +18,7 @@ import numpy as np
 from mountgen.arrays import Floats, Ints, freeze
 from mountgen.draw_direction import is_settled, look_along, search_draw
 from mountgen.errors import DatumError
+from mountgen.faces import measure_faces
 from mountgen.frames import find_part_frame, find_scan_frame, find_up, move_into, note_symmetry
 from mountgen.lid import Agreement
 from mountgen.lid import lid_height as lid_height  # part of what this stage offers
@@ -28,7 +29,6 @@ from mountgen.place import tell_clock, tell_minute
 from mountgen.raster import raster_faces
 from mountgen.rim import find_open_side, tell_no_panel
 from mountgen.scan import Scan, suggest_unit
-from mountgen.topology import measure_faces
 
 if TYPE_CHECKING:
     from mountgen.recipe import Mouth

@@ -10,9 +10,9 @@ from math import cos, radians, sin
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
+from mountgen.faces import find_middles, measure_faces
 from mountgen.lid import lid_height
 from mountgen.loop import resample_loop
-from mountgen.topology import find_middles, measure_faces
 
 ALIKE = 0.006  # lopsidedness of a mouth below which its sign is chance; noise makes up to 0.003 of it
 SQUARE = 0.98  # of its width that a mouth is high from which on the longer axis is chance

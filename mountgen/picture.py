@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from mountgen.arrays import Bools, Floats
+from mountgen.faces import average_normals, measure_faces
 from mountgen.scene import Camera, Item, Places, Plane, View, interpolate, look
-from mountgen.topology import average_normals, measure_faces
 
 if TYPE_CHECKING:
     from PIL import Image
