@@ -25,12 +25,12 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
+from mountgen.faces import list_used
 from mountgen.kernel import Mesh, lay_facets
 from mountgen.nearest import build_tree, find_nearest
 from mountgen.patch import read_spline
 from mountgen.rows import lengths
 from mountgen.spline import Surface
-from mountgen.topology import list_used
 
 WORST = 800  # triangles examined with their edges
 SAMPLES = 3000  # points examined of all others, in each direction

@@ -19,10 +19,11 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Floats, Ints
 from mountgen.cells import Cells
+from mountgen.faces import average_normals
 from mountgen.nearest import Tree, build_tree, find_nearest
+from mountgen.quadric import list_quadric_terms, make_axes
 from mountgen.rows import dot as multiply
 from mountgen.rows import extent, lengths
-from mountgen.topology import average_normals, list_quadric_terms, make_axes
 
 PATCH = 1.0  # mm; the scan is looked at in patches of this size
 SIZES = (3.0, 6.0)  # mm; radii of dots looked for: up to the one, up to the other

@@ -16,9 +16,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles, freeze
-from mountgen.datum import Recess, lid_height, resample_loop
+from mountgen.datum import Recess, lid_height
 from mountgen.errors import FieldError
+from mountgen.faces import touch_faces
 from mountgen.level_line import trace_level
+from mountgen.loop import resample_loop
 from mountgen.raster import (
     EMPTY,
     dilate_cone,
@@ -30,7 +32,6 @@ from mountgen.raster import (
     sweep_ball,
 )
 from mountgen.rows import lies_within
-from mountgen.topology import touch_faces
 
 if TYPE_CHECKING:
     from mountgen.recipe_tables import Fit

@@ -16,12 +16,12 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import InspectionError
+from mountgen.faces import number_used, touch_faces
 from mountgen.nearest import Nearest, Tree, find_nearest, is_within
 from mountgen.place import describe_place
 from mountgen.rows import extent, lies_within
 from mountgen.sampling import Indices, Samples, sample_surface, sort_nearby
 from mountgen.surface import Signed, Surface, Triangles
-from mountgen.topology import number_used, touch_faces
 
 TOLERANCE = 0.03  # mm by which a made surface may miss the clearance asked for
 CLASH_STEP = 0.5  # mm between the lifts at which the depth of a known collision is measured

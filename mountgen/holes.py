@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Floats, Ints
-from mountgen.topology import Loop, list_quadric_terms, make_axes, touch_faces
+from mountgen.faces import touch_faces
+from mountgen.links import Loop
+from mountgen.quadric import list_quadric_terms, make_axes
 
 RINGS = 3  # rings of faces around a hole that tell how the surface bends there
 RAISED = 0.02  # mm; from here on a raised centre is worth a mention

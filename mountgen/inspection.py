@@ -16,6 +16,7 @@ from mountgen.arrays import Bools, Floats, Ints
 from mountgen.child import beside
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import InspectionError
+from mountgen.faces import find_middles, list_used, measure_faces
 from mountgen.gap import (
     TOLERANCE,
     Gap,
@@ -35,7 +36,6 @@ from mountgen.rows import dot, extent, lies_within
 from mountgen.sampling import Indices, Samples, sort_nearby
 from mountgen.soundness import START, TILT, Soundness, Thinnest, check_soundness, find_thinnest
 from mountgen.surface import Signed, Surface, surface_of
-from mountgen.topology import find_middles, list_used, measure_faces
 from mountgen.verdict import PROOF, Check, Verdict
 
 EDGE = (

@@ -1,8 +1,8 @@
 """The lid: the surround carried across the mouth as a quadratic surface, and how far the scan beside the rim agrees with it.
 
 A panel may bow strongly, bend, or have steps and other hollows, so one start does not do: tried are the scan's border as a plane
-and as a quadric, then what lies around hollows that would hold water. `datum` takes the first lid with which the scan beside the
-rim agrees, or the one with which most of it does.
+and as a quadric, then what lies around hollows that would hold water. `lid_choice` takes the first lid with which the scan beside
+the rim agrees, or the one with which most of it does.
 
 References:
     Hollows are flooded from the border in the order of the heights met (priority flood, from memory).

@@ -12,19 +12,12 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import ScanError
+from mountgen.faces import measure_diagonal, measure_faces, touch_faces
 from mountgen.holes import bridge_holes, measure_extent
+from mountgen.links import Loop, find_duplicates, link_faces, trace_loops
 from mountgen.lump import open_lump
-from mountgen.topology import (
-    Loop,
-    find_duplicates,
-    link_faces,
-    list_quadric_terms,
-    measure_diagonal,
-    measure_faces,
-    touch_faces,
-    trace_loops,
-    weld_points,
-)
+from mountgen.quadric import list_quadric_terms
+from mountgen.weld import weld_points
 
 # of the diagonal: well above float32 rounding of coordinates (6e-8), well below any spacing
 WELD_SHARE = 1.0e-5

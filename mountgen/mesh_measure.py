@@ -11,9 +11,9 @@ import numpy as np
 
 from mountgen import kernel
 from mountgen.arrays import Floats
+from mountgen.faces import list_used
 from mountgen.kernel import Mesh
 from mountgen.rows import extent
-from mountgen.topology import list_used
 
 
 def measure_volume(mesh: Mesh) -> float:

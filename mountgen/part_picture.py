@@ -27,6 +27,7 @@ from mountgen.drawing2d import (
     paste_pixels,
     shorten,
 )
+from mountgen.faces import average_normals
 from mountgen.gap import Standing
 from mountgen.kernel import Mesh
 from mountgen.picture import shade
@@ -34,7 +35,6 @@ from mountgen.ramp import COLLISION, FAR, LEAST_MIDDLE, NEUTRAL, ramp_gap, scale
 from mountgen.scene import Camera, Item, Plane, cut_lines, look
 from mountgen.solid_mesh import load_solid
 from mountgen.surface import lies_behind
-from mountgen.topology import average_normals
 from mountgen.verdict import format_number
 
 SIZE = (1020, 700)  # pixels, as are all places below

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from mountgen.arrays import Bools, Floats
+from mountgen.faces import average_normals, measure_faces
 from mountgen.scene import Camera, Item, Places, Plane, View, interpolate
-from mountgen.topology import average_normals, measure_faces
 
 PAPER = (255, 255, 255)
 AMBIENT = 0.6  # share of the light that comes from everywhere

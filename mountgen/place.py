@@ -42,6 +42,12 @@ def tell_clock(x: float, y: float) -> str:
     return _name_hour(clock_position(x, y))
 
 
+def tell_minute(angle_deg: float) -> str:
+    """Return an angle, degrees clockwise from 12, as a clock position to the minute of the dial, such as "4:07 o'clock"."""
+    minutes = round(angle_deg * 2.0) % 720
+    return f"{minutes // 60 or 12}:{minutes % 60:02d} o'clock"
+
+
 def tell_spot(x: float, y: float, depth: float, *, middle: float = MIDDLE) -> str:
     """Return a place in scanning terms: "4:30 o'clock, 12 mm deep".
 

@@ -14,9 +14,9 @@ from math import ceil, radians, tan
 import numpy as np
 
 from mountgen.arrays import Bools, Ints, Singles
-from mountgen.datum import resample_loop
 from mountgen.errors import FieldError
 from mountgen.field import InsertableSpace, bound_by_mouth
+from mountgen.loop import resample_loop
 from mountgen.raster import EMPTY, dilate_cone, dilate_disc, fill_loop, raster_faces
 from mountgen.spline import Axis, Surface
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.datum import Recess
+from mountgen.faces import touch_faces
 from mountgen.gap import Probe, Standing, clip_mesh, make_standing, probe_again, probe_body
 from mountgen.inspection import BAND_AT_REST, EDGE, ZONES, classify_faces, find_travel, sort_soft
 from mountgen.kernel import Mesh
@@ -23,7 +24,6 @@ from mountgen.nearest import build_tree, find_nearest
 from mountgen.rows import dot, extent, lies_within
 from mountgen.sampling import Indices, sort_nearby
 from mountgen.surface import Surface, surface_of
-from mountgen.topology import touch_faces
 
 AIM = 0.015  # mm; how much nearer than asked a facet may stand when it is done
 LEFT = 0.012  # mm; how much nearer one stands that was drawn back: a hundredth is half a per cent of a wall of 2 mm

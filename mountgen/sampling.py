@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, read_only
 from mountgen.compiled import compiled
+from mountgen.faces import measure_faces
 from mountgen.rows import dot, lengths
-from mountgen.topology import measure_faces
 
 Indices = NDArray[np.integer[Any]]
 

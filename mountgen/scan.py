@@ -13,11 +13,12 @@ import numpy as np
 from mountgen.arrays import Floats, Ints, freeze
 from mountgen.dots import flatten_dots
 from mountgen.errors import ScanError
+from mountgen.faces import measure_diagonal
 from mountgen.grain import measure_grain
 from mountgen.mend import Mend, mend_mesh
 from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
+from mountgen.rings import gather_rings, list_neighbours
 from mountgen.rows import lengths
-from mountgen.topology import gather_rings, list_neighbours, measure_diagonal
 
 __all__ = ["MM_PER_STATED", "MM_PER_UNIT", "Mend", "Scan", "measure_noise", "measure_spacing", "read_scan", "sample_noise"]
 

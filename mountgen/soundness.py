@@ -8,9 +8,10 @@ from math import cos, radians
 import numpy as np
 
 from mountgen.arrays import Floats, Ints
+from mountgen.faces import measure_faces
+from mountgen.rings import label_corners
 from mountgen.rows import dot, lengths
 from mountgen.surface import Surface
-from mountgen.topology import label_corners, measure_faces
 
 TILT = 0.01  # rays are tilted by about this (0.6 degrees), so that none runs along an edge or at a vertex
 PARALLEL = cos(

@@ -8,8 +8,8 @@ import numpy as np
 
 from mountgen.arrays import Ints, Singles
 from mountgen.errors import ExportError
+from mountgen.faces import number_used
 from mountgen.kernel import Mesh
-from mountgen.topology import number_used
 
 RECORD = np.dtype(
     [("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]

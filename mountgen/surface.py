@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints, read_only
 from mountgen.compiled import compiled
+from mountgen.faces import measure_faces
 from mountgen.nearest import Tree, build_tree, find_nearest, share_out
 from mountgen.rows import dot
-from mountgen.topology import measure_faces
 
 SHEET = 0.2  # of a mesh's area; a vector area larger than this is that of an open sheet, which has an outer side
 BEHIND = -0.9  # cosine; what is nearest to a face and lies so far against its normal lies behind it, and not beside its edge

@@ -18,6 +18,7 @@ from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess, find_datum, lid_height
 from mountgen.drawing2d import Point, encode_png, finish_sheet
 from mountgen.errors import DatumError
+from mountgen.faces import find_middles, measure_faces
 from mountgen.field import UnseenArea
 from mountgen.hand_length import HandLength, judge_length
 from mountgen.place import tell_clock
@@ -30,7 +31,6 @@ from mountgen.survey_points import find_bearing, find_coarsest, find_densest, me
 from mountgen.survey_sheets import find_islands, find_twin
 from mountgen.survey_sight import find_grazing, measure_border
 from mountgen.survey_verdicts import COARSER, Quality, find_enough_noise, find_enough_spacing, judge_scan
-from mountgen.topology import find_middles, measure_faces
 from mountgen.verdict import SEVERITY, Check
 
 if TYPE_CHECKING:

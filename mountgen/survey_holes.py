@@ -14,11 +14,12 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess
+from mountgen.faces import average_normals, touch_faces
 from mountgen.holes import measure_extent
+from mountgen.links import link_faces, trace_loops
 from mountgen.place import clock_position, tell_arc, tell_spot
 from mountgen.surface import surface_of
 from mountgen.survey_points import BESIDE, depth_below, is_inside
-from mountgen.topology import average_normals, link_faces, touch_faces, trace_loops
 
 LIFT = 0.3  # mm off a hole's filling towards the free side, before it is asked what lies above it
 SHADE = 0.5  # mm; what lies nearer above a filling is its own border

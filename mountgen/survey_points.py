@@ -8,8 +8,8 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.datum import Recess, lid_height
+from mountgen.faces import find_middles, measure_faces
 from mountgen.scan import MAD_TO_SIGMA, measure_spacing, sample_noise
-from mountgen.topology import find_middles, measure_faces
 
 BELOW = 1.5  # mm under the mouth from which on it is wall; nearer it is the rounding of the rim, or noise of the panel
 BESIDE = 1.5  # mm by which a wall may stand outside the rim in plan: noise, and walls without any draft

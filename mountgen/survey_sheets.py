@@ -9,9 +9,10 @@ import numpy as np
 
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import Recess
+from mountgen.faces import find_middles, measure_faces
+from mountgen.links import link_faces
 from mountgen.surface import surface_of
 from mountgen.survey_points import Patch, depth_below, find_densest, is_inside
-from mountgen.topology import find_middles, link_faces, measure_faces
 
 ABOVE = 3.0  # mm over the mouth's surface from which on a piece floats
 COVERS = 0.5  # share of an island under which there is other scan, from which on it floats in front of that

@@ -9,9 +9,9 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess
+from mountgen.faces import find_middles, measure_faces
 from mountgen.raster import EMPTY, raster_faces
 from mountgen.surface import surface_of
-from mountgen.topology import find_middles, measure_faces
 
 TILTS_DEG = (20.0, 40.0)  # of a scanner held askew, from the draw direction; further out it gets in its own way
 AROUND = 8  # directions a tilt

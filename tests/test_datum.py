@@ -13,8 +13,9 @@ import pytest
 
 from examples.simulate import SimulatedScan
 from mountgen.arrays import Floats, Ints
-from mountgen.datum import find_datum, lid_height, resample_loop, signed_area, vector_area
+from mountgen.datum import find_datum, lid_height, vector_area
 from mountgen.errors import DatumError
+from mountgen.loop import signed_area
 from mountgen.mend import Mend
 from mountgen.recipe_tables import Mouth
 from mountgen.scan import Scan
@@ -433,16 +434,6 @@ def test_the_vector_area_of_a_sheet_is_that_of_its_border() -> None:
     deep = _sheet(lambda x, y: -20.0 * (np.hypot(x, y) < 30.0))
     assert vector_area(*deep) == pytest.approx(vector_area(*flat), abs=1e-6)
     assert vector_area(*flat) == pytest.approx([0.0, 0.0, 120.0 * 90.0])
-
-
-def test_loops_are_measured_and_resampled() -> None:
-    square = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]])
-    assert signed_area(square) == pytest.approx(16.0)
-    assert signed_area(square[::-1]) == pytest.approx(-16.0)
-    even = resample_loop(square, step=0.5)
-    assert len(even) == 32
-    assert np.linalg.norm(np.roll(even, -1, axis=0) - even, axis=1) == pytest.approx(0.5)
-    assert signed_area(even) == pytest.approx(16.0)
 
 
 def _oval(x: Floats, y: Floats, *, wide: float, high: float, belly: float = 0.0) -> Floats:

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from mountgen.arrays import Floats, Ints
+from mountgen.faces import measure_faces
 from mountgen.holes import Bridges, bridge_holes, measure_extent
-from mountgen.topology import link_faces, measure_faces, trace_loops
+from mountgen.links import link_faces, trace_loops
 from tests.sheets import Surface, cut_hole, make_sheet, random_pose
 
 

@@ -8,8 +8,8 @@ from contourpy import contour_generator
 from scipy import ndimage
 
 from mountgen.arrays import Floats, Singles
-from mountgen.datum import signed_area
 from mountgen.level_line import trace_level
+from mountgen.loop import signed_area
 
 
 def _trace_by_library(x: Floats, y: Floats, height: Singles, level: float) -> list[Floats]:

@@ -10,10 +10,10 @@ import pytest
 
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import find_datum
+from mountgen.faces import measure_faces
 from mountgen.lump import open_lump
 from mountgen.mend import MendedMesh, mend_mesh
 from mountgen.recipe_tables import Mouth
-from mountgen.topology import measure_faces
 from tests.sheets import make_sheet, random_pose
 from tests.test_datum import _scan_of
 

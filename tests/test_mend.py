@@ -9,8 +9,9 @@ import pytest
 
 from mountgen.arrays import Floats, Ints
 from mountgen.errors import ScanError
+from mountgen.faces import measure_faces
+from mountgen.links import link_faces
 from mountgen.mend import Mend, MendedMesh, mend_mesh
-from mountgen.topology import link_faces, measure_faces
 from tests.sheets import Surface, cut_hole, make_sheet, random_pose, tray
 
 TRAY_VERTICES, TRAY_FACES = make_sheet(tray)
@@ -277,7 +278,7 @@ def test_mending_twice_changes_nothing() -> None:
 
 
 def test_one_sided_surface_is_tolerated() -> None:
-    from tests.test_topology import moebius
+    from tests.test_links import moebius
 
     angle = np.repeat(np.arange(20) / 20 * 2 * np.pi, 2)
     side = np.tile([-8.0, 8.0], 20)

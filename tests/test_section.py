@@ -12,9 +12,9 @@ import trimesh
 from scipy import ndimage
 
 from mountgen.arrays import Floats
-from mountgen.datum import signed_area
 from mountgen.errors import SectionError
 from mountgen.field import InsertableSpace, build_space
+from mountgen.loop import signed_area
 from mountgen.section import (
     choose_split,
     cut_sections,

@@ -11,6 +11,7 @@ import pytest
 
 from examples.simulate import write_ply
 from mountgen.datum import find_datum
+from mountgen.faces import find_middles, measure_faces
 from mountgen.place import clock_position, tell_arc, tell_clock, tell_spot
 from mountgen.recipe_tables import Mouth
 from mountgen.scan import read_scan
@@ -19,7 +20,6 @@ from mountgen.survey_holes import find_holes
 from mountgen.survey_points import find_bearing, find_coarsest, measure_points
 from mountgen.survey_sheets import find_islands, find_twin
 from mountgen.survey_sight import find_grazing, measure_border
-from mountgen.topology import find_middles, measure_faces
 from tests.lathe import as_recess, cut, join, move, roughen, turn, well
 from tests.shapes import scan_specimen
 

@@ -14,6 +14,7 @@ from jsonschema import Draft202012Validator
 
 from mountgen.arrays import Floats
 from mountgen.datum import Recess
+from mountgen.faces import measure_faces
 from mountgen.features.pad_place import Spot
 from mountgen.features.part import Device, Part
 from mountgen.features.tape_pads import Pad, carve_pads, plan_pads
@@ -31,7 +32,6 @@ from mountgen.service.tape_bond import Bond, PadGauge, find_pull
 from mountgen.service.tape_check import _judge_room, _name_pads, judge_tape
 from mountgen.service.tape_size import find_enough
 from mountgen.tape import STATIC_KPA
-from mountgen.topology import measure_faces
 from mountgen.verdict import Check
 from tests.recesses import as_scan, box_recess
 from tests.remedies import read_remedy

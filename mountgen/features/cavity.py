@@ -13,12 +13,12 @@ import numpy as np
 from mountgen.arrays import Bools, Floats, Ints, Singles
 from mountgen.crossing import meet_field
 from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, SectionError
+from mountgen.faces import measure_faces
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
 from mountgen.loft import Shell, fit_shell, pocket_tube
 from mountgen.raster import dilate_cone, fill_loop, sweep_ball
 from mountgen.spline import Axis, Surface
-from mountgen.topology import measure_faces
 
 INNER_PITCH = 0.25  # mm; grid of the inner space: balls of a wall's radius are large, so a coarse grid holds them
 SKIN_STEP = 0.5  # mm between the samples of the outer surface

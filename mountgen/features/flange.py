@@ -10,11 +10,12 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats
 from mountgen.crossing import meet_field
-from mountgen.datum import Recess, lid_height, resample_loop, signed_area
+from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Solid
+from mountgen.loop import resample_loop, signed_area
 from mountgen.raster import EMPTY, raster_faces, sweep_ball
 from mountgen.recipe import PlugRecipe, TrayRecipe
 from mountgen.recipe_tables import Flange

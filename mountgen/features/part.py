@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, freeze
+from mountgen.faces import find_middles
 from mountgen.kernel import Body, Mesh
 from mountgen.rows import lies_within
-from mountgen.topology import find_middles
 from mountgen.verdict import Check
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from mountgen.arrays import Floats
-from mountgen.datum import Recess, lid_height, signed_area
+from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.assemble import make_body
 from mountgen.features.cavity import hollow_inside
@@ -19,6 +19,7 @@ from mountgen.features.rounding import TWO_EDGES, on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, combine_many, is_valid, solids_of, tessellate
 from mountgen.loft import Block, Shell
+from mountgen.loop import signed_area
 from mountgen.recipe import TrayRecipe
 from mountgen.recipe_tables import PullTab, TrayBody
 from mountgen.section import cut_sections

@@ -11,6 +11,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.datum import Recess
+from mountgen.faces import average_normals, measure_faces, number_used
 from mountgen.features.part import Device
 from mountgen.gap import Standing
 from mountgen.kernel import Mesh
@@ -19,7 +20,7 @@ from mountgen.page.pack import Packed, pack_mesh
 from mountgen.ramp import ramp_gap
 from mountgen.sampling import sort_nearby
 from mountgen.surface import lies_behind
-from mountgen.topology import average_normals, measure_faces, merge_in_cells, number_used
+from mountgen.weld import merge_in_cells
 
 SCAN_TRIANGLES = 60_000  # shown of the scan; 99 % of its points are then within 0.08 mm of what is shown
 PART_TRIANGLES = 150_000  # of the part at most, before long edges are halved; it seldom has more than 90 000

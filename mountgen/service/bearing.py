@@ -15,8 +15,8 @@ import numpy as np
 from mountgen.arrays import Bools, Floats
 from mountgen.columns import Columns, cut_columns
 from mountgen.datum import Recess, lid_height
+from mountgen.faces import list_used
 from mountgen.surface import Surface, Triangles
-from mountgen.topology import list_used
 
 PITCH = 1.0  # mm, largest size of a cell
 SETTLES = 0.5  # mm; a part closes that much by settling, on foam or on its own high points (our rule)

@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Ints, freeze
 from mountgen.datum import Recess, lid_height
+from mountgen.faces import list_used, measure_faces
 from mountgen.kernel import CHORD, Mesh
 from mountgen.nearest import Tree, build_tree, is_within
 from mountgen.raster import EMPTY, empty_field, raster_faces, sample_grid, stamp_points
 from mountgen.rows import extent, lies_within
 from mountgen.surface import Surface
-from mountgen.topology import list_used, measure_faces
 
 SPHERE = 82.5  # mm, radius of what stands for a head or a knee: Directive 74/60/EEC, as quoted
 TILT = radians(8.0)  # past a face, at which an edge must be touched to count (our rule)

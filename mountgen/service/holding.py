@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from mountgen.arrays import Floats
+from mountgen.faces import measure_faces
 from mountgen.mesh_measure import measure_centroid, measure_volume
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.service.bearing import level_axes
 from mountgen.service.case import Case
 from mountgen.service.tape_bond import Bond, find_pull
 from mountgen.stiffness import DOWN_G, SIDE_G, UP_G, find_load
-from mountgen.topology import measure_faces
 
 SQUARE_ON = 0.5  # cosine; a face turned farther than 60 degrees from a load's direction does not bear it
 BEARS_MPA = 0.1  # MPa that trim bears where a part leans on it (our rule; far below what any plastic takes)

@@ -11,13 +11,13 @@ from dataclasses import replace
 import numpy as np
 
 from mountgen.datum import Recess
+from mountgen.faces import measure_faces
 from mountgen.scan import Scan
 from mountgen.service.case import Finding
 from mountgen.survey_holes import Hole, find_holes
 from mountgen.survey_points import find_bearing
 from mountgen.survey_sheets import find_twin
 from mountgen.survey_verdicts import find_seen, judge_grain, judge_seen, judge_spacing, judge_twin, judge_unit, select_open
-from mountgen.topology import measure_faces
 from mountgen.verdict import Check
 
 TELLING = {"open holes", "folded holes", "tangled holes", "separate pieces"}  # repairs without which nothing is missing
