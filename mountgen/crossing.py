@@ -136,9 +136,6 @@ def find_crossed(loop: Floats) -> Floats:
 
     if shapely.Polygon(loop).is_valid:
         return np.empty((0, 2))
-    ahead = np.roll(loop, -1, axis=0) - loop
-    apart = loop[None, :, :] - loop[:, None, :]  # from corner i to corner j
-    side = ahead[:, None, 0] * apart[..., 1] - ahead[:, None, 1] * apart[..., 0]
-    parted = side * np.roll(side, -1, axis=1) < 0.0  # both ends of side j lie on the two sides of line i
-    crossed = (parted & parted.T).any(axis=1)
-    return loop[crossed] if crossed.any() else loop  # it touches itself somewhere
+    sides = shapely.linestrings(np.stack([loop, np.roll(loop, -1, axis=0)], axis=1))
+    crossed = np.unique(shapely.STRtree(sides).query(sides, predicate="crosses")[0])
+    return loop[crossed] if len(crossed) else loop  # it touches itself somewhere

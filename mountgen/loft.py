@@ -6,7 +6,7 @@ more than a tolerance. They cross at about ten degrees (see `section.py`), which
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -17,7 +17,7 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles
 from mountgen.bounded import run_bounded
-from mountgen.crossing import find_flaws, meet_field
+from mountgen.crossing import TangleError, find_flaws, meet_field
 from mountgen.datum import lid_height
 from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
@@ -49,7 +49,7 @@ from mountgen.section import (
     without_ledges,
 )
 from mountgen.spline import Axis, Surface, fit_surface, interval_error, uniform_axis
-from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube, make_sleeve, require_open
+from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube, find_shut, make_sleeve
 
 TRIMMED = 0.01  # mm off both ends of a wall, where it is cut level
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it, or half of what there is
@@ -65,12 +65,14 @@ RELAXED = (
 GIVING_UP = 3  # rounds of giving up the places where the first of these does not part floor and wall, if none does
 GIVEN_UP = 2.0  # mm around a place where wall and floor did not part
 MOST_GIVEN_UP = 0.01  # of the room
+MOST_OF_POCKET = 0.15  # of a pocket's, which else is lost as a whole
 SPLITS = (42.0, 76.0)  # degrees; no floor and wall part elsewhere
 CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less than the split slope
 ONE_SIDED = 0.03  # mm; how far a fitted sample may lie on the wrong side; `shell_relief` then holds the faces to the scan itself
 MOST_AT_ONCE = 0.3  # mm a surface moves in one round: over flat ground, what lies below it does not say how far out it is
 ENOUGH = 0.003  # mm beyond ONE_SIDED at which correcting stops
 POST_ROUNDS = 5  # of making a post larger where some of it stands out of its fit
+LEFT = 0.1  # of a post's nodes, that may stand out in the end
 UNCUT = 0.025  # mm of a post that may stand out of its fit
 GAINS = 0.9  # share of what stood out the round before that may still do; with more it is given up
 ROUNDS = 16  # of correcting, at most
@@ -79,8 +81,10 @@ WALL_ERROR, FLOOR_ERROR = 0.025, 0.03  # mm; intervals with a larger error get a
 ERROR_SHARE = 0.98  # the quantile of the error that decides
 WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the floor
 FLOOR_SAMPLE = 0.3  # mm
+WALLS = 0.3  # mm; ground this much higher than the floor is wanted there is the wall's to keep clear of
 MOST_LOST = 0.05  # of the room, that may be lost above what the wall goes around; facets, its alternative, leave 2 to 4 % unused
 MOST_UNUSED = 0.06  # of the room; where wall and floor leave more, facets are better
+FOOT = np.array([0.0, 0.5, 1.0, 2.0, 4.0, 8.0])  # mm above the wall's end; what is not inside its loops there is its own
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
 
 
@@ -206,31 +210,55 @@ def _fit_trunk(space: InsertableSpace, kept: Sequence[Post], base: Bools) -> She
 
 
 def _fit_pockets(space: InsertableSpace) -> Shell:
-    """Fit wall and floor, and what room there is under that floor."""
+    """Fit wall and floor, and what room there is under that floor.
+
+    Raises:
+        LoftError: they cannot be fitted, or pockets that cannot be are so large that facets would be better in any case.
+    """
     trunk = _fit_tube(space)
     foot = meet_field(trunk.wall, trunk.floor)
-    pockets = []
-    for pocket in find_pockets(space, trunk.floor, foot.space[:, :2]):
+    pockets, lost = [], 0.0
+    for room, pocket in find_pockets(space, trunk.floor, foot.space[:, :2]):
         try:
-            pockets.append(_overlap_pocket(_fit_tube(pocket), trunk.floor, space.lid))
+            pockets.append(_fit_pocket(pocket, trunk.floor, space.lid))
         except (FieldError, KernelError, LoftError, SectionError):
-            continue  # its room stays unused, which is safe
+            lost += room  # stays unused, which is safe
+            if lost > MOST_UNUSED * space.volume():
+                raise LoftError("a large pocket cannot be fitted", "body", "it is made of facets instead") from None
     return replace(trunk, pockets=tuple(pockets))
 
 
-def _overlap_pocket(pocket: Shell, floor: Surface, lid: Floats) -> Shell:
-    """Return a pocket with as much overlap as there is under the lid; lid: coefficients of its height.
+def _fit_pocket(pocket: InsertableSpace, floor: Surface, lid: Floats) -> Shell:
+    """Fit a pocket that overlaps the body above its `floor` by as much as there is under the lid, whose coefficients are given.
 
     Raises:
-        KernelError: no solid can be made of it.
+        FieldError, KernelError, LoftError, SectionError: no solid can be made of it.
+    """
+
+    def find_open(shell: Shell) -> Floats:
+        """Return the places at which no solid can be made of it."""
+        flaws = find_flaws(shell.wall, shell.floor, pocket.lid)
+        if len(flaws):
+            return flaws
+        try:
+            return find_shut(make_sleeve(shell.wall, *_end_pocket(_overlap(shell, floor, lid), floor)))
+        except TangleError as error:
+            return error.places
+
+    return _overlap(_fit_tube(pocket, find=find_open, most=MOST_OF_POCKET), floor, lid)
+
+
+def _overlap(pocket: Shell, floor: Surface, lid: Floats) -> Shell:
+    """Return a pocket with as much overlap as there is under the lid.
+
+    Raises:
+        KernelError: there is none.
     """
     edge = meet_field(pocket.wall, floor).space
     room = 0.5 * float((lid_height(lid, edge[:, 0], edge[:, 1]) - edge[:, 2]).min())
     if room < LEAST_OVERLAP:
         raise KernelError(f"the body above a pocket is {2.0 * room:.2f} mm thick", "body", "its room stays unused")
-    pocket = replace(pocket, overlap=min(OVERLAP, room))
-    require_open(make_sleeve(pocket.wall, *_end_pocket(pocket, floor)))
-    return pocket
+    return replace(pocket, overlap=min(OVERLAP, room))
 
 
 def _measure_unused(shell: Shell, space: InsertableSpace) -> float:
@@ -252,45 +280,55 @@ def _fit_post(space: InsertableSpace, post: Post) -> tuple[Post, Shell]:
         The post without what is left to the floor, and its shell.
 
     Raises:
-        LoftError: some of it still stands out, or no less than the round before.
+        LoftError: much of it still stands out, or no less than the round before.
     """
     grown, before = post, np.inf
-    for _ in range(POST_ROUNDS):
+    for turn in range(POST_ROUNDS):
         turned = _fit_tube(turn_over(space, grown), cover=True)
         wall, cap = turn_back(turned.wall, turned.floor)
         uncut = measure_uncut(space, post, wall, cap)
-        kept = leave_foot(space, post, uncut > UNCUT)
+        kept, shell = leave_foot(space, post, uncut > UNCUT), Shell(wall=wall, floor=cap, split_deg=turned.split_deg)
         out = uncut[kept.island & (uncut > UNCUT)]
         if not len(out):
-            return kept, Shell(wall=wall, floor=cap, split_deg=turned.split_deg)
+            return kept, shell
         if out.sum() > GAINS * before:
             break
         before = float(out.sum())
-        grown = grow_post(space, grown, uncut)
+        grown = grow_post(space, grown, uncut * max(1, turn))  # what does not go takes more each time
+    kept = leave_foot(space, post, uncut > UNCUT, rise=np.inf)
+    if kept.island.sum() > (1.0 - LEFT) * post.island.sum():
+        return kept, shell  # the floor goes over less than if there were no post
     raise LoftError(f"{uncut.max():.2f} mm of a post stand out of its fit", "the floor", "the floor goes over it instead")
 
 
-def _fit_tube(space: InsertableSpace, *, cover: bool = False) -> Shell:
+def _fit_tube(
+    space: InsertableSpace, *, cover: bool = False, find: Callable[[Shell], Floats] | None = None, most: float = MOST_GIVEN_UP
+) -> Shell:
     """Fit one wall and one floor, relaxing where they meet until they meet in a simple curve.
 
-    They stay inside the space, or, to `cover` it, outside.
+    Args:
+        space: they stay inside, or, to `cover` it, outside.
+        find: returns the places (K, 2) at which no solid can be made of a shell; where they do not so meet, if not given.
+        most: share of the room that may be given up about these.
+
+    Raises:
+        LoftError: no solid can be made of them, however they are relaxed.
     """
     if cover:
         tries = [(space, 0, tuple(each for each in RELAXED if not each[0]))]
     else:
-        how = ((0, RELAXED), (GIVING_UP, RELAXED[:1]))
-        tries = [(ground, rounds, relaxed) for ground in (space, _without_shallows(space)) for rounds, relaxed in how]
+        grounds = (space, _without_shallows(space)) if find is None else (space,)
+        tries = [(ground, *how) for ground in grounds for how in ((0, RELAXED), (GIVING_UP, RELAXED[:1]))]
     for ground, rounds, relaxed in tries:
-        best, least = choose_split(ground), (1.0 - MOST_GIVEN_UP) * ground.volume()
+        best, least = choose_split(ground), (1.0 - most) * ground.volume()
         for shift, crossing, edge in relaxed:
             split, room = min(max(best + shift, SPLITS[0]), SPLITS[1]), ground
-            for _ in range(1 + rounds):
+            for turn in range(1 + rounds):
                 shell = _fit_faces(room, split, crossing=crossing, edge=edge, cover=cover)
-                flaws = find_flaws(shell.wall, shell.floor, space.lid)
+                flaws = find_flaws(shell.wall, shell.floor, space.lid) if find is None else find(shell)
                 if not len(flaws):
                     return shell
-                room = _give_up(room, flaws)
-                if room.volume() < least:
+                if turn < rounds and (room := _give_up(room, flaws)).volume() < least:
                     break
     raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
 
@@ -309,10 +347,12 @@ def _fit_faces(room: InsertableSpace, split: float, *, crossing: float, edge: fl
 
 def _give_up(space: InsertableSpace, places: Floats) -> InsertableSpace:
     """Return the space less what lies about some places (K, 2) in plan, mm, so that wall and floor are led around them."""
-    height = space.height.copy()
-    for x, y in places:
-        height[np.hypot(space.x - x, (space.y - y)[:, None]) < GIVEN_UP] = space.top + BANK
-    return replace(space, height=np.maximum(height, space.height))
+    rows, cols = space.height.shape
+    col, row = np.rint((places - space.origin) / space.pitch).astype(int).T
+    near = np.zeros((rows, cols), dtype=np.bool_)
+    near[np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)] = True
+    given_up = reach_disc(near, radius=GIVEN_UP, pitch=space.pitch)
+    return replace(space, height=np.where(given_up, np.maximum(space.height, np.float32(space.top + BANK)), space.height))
 
 
 def _without_shallows(space: InsertableSpace) -> InsertableSpace:
@@ -553,7 +593,7 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, bounds: F
     wanted = sample_grid(target, grid, origin=space.origin, pitch=space.pitch)
     ground = sample_height(space, grid)
     inside = (ground < space.top) & (sample_grid(bounds.beside, grid, origin=space.origin, pitch=space.pitch) == 0.0)
-    matters = inside & (wanted > ground - 0.3)
+    matters = inside & (wanted > ground - WALLS)
     x_axis, y_axis = uniform_axis(low[0], high[0], 4.0), uniform_axis(low[1], high[1], 4.0)
     data = wanted[..., None].copy()
     surface = fit_surface(x, y, data, x_axis, y_axis)
@@ -571,10 +611,12 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, bounds: F
     if cover:
         plan = np.stack(np.meshgrid(fine_x, fine_y, indexing="ij"), axis=-1)
         wide &= sample_grid(floor.astype(np.float32), plan, origin=space.origin, pitch=space.pitch) > 0.99
-    look = whole = np.flatnonzero(wide)
+    whole = np.flatnonzero(wide)
     plan = np.column_stack([fine_x[whole // (2 * ny)], fine_y[whole % (2 * ny)]])
     level, steep = np.empty(wide.size), np.empty(wide.size)  # of the ground, which stays where it is
     level[whole], steep[whole] = sample_both(space.height, bounds.slope, plan, origin=space.origin, pitch=space.pitch)
+    wide.flat[whole] = sample_grid(target, plan, origin=space.origin, pitch=space.pitch) > level[whole] - WALLS
+    look = whole = np.flatnonzero(wide)
     for turn in range(ROUNDS):
         height = surface.at_places(fine_x, fine_y, look)[:, 0]
         lack = _find_short((level[look] - height) / np.sqrt(1.0 + steep[look] ** 2), cover=cover)
@@ -595,10 +637,12 @@ def _fit_floor(space: InsertableSpace, floor: Bools, trace: WallTrace, bounds: F
 def floor_target(space: InsertableSpace, trace: WallTrace, bounds: FloorBounds) -> Singles:
     """Return the floor's height at every node, (R, C): the ground inside the wall, carried on over steep places.
 
-    Beside whatever stands up inside the wall's lowest loop (a boss, a rib, a step) it comes down at the cap slope: safe, above
+    Beside whatever stands up inside the wall's lowest loops (a boss, a rib, a step) it comes down at the cap slope: safe, above
     the ground. Towards the wall it rises from the floor's edge at the cap slope: below the ground, where the wall is.
     """
-    within = fill_loop(trace.points[:, 0], origin=space.origin, pitch=space.pitch, shape=space.height.shape)
+    within = np.ones(space.height.shape, dtype=np.bool_)
+    for level in np.searchsorted(trace.z[:-1], trace.z[0] + FOOT):  # the lowest cuts corners that the next ones go around
+        within &= fill_loop(trace.points[:, level], origin=space.origin, pitch=space.pitch, shape=space.height.shape)
     ground = np.where(within, space.height, EMPTY).astype(np.float32)
     down = dilate_cone(ground, slope=bounds.cap, pitch=space.pitch)
     target: Singles = np.minimum(np.maximum(down, bounds.rise), bounds.under)

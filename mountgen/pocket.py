@@ -28,8 +28,8 @@ HALF_CUT = 0.3  # mm; half the width of the slit that is left where a ring is cu
 MOST_POCKETS = 8
 
 
-def find_pockets(space: InsertableSpace, floor: Surface, foot: Floats) -> tuple[InsertableSpace, ...]:
-    """Return the pockets under a floor, the largest first.
+def find_pockets(space: InsertableSpace, floor: Surface, foot: Floats) -> tuple[tuple[float, InsertableSpace], ...]:
+    """Return the pockets under a floor, the largest first, each with its room, mm³.
 
     Args:
         space: the insertable space the floor was fitted to.
@@ -57,7 +57,7 @@ def find_pockets(space: InsertableSpace, floor: Surface, foot: Floats) -> tuple[
             if volume > enough:
                 found.append((volume, _as_space(space, mouth, inside, under)))
     found.sort(key=lambda each: -each[0])
-    return tuple(pocket for _, pocket in found[:MOST_POCKETS])
+    return tuple(found[:MOST_POCKETS])
 
 
 def _outline(lost: Floats, space: InsertableSpace) -> list[Any]:

@@ -165,12 +165,12 @@ def grow_post(space: InsertableSpace, post: Post, uncut: Singles) -> Post:
     return replace(post, surface=np.where(more > 0, np.minimum(lifted, highest), post.surface))
 
 
-def leave_foot(space: InsertableSpace, post: Post, uncut: Bools) -> Post:
-    """Return a post without those of its `uncut` nodes, (R, C), that hardly rise from the ground beside: the floor's."""
+def leave_foot(space: InsertableSpace, post: Post, uncut: Bools, *, rise: float = FILLET) -> Post:
+    """Return a post without those of its `uncut` nodes, (R, C), that rise less than so many mm beside the ground: the floor's."""
     from scipy import ndimage
 
     row, col = ndimage.distance_transform_edt(~post.ground, return_distances=False, return_indices=True)
-    low = space.height - space.height[row, col] < FILLET
+    low = space.height - space.height[row, col] < rise
     return replace(post, island=post.island & ~(uncut & low))
 
 

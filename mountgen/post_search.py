@@ -7,8 +7,9 @@ stands there: flat ground with a face below it is the top of a boss, rib or step
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from math import radians, tan
+from math import ceil, radians, tan
 
 import numpy as np
 
@@ -25,6 +26,8 @@ LEAST_LOST, LOST_SHARE = 30.0, 0.001  # mm³ and share of the whole body that a 
 RIM_BAND = 0.2  # of the depth; flat ground within it is the rim's flare, if it comes near the outline
 FLARE_NEAR = 2.0  # mm from the mouth's outline; what keeps away stands amid the mouth
 PAST_MOUTH = 1.2  # mm; how far past the mouth's outline something goes that touches the wall
+FUSED = 1.0  # mm under the top of what it stands on, at most, at which a thing meets that one
+BESIDE = 3.0  # mm around a thing within which what it stands on shows its top
 HOLE = 4.0  # mm²; a smaller hole in its outline is noise
 SKIN, LIFTED = 0.4, 2.0  # mm; what comes as near to the lid amid the mouth, stands up to it; how far above the lid it is made to
 MOST_POSTS, MOST_TRIED = 12, 40
@@ -88,6 +91,7 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     base = region > 0  # all that is neither wall nor outside; taller things are taken out of it one by one
     tops = [k for k in index[kept] if _stands(space, region == k, label == k)]
     tops.sort(key=lambda k: -float(space.height[label == k].max()))
+    region = _stack(space, region, label, tops)
     posts: list[Post] = []
     for k in tops[:MOST_TRIED]:
         own = region == k
@@ -98,6 +102,39 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
             posts.append(post)
             base = base & ~own
     return tuple(posts[:MOST_POSTS])
+
+
+def _stack(space: InsertableSpace, region: Ints, label: Ints, tops: Sequence[int]) -> Ints:
+    """Return the regions (R, C) so that what stands on another thing ends where that one's top begins.
+
+    What lies lower, the face of the other one under a boss at its edge, led uphill past that edge to the boss; it is given back.
+
+    Args:
+        space: the insertable space.
+        region: what every node belongs to. label: that of the flat ground.
+        tops: regions that stand, the highest first.
+    """
+    from scipy import ndimage
+
+    region = region.copy()
+    around = ceil(BESIDE / space.pitch)
+    for i, k in enumerate(tops[:MOST_TRIED]):
+        rows, cols = (np.flatnonzero((region == k).any(axis=axis)) for axis in (1, 0))
+        box = tuple(slice(max(int(used[0]) - around, 0), int(used[-1]) + around + 1) for used in (rows, cols))
+        own, flat, height = region[box] == k, label[box], space.height[box]
+        for j in set(np.unique(region[box][ndimage.binary_dilation(own)]).tolist()) & set(tops[i + 1 :]):
+            if not (flat == j).any():
+                continue
+            row, col = ndimage.distance_transform_edt(flat != j, return_distances=False, return_indices=True)
+            top = height[row, col]
+            touch = own & ndimage.binary_dilation(region[box] == j)
+            if (height[touch] < top[touch] - FUSED).all():
+                continue  # they only meet at their feet
+            pieces, count = ndimage.label(own & (flat != k) & (height < top))
+            lower = np.isin(np.arange(count + 1), np.setdiff1d(pieces[touch], [0]))[pieces]
+            region[box][lower] = j
+            own &= ~lower
+    return region
 
 
 def _measure_lost(space: InsertableSpace, own: Bools, base: Bools, split_deg: float) -> float:
@@ -155,7 +192,7 @@ def _make_post(space: InsertableSpace, own: Bools, top: Bools, base: Bools) -> P
     outside = ndimage.distance_transform_edt(space.height >= space.top) * space.pitch
     island = own | (~base & top[row, col] & (outside < PAST_MOUTH))
     holes = ndimage.binary_fill_holes(island) & ~island
-    if holes.sum() * space.pitch**2 > HOLE:
+    if (holes & base).sum() * space.pitch**2 > HOLE:  # what is no longer part of the base stands on it
         return None
     pieces, _ = ndimage.label(island | holes)
     island = pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:]))

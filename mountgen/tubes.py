@@ -300,10 +300,18 @@ def require_open(sleeve: Sleeve) -> None:
     Raises:
         KernelError: they cross.
     """
+    if len(find_shut(sleeve)):
+        raise KernelError("one end of the wall crosses the other", "body", "the solid is made another way")
+
+
+def find_shut(sleeve: Sleeve) -> Floats:
+    """Return the places (K, 2), mm in plan, at which a sleeve's low end does not run below its high one."""
     at = np.unique(np.concatenate([sleeve.low.axis.breaks, sleeve.brow.axis.breaks]))
     at = np.concatenate([at, 0.5 * (at[:-1] + at[1:])])
-    if (end_heights(sleeve.brow, at) < end_heights(sleeve.low, at) + TRIM).any():
-        raise KernelError("one end of the wall crosses the other", "body", "the solid is made another way")
+    low = end_heights(sleeve.low, at)
+    shut = end_heights(sleeve.brow, at) < low + TRIM
+    places: Floats = sleeve.tube.at_points(at[shut], low[shut])[:, :2]
+    return places
 
 
 def _require_valid(solid: Solid, caps: Sequence[Any]) -> None:

@@ -18,7 +18,7 @@ from mountgen.features.hollow import hollow_out
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
-from mountgen.loft import _overlap_pocket, lid_surface, pocket_tube
+from mountgen.loft import _overlap, lid_surface, pocket_tube
 from mountgen.recipe import PlugRecipe
 from mountgen.shape import make_box
 from mountgen.soundness import find_thinnest
@@ -191,9 +191,9 @@ def test_a_pocket_reaches_into_the_body_by_half_of_what_there_is(thick: float, o
     plate = lid_surface(space, shell.floor, -thick)
     if overlap is None:
         with pytest.raises(KernelError, match=r"0\.15 mm thick"):
-            _overlap_pocket(shell, plate, space.lid)
+            _overlap(shell, plate, space.lid)
         return
-    pocket = _overlap_pocket(shell, plate, space.lid)
+    pocket = _overlap(shell, plate, space.lid)
     assert pocket.overlap == pytest.approx(overlap, abs=0.01)
     mesh = tessellate(pocket_tube(pocket, plate))
     over = mesh.vertices[:, 2] - lid_height(space.lid, mesh.vertices[:, 0], mesh.vertices[:, 1])

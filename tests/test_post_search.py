@@ -52,6 +52,11 @@ def _space(*standing: Floats) -> InsertableSpace:
     return InsertableSpace(height.astype(np.float32), seen, mouth, np.zeros(6), (float(x[0, 0]), float(y[0, 0])), PITCH, 1.0, 0.0)
 
 
+def _pit(inside: Floats, top: float) -> Floats:
+    """Return ground at `top` with a pit down to DEPTH: `inside`, mm, is how far inside the pit's outline a node lies."""
+    return np.asarray(np.maximum(top - LEAN * np.maximum(inside, 0.0), -DEPTH))
+
+
 BOSS = ((-5.0, -4.0), (3.0, 4.0), -18.0)
 RIB = ((-5.0, -25.0), (0.0, 5.0), -15.0)  # from the lower wall
 RIDGE = ((-4.0, -25.0), (4.0, 25.0), -12.0)  # from wall to wall
@@ -304,3 +309,46 @@ def test_a_place_that_does_not_part_is_given_up_when_no_slope_helps(monkeypatch:
     assert not plan.intersects(shapely.Point(place).buffer(loft.GIVEN_UP - 0.1))
     whole = shapely.Polygon(meet_field(before.wall, before.floor).space[:, :2])
     assert whole.difference(plan).area < 25.0
+
+
+@pytest.mark.parametrize("shape", ["round", "square", "at the wall"])
+def test_a_pit_in_the_floor_is_filled_too(shape: str) -> None:
+    """The floor comes down into it beside its walls, and the ring of room there is two pockets that close under that floor."""
+    x, y = _nodes()
+    middle = 4.0 if shape != "at the wall" else 16.0
+    away = np.hypot(x - middle, y + 2.0) if shape == "round" else np.maximum(np.abs(x - middle), np.abs(y + 2.0))
+    space = _space(_pit(14.0 - away, -14.0))
+    shell = fit_shell(space)
+    assert len(shell.pockets) + len(shell.posts) > 0
+    assert loft._measure_unused(shell, space) < 0.012 * space.volume()
+
+
+def test_a_boss_at_the_edge_of_a_step_ends_on_the_step() -> None:
+    """The step's face under it leads uphill to the boss, and is the step's."""
+    boss = ((-20.0, -4.0), (-10.5, 4.0), -5.0)
+    space = _space(_box(*STEP), _box(*boss))
+    high, low = find_posts(space, SPLIT)
+    assert space.height[high.island].min() > STEP[2] - 1.0
+    face = (_box(*STEP) > -DEPTH) & (space.height < STEP[2] - 1.0) & (np.abs(_nodes()[1]) < 15.0) & (_nodes()[0] > -25.0)
+    assert face.sum() > 1000
+    assert low.island[face].mean() > 0.9  # but for the foot, which may be rounded into the floor
+    shell = fit_shell(space)
+    assert len(shell.posts) == 2
+    assert loft._measure_unused(shell, space) < 0.025 * space.volume()
+
+
+@pytest.mark.parametrize(("half", "tall", "kept"), [(1.0, 2.0, 1), (1.0, 8.0, 1), (9.0, 8.0, 0)])
+def test_what_little_stands_out_of_a_posts_fit_is_left_to_the_floor(
+    monkeypatch: pytest.MonkeyPatch, half: float, tall: float, kept: int
+) -> None:
+    """A strip of a boss's face is never covered, or all its faces, which are too much of it."""
+    space = _space(_box(*BOSS))
+    x, y = _nodes()
+    face = (np.abs(y) < half) & (np.abs(x - 5.0) < 2.0 * half)
+    strip = face & (space.height > -DEPTH + 1.5) & (space.height < -DEPTH + tall)
+    assert strip.any()
+    monkeypatch.setattr(loft, "measure_uncut", lambda *given: np.where(strip, 0.1, 0.0))
+    shell = fit_shell(space)
+    assert len(shell.posts) == kept
+    over = shell.floor.at_points(x[strip].astype(np.float64), y[strip].astype(np.float64))[:, 0]
+    assert ((space.height[strip] - over) / LEAN < 0.035).all()  # mm it lies behind the face
