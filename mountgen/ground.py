@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from mountgen.progress import Clock
     from mountgen.recipe import Recipe
 
+GAPS = ("clearance", "floor", "walls", "rim", "draft")  # of a recipe's fit: what the space and its faces depend on
 MUCH_GAP = 0.1  # of the narrower side of the mouth; a gap that takes more of it, on both sides, is told of
 LATER = tuple(f"mountgen.{name}" for name in ("features", "relief", "inspection", "service", "export", "report", "page"))
 LIBRARIES = ("scipy.ndimage", "scipy.linalg", "contourpy", "shapely")  # of the stages between scan and part
@@ -96,9 +97,7 @@ class Ground:
     @property
     def gaps(self) -> dict[str, float]:
         """Return the clearance asked for in each zone of the scan, mm."""
-        fit = self.recipe.fit
-        gaps = {zone: getattr(fit, zone) for zone in ("floor", "walls", "rim")}
-        return {zone: fit.clearance if gap is None else gap for zone, gap in gaps.items()}
+        return self.recipe.fit.gaps
 
 
 def lay_ground(recipe: Recipe, *, store: Store, clock: Clock) -> Ground:
@@ -154,7 +153,7 @@ def lay_space(spot: Spot, *, clock: Clock) -> Ground:
     """
     recipe, recess, store = spot.recipe, spot.recess, spot.store
     with clock.stage("build the insertable space"):
-        shape = recipe.fit.model_dump(mode="json", exclude={"sits", "trim"})  # these two say nothing of the space
+        shape = recipe.fit.model_dump(mode="json", include=set(GAPS))
         key = make_key("field", spot.recess_key, shape)
         with ThreadPoolExecutor(1) as pool:
             ready = pool.submit(lambda: surface_of(recess).tree)

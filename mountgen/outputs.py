@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,6 +35,20 @@ def name_outputs(name: str) -> tuple[str, ...]:
     endings = [".stl", ".step", ".3mf", ".resolved.toml", *PICTURES, "-heat.png", "-pieces.3mf", *ENDINGS]
     endings += [*(f"-{letter}.stl" for letter in "abcdefgh"), *(f"-pin{size}.stl" for size in (8, 6, 5, 4, 3))]
     return (*(f"{name}{ending}" for ending in endings), "report.json", "report.html")
+
+
+def list_stale(name: str, *, out: Path, written: Collection[str]) -> tuple[str, ...]:
+    """Return the names of a part's files in a folder that this job does not write: an earlier one left them."""
+    return tuple(each for each in name_outputs(name) if each not in written and (out / each).is_file())
+
+
+def tell_replaced(name: str, *, out: Path) -> str:
+    """Return whose report stands in a folder if it is another part's than `name`; "" if none does."""
+    try:
+        told = json.loads((out / "report.json").read_bytes())["recipe"]["name"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+    return str(told) if told != name else ""
 
 
 def guard_sources(sources: tuple[Path, ...], *, out: Path, names: tuple[str, ...]) -> None:

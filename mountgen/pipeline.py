@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from mountgen.child import beside
-from mountgen.ground import find_spot, fit_ground, lay_ground, lay_space, load_kernel
-from mountgen.outputs import guard_sources, list_sources, name_outputs
+from mountgen.ground import GAPS, find_spot, fit_ground, lay_ground, lay_space, load_kernel
+from mountgen.outputs import guard_sources, list_sources, list_stale, name_outputs, tell_replaced
 from mountgen.paper import Papers, draw_papers
 from mountgen.progress import Clock, Quiet
 from mountgen.prove import build_part, make_of_facets, prove_part
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from mountgen.service.cautions import Caution
 
 NO_PAPER = Papers()
-GAPS = ("clearance", "floor", "walls", "rim", "draft")  # of a recipe's fit: what the space and its faces depend on
 LABORIOUS = 12.0  # s of CPU for making a part; the examples with a tongue take as long, the others 2 to 5
 
 
@@ -165,6 +164,11 @@ def make(
     resolved, told = dump_recipe(recipe, folder=out), encode_report(report)
     with clock.stage("draw the page"):
         page = draw_page(told, sight, recipe=resolved)
+    other, stale = tell_replaced(recipe.name, out=out), list_stale(recipe.name, out=out, written=set(kinds.values()))
+    if other:
+        progress.say(f"note       report.json was that of {other}, and is replaced: --out gives each part a folder of its own")
+    if stale:
+        progress.say(f"note       of an earlier run, and not of this part: {', '.join(stale)}")
     with clock.stage("write files"):
         contents |= {kinds["recipe"]: resolved.encode("utf-8"), kinds["report"]: told, kinds["page"]: page}
         files = write_files(out, contents)
@@ -180,7 +184,7 @@ def _look_at_scan(spot: Spot) -> tuple[Packed, Finding]:
         make_key("shown", spot.recess_key), lambda: pack_scan(spot.recess),
         pack=lambda packed: Entry(facts=asdict(packed)), unpack=lambda entry: Packed.check(**entry.facts),
     )  # fmt: skip
-    return shown, judge_scan_use(spot.scan, spot.recess, clearance=spot.recipe.fit.clearance)
+    return shown, judge_scan_use(spot.scan, spot.recess, clearance=min(spot.recipe.fit.gaps.values()))
 
 
 def _prepare_words(case: Case, shown: Packed) -> tuple[dict[str, Any], Sight]:

@@ -188,7 +188,7 @@ class Fit(Table):
     draft: Annotated[float, angle(least=0.2, most=15), about("least taper of the part's walls, deg")] = 1.0
     reach: Annotated[
         float | Literal["full"],
-        length(above=0, most=1500, word="full"),
+        length(least=1, most=1500, word="full"),
         about('how deep the part goes, mm from the mouth, or "full"'),
     ] = "full"
     sits: Annotated[
@@ -202,6 +202,12 @@ class Fit(Table):
         | None,
         about("plastic of the trim around the recess, which decides how tape holds and how it grows; not known if absent"),
     ] = None
+
+    @property
+    def gaps(self) -> dict[str, float]:
+        """Gap in each zone of the scan, mm: floor, walls, rim."""
+        zones = {"floor": self.floor, "walls": self.walls, "rim": self.rim}
+        return {zone: self.clearance if gap is None else gap for zone, gap in zones.items()}
 
 
 class BodyShape(Table):

@@ -13,7 +13,7 @@ from mountgen import bounded
 from mountgen.bounded import run_bounded
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features import rounding
-from mountgen.features.rounding import round_edges
+from mountgen.features.rounding import round_as_far, round_edges
 from mountgen.kernel import Solid, combine_many, count_faces, is_valid, mesh_volume, tessellate
 from mountgen.shape import make_box
 from tests.test_stitch import level, pillar
@@ -152,7 +152,8 @@ def test_once_tries_that_fail_have_taken_long_no_edge_is_tried_any_more(monkeypa
 def test_an_edge_too_sharp_for_its_radius_is_rounded_with_a_smaller_one() -> None:
     box = make_box((0.0, 0.0, 0.0), (20.0, 20.0, 3.0))
     upper = lambda points: bool(points[:, 2].min() > 2.9 and points[:, 1].max() < 0.1)  # noqa: E731
-    rounded = round_edges(box, upper, radius=4.0)  # does not fit into 3 mm
+    rounded, reached = round_as_far(box, upper, radius=4.0)  # does not fit into 3 mm
+    assert reached == pytest.approx(0.7 * 4.0)
     assert is_valid(rounded)
     assert count_faces(rounded) == 7
     lost = 1200.0 - mesh_volume(tessellate(rounded, chord=0.002))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 
 import pytest
 
 from mountgen.errors import ExportError
-from mountgen.outputs import guard_sources, name_outputs
+from mountgen.outputs import guard_sources, list_stale, name_outputs, tell_replaced
 
 
 def test_an_output_never_takes_the_place_of_a_source(tmp_path: Path) -> None:
@@ -34,3 +35,22 @@ def test_the_same_file_under_another_name_is_a_source_too(tmp_path: Path) -> Non
     os.link(scan, tmp_path / "cubby.stl")
     with pytest.raises(ExportError, match=r"cubby\.stl would overwrite"):
         guard_sources((scan,), out=tmp_path, names=name_outputs("cubby"))
+
+
+def test_files_of_an_earlier_run_are_told_and_those_of_other_parts_are_not(tmp_path: Path) -> None:
+    for name in ("shelf.stl", "shelf-a.stl", "shelf-pieces.3mf", "shelf.toml", "plug-a.stl", "shelf-b.stl.bak"):
+        (tmp_path / name).write_text("old")
+    written = {"shelf.stl", "shelf.step", "report.json"}
+    assert set(list_stale("shelf", out=tmp_path, written=written)) == {"shelf-a.stl", "shelf-pieces.3mf"}
+    assert list_stale("shelf", out=tmp_path / "new", written=written) == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [(json.dumps({"recipe": {"name": "plug"}}), "plug"), (json.dumps({"recipe": {"name": "shelf"}}), ""), ("{}", ""), ("[1]", ""),
+     ("no JSON", "")],
+)  # fmt: skip
+def test_the_report_of_another_part_is_told_before_it_is_replaced(tmp_path: Path, text: str, told: str) -> None:
+    assert tell_replaced("shelf", out=tmp_path) == ""
+    (tmp_path / "report.json").write_text(text)
+    assert tell_replaced("shelf", out=tmp_path) == told

@@ -82,7 +82,8 @@ def hollow_out(
         lambda: combine_many(solid, hollows, "cut", what="hollow"), solid, what="hollow", seconds=LONGEST,
         made_of=("cut", solid, *hollows),
     )  # fmt: skip
-    return require_one_solid(body, what="hollow", remedy="give a thicker body.wall, or leave it out")
+    other = 'set body.open = "underneath"' if opening == "back" else "give a thicker body.wall"
+    return require_one_solid(body, what="hollow", remedy=f"{other}, or leave body.wall out")
 
 
 def _plates(hollows: list[Solid], ribs: int, wall: float) -> list[Solid]:

@@ -14,7 +14,7 @@ from mountgen.features.assemble import make_body
 from mountgen.features.flange import flange_of
 from mountgen.features.hollow import hollow_out
 from mountgen.features.part import Part
-from mountgen.features.rounding import on_field, round_edges
+from mountgen.features.rounding import on_field, round_as_far
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, mesh_volume, solid_volume, tessellate
 from mountgen.loft import Block, Shell, lid_surface, make_block
@@ -37,13 +37,17 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
         block = make_block(shell, space, below=below, reach=reach, radius=shape.edge_radius)
     else:
         block = make_body(shell, space, reach=reach, border=border)
-    solid = block.solid
+    solid, notes = block.solid, block.notes
     if border is None and not block.faceted:
-        solid = round_edges(solid, on_field(lambda x, y: lid_height(space.lid, x, y) - below), radius=shape.edge_radius)
+        upper = on_field(lambda x, y: lid_height(space.lid, x, y) - below)
+        solid, reached = round_as_far(solid, upper, radius=shape.edge_radius)
+        if reached < shape.edge_radius:
+            made = f"is rounded by {reached:.2g} mm" if reached > 0.0 else "stays sharp"
+            notes = (*notes, f"the upper edge has no room for body.edge_radius = {shape.edge_radius:g}: in places it {made}")
     if shape.wall is not None:
         solid = hollow_out(solid, space, shell, up=recess.up, wall=shape.wall, ribs=shape.ribs, opening=shape.open, below=below)
     solid = require_one_solid(solid, what="plug", remedy="leave the flange or the hollow out")
-    body = Body(solid=solid, mesh=tessellate(solid), faceted=block.faceted, notes=block.notes)
+    body = Body(solid=solid, mesh=tessellate(solid), faceted=block.faceted, notes=notes)
     checks = (_judge_unused(block, body, space, below=below, reach=reach),) if border is None else ()
     return Part(body=body, checks=checks, rounds=partial(_rolls, None if block.faceted else shell, space, recess))
 

@@ -34,11 +34,18 @@ def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float
         radius: mm; 0 returns the solid as it is.
         check: whether a solid that is not valid is done without; else the caller sees to it.
     """
+    return round_as_far(solid, picked, radius=radius, check=check)[0]
+
+
+def round_as_far(
+    solid: Solid, picked: Callable[[Floats], bool], *, radius: float, check: bool = True
+) -> tuple[Solid, float]:
+    """Return what `round_edges` does, and the least radius that an edge got, mm: 0 where one stays sharp."""
     if radius <= 0.0:
-        return solid
+        return solid, radius
     edges = [edge for edge, points in _list_sharp_edges(solid) if picked(points)]
     if not edges:
-        return solid
+        return solid, radius
     failing = 0.0
 
     def attempt(some: Sequence[Any], radius: float) -> Solid | None:
@@ -53,15 +60,17 @@ def round_edges(solid: Solid, picked: Callable[[Floats], bool], *, radius: float
 
     whole = attempt(edges, radius)
     if whole is not None:
-        return whole
+        return whole, radius
+    least = radius
     for k in range(len(edges)):  # an edge of the solid before is none of the solid after: they are told by their places
         left = [edge for edge, points in _list_sharp_edges(solid) if picked(points)]
         if k >= len(left):
             break
         shares = SHARES[1:] if len(edges) == 1 else SHARES
-        tries = (attempt([left[k]], share * radius) for share in shares if share * radius >= SMALLEST)
-        solid = next((rounded for rounded in tries if rounded is not None), solid)
-    return solid
+        tries = ((attempt([left[k]], share * radius), share * radius) for share in shares if share * radius >= SMALLEST)
+        rounded, reached = next(((rounded, reached) for rounded, reached in tries if rounded is not None), (solid, 0.0))
+        solid, least = rounded, min(least, reached)
+    return solid, least
 
 
 def on_field(height: Callable[[Floats, Floats], Floats]) -> Callable[[Floats], bool]:

@@ -19,7 +19,7 @@ from mountgen.service.tab_check import judge_tabs
 from mountgen.service.tape_check import judge_tape
 
 JUDGES: dict[str, Callable[[Case], Finding]] = {
-    "scan": lambda case: judge_scan_use(case.scan, case.recess, clearance=case.recipe.fit.clearance),
+    "scan": lambda case: judge_scan_use(case.scan, case.recess, clearance=min(case.recipe.fit.gaps.values())),
     "heat": judge_heat,
     "load": judge_load,
     "tabs": judge_tabs,
