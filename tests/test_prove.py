@@ -48,4 +48,4 @@ def test_what_the_kernel_does_not_get_done_is_made_of_facets(monkeypatch: pytest
     assert part.body.faceted
     assert part.notes == ("made of facets throughout, because the solid kernel does not get done with the cavity",)
     with pytest.raises(KernelError, match="with the cavity"):
-        build_part(replace(ground, recipe=ground.recipe.model_copy(update={"fit": Fit(reach=0.01)})))
+        build_part(replace(ground, recipe=ground.recipe.model_copy(update={"fit": Fit().model_copy(update={"reach": 0.01})})))

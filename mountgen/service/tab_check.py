@@ -346,7 +346,7 @@ def _judge_forces(
     keys = f"tabs.width = {narrower:g} or tabs.thickness = {thinner:g}" if narrower >= 3.0 else f"tabs.thickness = {thinner:g}"
     asked = 0.0 if taped else jolt
     holds: Verdict = "pass" if forces.pull >= asked else "caution"
-    wanted = "nothing is asked of it, as tape holds the part" if taped else "a jolt of part and device the way it comes out"
+    wanted = "nothing is asked of it, as tape holds the part" if taped else "a jolt of part and device that no recess holds"
     return (
         Check(
             "force to push in", easy, round(forces.push, 1), HAND, "N",
