@@ -83,6 +83,7 @@ WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the fl
 FLOOR_SAMPLE = 0.3  # mm
 WALLS = 0.3  # mm; ground this much higher than the floor is wanted there is the wall's to keep clear of
 MOST_LOST = 0.05  # of the room, that may be lost above what the wall goes around; facets, its alternative, leave 2 to 4 % unused
+WELL_USED = 0.01  # of the room; where no more is left, no other way is tried
 MOST_UNUSED = 0.06  # of the room; where wall and floor leave more, facets are better
 FOOT = np.array([0.0, 0.5, 1.0, 2.0, 4.0, 8.0])  # mm above the wall's end; what is not inside its loops there is its own
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
@@ -162,16 +163,50 @@ def fit_shell(space: InsertableSpace) -> Shell:
         LoftError: wall and floor do not meet in a simple curve, however much they are relaxed, or leave too much of the room, or
             cannot go around what stands up to the mouth.
     """
+    space = lift_islands(space)
+    found: list[tuple[float, Shell]] = []
+    for stacked in (False, True):  # the second costs time, and is the worse where all goes well
+        try:
+            posts, shells, kept, base = _fit_posts(space, stacked=stacked)
+            level = level_posts(space, posts)
+            shell = _fit_trunk(level, kept, base)
+            unused = _measure_unused(shell, level) / level.volume()
+            if unused > MOST_UNUSED:
+                raise LoftError("wall and floor cannot follow the recess", "body", "it is made of facets instead")
+        except (LoftError, SectionError):
+            if stacked and found:
+                break
+            if stacked or not find_posts(space, choose_split(space)):
+                raise
+            continue
+        found.append((unused, replace(shell, posts=tuple(shells))))
+        if not kept or unused < WELL_USED:
+            break
+    return min(found, key=lambda each: each[0])[1]
+
+
+def _fit_posts(space: InsertableSpace, *, stacked: bool) -> tuple[list[Post], list[Shell], list[Post], Bools]:
+    """Fit what stands on the floor, to be cut out.
+
+    Args:
+        space: the insertable space, its islands lifted.
+        stacked: what stands on another thing ends on that one, and little of it may be left to the floor.
+
+    Returns:
+        The posts and their shells, those of which no shell is made, and the nodes (R, C) of all of them and of the ground.
+
+    Raises:
+        LoftError: one that no floor can go over cannot be fitted.
+    """
     posts, shells = [], []
     kept: list[Post] = []
-    space = lift_islands(space)
     base = np.zeros(space.height.shape, dtype=np.bool_)
-    for post in find_posts(space, choose_split(space)):
+    for post in find_posts(space, choose_split(space), stacked=stacked):
         base |= post.ground | post.island & (space.height < space.top)
         try:
             if any((post.island & other.island).any() for other in kept):
                 raise LoftError("a post stands on one that cannot be cut out", "the floor", "the floor goes over both")
-            post, shell = _fit_post(space, post)
+            post, shell = _fit_post(space, post, left=LEFT if stacked else 0.0)
         except (FieldError, KernelError, LoftError, SectionError):
             if goes_through(space, post):
                 raise LoftError("what stands up to the mouth cannot be cut out", "body", "it is made of facets instead") from None
@@ -179,11 +214,7 @@ def fit_shell(space: InsertableSpace) -> Shell:
             continue
         posts.append(post)
         shells.append(shell)
-    space = level_posts(space, posts)
-    shell = _fit_trunk(space, kept, base)
-    if _measure_unused(shell, space) > MOST_UNUSED * space.volume():
-        raise LoftError("wall and floor cannot follow the recess", "body", "it is made of facets instead")
-    return replace(shell, posts=tuple(shells))
+    return posts, shells, kept, base
 
 
 def _fit_trunk(space: InsertableSpace, kept: Sequence[Post], base: Bools) -> Shell:
@@ -273,14 +304,19 @@ def _measure_unused(shell: Shell, space: InsertableSpace) -> float:
     return float(under[under > 0.0].sum()) * space.pitch**2
 
 
-def _fit_post(space: InsertableSpace, post: Post) -> tuple[Post, Shell]:
+def _fit_post(space: InsertableSpace, post: Post, *, left: float) -> tuple[Post, Shell]:
     """Fit a post upside down, larger and larger until all of it is inside but for what the floor takes at its foot.
+
+    Args:
+        space: the insertable space.
+        post: what stands in it.
+        left: share of its nodes that may stand out in the end.
 
     Returns:
         The post without what is left to the floor, and its shell.
 
     Raises:
-        LoftError: much of it still stands out, or no less than the round before.
+        LoftError: more of it still stands out, or no less than the round before.
     """
     grown, before = post, np.inf
     for turn in range(POST_ROUNDS):
@@ -296,7 +332,7 @@ def _fit_post(space: InsertableSpace, post: Post) -> tuple[Post, Shell]:
         before = float(out.sum())
         grown = grow_post(space, grown, uncut * max(1, turn))  # what does not go takes more each time
     kept = leave_foot(space, post, uncut > UNCUT, rise=np.inf)
-    if kept.island.sum() > (1.0 - LEFT) * post.island.sum():
+    if (post.island & ~kept.island).sum() < left * post.island.sum():
         return kept, shell  # the floor goes over less than if there were no post
     raise LoftError(f"{uncut.max():.2f} mm of a post stand out of its fit", "the floor", "the floor goes over it instead")
 

@@ -61,12 +61,13 @@ def _find_lifted(space: InsertableSpace) -> Bools:
     return np.asarray(space.height == np.float32(space.top + LIFTED))
 
 
-def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
+def find_posts(space: InsertableSpace, split_deg: float, *, stacked: bool = False) -> tuple[Post, ...]:
     """Return what stands up on the floor, the highest first.
 
     Args:
         space: the insertable space.
         split_deg: slope at which floor and wall part, degrees.
+        stacked: what stands on another thing ends on that one's top.
 
     Returns:
         tuple: none for what surrounds lower ground on all sides; a pocket takes the room in there.
@@ -91,7 +92,8 @@ def find_posts(space: InsertableSpace, split_deg: float) -> tuple[Post, ...]:
     base = region > 0  # all that is neither wall nor outside; taller things are taken out of it one by one
     tops = [k for k in index[kept] if _stands(space, region == k, label == k)]
     tops.sort(key=lambda k: -float(space.height[label == k].max()))
-    region = _stack(space, region, label, tops)
+    if stacked:
+        region = _stack(space, region, label, tops)
     posts: list[Post] = []
     for k in tops[:MOST_TRIED]:
         own = region == k
