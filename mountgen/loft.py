@@ -165,6 +165,7 @@ def fit_shell(space: InsertableSpace) -> Shell:
     """
     space = lift_islands(space)
     found: list[tuple[float, Shell]] = []
+    first: FieldError | KernelError | LoftError | SectionError | None = None
     for stacked in (False, True):  # the second costs time, and is the worse where all goes well
         try:
             posts, shells, kept, base = _fit_posts(space, stacked=stacked)
@@ -173,15 +174,17 @@ def fit_shell(space: InsertableSpace) -> Shell:
             unused = _measure_unused(shell, level) / level.volume()
             if unused > MOST_UNUSED:
                 raise LoftError("wall and floor cannot follow the recess", "body", "it is made of facets instead")
-        except (LoftError, SectionError):
-            if stacked and found:
-                break
-            if stacked or not find_posts(space, choose_split(space)):
-                raise
+        except (FieldError, KernelError, LoftError, SectionError) as error:
+            first = first or error
+            if not find_posts(space, choose_split(space)):
+                break  # both ways are the same
             continue
         found.append((unused, replace(shell, posts=tuple(shells))))
         if not kept or unused < WELL_USED:
             break
+    if not found:
+        assert first is not None
+        raise first
     return min(found, key=lambda each: each[0])[1]
 
 

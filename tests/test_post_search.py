@@ -12,7 +12,7 @@ import shapely
 from mountgen import loft
 from mountgen.arrays import Floats
 from mountgen.crossing import meet_field
-from mountgen.errors import LoftError
+from mountgen.errors import FieldError, LoftError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import mesh_volume, tessellate
 from mountgen.loft import fit_shell, shell_solid
@@ -352,3 +352,28 @@ def test_what_little_stands_out_of_a_posts_fit_is_left_to_the_floor(
     assert len(shell.posts) == kept
     over = shell.floor.at_points(x[strip].astype(np.float64), y[strip].astype(np.float64))[:, 0]
     assert ((space.height[strip] - over) / LEAN < 0.035).all()  # mm it lies behind the face
+
+
+@pytest.mark.parametrize("well", [True, False])
+def test_a_second_way_that_fails_leaves_the_first_as_it_was(monkeypatch: pytest.MonkeyPatch, well: bool) -> None:
+    """Its result where there is one, else its error: another one could forbid facets."""
+    space, fit_posts = _space(_box(*BOSS)), loft._fit_posts
+
+    def fit(given: InsertableSpace, *, stacked: bool) -> object:
+        if stacked:
+            raise FieldError("of the second", "the floor", "none")
+        if not well:
+            raise LoftError("of the first", "the floor", "none")
+        return fit_posts(given, stacked=False)
+
+    def refuse(*given: object, **named: object) -> object:
+        raise LoftError("it stands out of its fit", "the floor", "none")
+
+    monkeypatch.setattr(loft, "_fit_post", refuse)
+    monkeypatch.setattr(loft, "WELL_USED", 0.0)
+    monkeypatch.setattr(loft, "_fit_posts", fit)
+    if well:
+        assert fit_shell(space).posts == ()
+        return
+    with pytest.raises(LoftError, match="of the first"):
+        fit_shell(space)
