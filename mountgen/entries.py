@@ -64,8 +64,13 @@ def unpack_space(entry: Entry) -> InsertableSpace:
     return InsertableSpace(**(values | {"origin": (x, y), "unseen": unseen}))
 
 
-def pack_shell(shell: Shell) -> Entry:
-    """Return a shell as an entry: breaks and poles of each face as arrays, pockets and posts under names of their own."""
+def pack_shell(shell: Shell | None) -> Entry:
+    """Return a shell as an entry: breaks and poles of each face as arrays, pockets and posts under names of their own.
+
+    That there is none, because it could not be fitted, is kept as well: it took long to find out.
+    """
+    if shell is None:
+        return Entry(facts={"fitted": False})
     arrays: dict[str, Any] = {}
     facts: dict[str, Any] = {}
 
@@ -82,8 +87,10 @@ def pack_shell(shell: Shell) -> Entry:
     return Entry(arrays=arrays, facts=facts)
 
 
-def unpack_shell(entry: Entry) -> Shell:
+def unpack_shell(entry: Entry) -> Shell | None:
     """Return the shell of an entry that `pack_shell` made, its pockets and posts in their old order."""
+    if entry.facts.get("fitted") is False:
+        return None
 
     def surface(name: str, *, periodic: bool) -> Surface:
         u, v, poles = (entry.arrays[f"{name}_{part}"] for part in ("u", "v", "poles"))

@@ -168,14 +168,15 @@ def lay_space(spot: Spot, *, clock: Clock) -> Ground:
 def fit_ground(ground: Ground, *, clock: Clock) -> Ground:
     """Return the ground with wall and floor fitted to its space; without them where they cannot be."""
     assert ground.store is not None
-    with clock.stage("fit wall and floor"):
+
+    def fit() -> Shell | None:
         try:
-            shell = ground.store.remember(
-                ground.key, lambda: fit_clear_shell(ground.space, ground.recess, clearance=ground.gaps),
-                pack=pack_shell, unpack=unpack_shell,
-            )  # fmt: skip
+            return fit_clear_shell(ground.space, ground.recess, clearance=ground.gaps)
         except LoftError:
-            return ground
+            return None
+
+    with clock.stage("fit wall and floor"):
+        shell = ground.store.remember(ground.key, fit, pack=pack_shell, unpack=unpack_shell)
     return replace(ground, shell=shell)
 
 

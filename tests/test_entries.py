@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
+from mountgen import ground
 from mountgen.datum import Recess
 from mountgen.entries import pack_recess, pack_scan, pack_space, unpack_recess, unpack_scan, unpack_space
+from mountgen.errors import LoftError
 from mountgen.field import InsertableSpace, UnseenArea
 from mountgen.mend import Mend
+from mountgen.progress import Clock, Quiet
 from mountgen.scan import Scan
 from mountgen.store import Store, make_key
 
@@ -59,3 +63,19 @@ def test_the_store_returns_every_field_as_it_was(tmp_path: Path, value: Any, pac
             np.testing.assert_array_equal(old, new)
         else:
             assert (type(old), old) == (type(new), new)
+
+
+def test_that_no_faces_could_be_fitted_is_kept_as_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tries = []
+
+    def fail(*_: Any, **__: Any) -> None:
+        tries.append(1)
+        raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
+
+    monkeypatch.setattr(ground, "fit_clear_shell", fail)
+    recipe = cast(Any, SimpleNamespace(fit=SimpleNamespace(gaps={})))
+    for _ in range(2):  # a new process each, as far as the store knows
+        store = Store(tmp_path)
+        given = ground.Ground(recipe, cast(Any, None), {}, SCAN, RECESS, SPACE, None, key=make_key("shell"), store=store)
+        assert ground.fit_ground(given, clock=Clock(Quiet())).shell is None
+    assert len(tries) == 1
