@@ -434,6 +434,17 @@ def solid_of_mesh(mesh: Mesh) -> Solid:
     return solid
 
 
+def follow_facets(solid: Solid, mesh: Mesh) -> Solid:
+    """Return a solid of facets with its corners where those of `mesh` now are; as it was where that is no mesh of its facets."""
+    if count_faces(solid) != len(mesh.faces):
+        return solid
+    try:
+        moved = solid_of_mesh(mesh)
+    except KernelError:
+        return solid
+    return moved if is_valid(moved) else solid
+
+
 def solid_volume(solid: Solid) -> float:
     """Return the volume of a solid by its own faces, mm³: within 0.4 % on plugs, a twentieth of the time that its facets take."""
     from OCP.BRepGProp import BRepGProp

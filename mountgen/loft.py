@@ -9,20 +9,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from math import ceil, radians, tan
 from typing import Any, cast
 
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles
-from mountgen.bounded import run_bounded
 from mountgen.crossing import TangleError, find_flaws, meet_field
 from mountgen.datum import lid_height
 from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, prism_solid, solids_of, tessellate
-from mountgen.pace import cut_long_edges
 from mountgen.pocket import find_pockets
 from mountgen.post import (
     Post,
@@ -37,7 +33,6 @@ from mountgen.post import (
 )
 from mountgen.post_search import find_posts, goes_through, lift_islands
 from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_both, sample_grid
-from mountgen.roll import try_ball
 from mountgen.rows import dot
 from mountgen.section import (
     WallTrace,
@@ -48,10 +43,9 @@ from mountgen.section import (
     trace_wall,
     without_ledges,
 )
-from mountgen.spline import Axis, Surface, fit_surface, interval_error, uniform_axis
-from mountgen.tubes import MOST_STRIPS, TubeEnd, closed_tube, find_shut, make_sleeve
+from mountgen.spline import Surface, fit_surface, interval_error, uniform_axis
+from mountgen.tubes import TubeEnd, find_shut, make_sleeve
 
-TRIMMED = 0.01  # mm off both ends of a wall, where it is cut level
 OVERLAP = 0.6  # mm by which a pocket reaches into the body above it, or half of what there is
 LEAST_OVERLAP = 0.1  # mm; with less there is no pocket
 UNDER_LID = 0.4  # mm under the lid at which the floor is held towards the wall, with room for what the fit errs
@@ -106,55 +100,6 @@ class Shell:
     overlap: float = 0.0
 
 
-@dataclass(frozen=True, eq=False)
-class Block:
-    """The solid that fills the insertable space up to the lid.
-
-    notes: what the user must know of how it was made; rounded_off: what rounding its upper edge has taken off, mm³.
-    """
-
-    solid: Solid
-    faceted: bool = False
-    notes: tuple[str, ...] = ()
-    rounded_off: float = 0.0
-
-
-@lru_cache(maxsize=4)  # another lip or another deck leaves it as it is
-def make_block(
-    shell: Shell | None, space: InsertableSpace, *, below: float = 0.0, reach: float | None = None, strips: int = MOST_STRIPS,
-    radius: float = 0.0,
-) -> Block:  # fmt: skip
-    """Make the largest insertable solid up to the lid.
-
-    Args:
-        shell: wall and floor fitted to the space; None where that failed, for a faceted solid.
-        space: the insertable space.
-        below: how far below the lid the top lies, mm; down to -1.5 (above the lid).
-        reach: how deep from the mouth plane the solid goes, mm; None for all the way.
-        strips: of its wall, at most.
-        radius: with which its upper edge is rounded, mm; left sharp where a ball of that radius does not roll along all of it.
-
-    Returns:
-        Block: one solid of six faces, or a few more; faceted, and saying so, where that cannot be made.
-
-    Raises:
-        LoftError: nothing is left between floor and lid.
-    """
-    from mountgen.facet import NOT_FITTED, facet_body
-
-    if shell is None:
-        body = facet_body(space, below=below, reach=reach, why=NOT_FITTED)
-        return Block(body.solid, True, body.notes)
-    try:
-        solid, loss = shell_solid(shell, space, below=below, reach=reach, strips=strips, radius=radius)
-        if not is_valid(solid):
-            raise KernelError("the solid is not valid", "body", "it is made of facets instead")
-    except KernelError as error:
-        body = facet_body(space, below=below, reach=reach, why=error.what)
-        return Block(body.solid, True, body.notes)
-    return Block(solid, rounded_off=loss)
-
-
 def fit_shell(space: InsertableSpace) -> Shell:
     """Fit wall and floor to the insertable space, from the safe side.
 
@@ -166,9 +111,11 @@ def fit_shell(space: InsertableSpace) -> Shell:
     space = lift_islands(space)
     found: list[tuple[float, Shell]] = []
     first: FieldError | KernelError | LoftError | SectionError | None = None
+    split = choose_split(space)
     for stacked in (False, True):  # the second costs time, and is the worse where all goes well
+        standing = find_posts(space, split, stacked=stacked)
         try:
-            posts, shells, kept, base = _fit_posts(space, stacked=stacked)
+            posts, shells, kept, base = _fit_posts(space, standing, left=LEFT if stacked else 0.0)
             level = level_posts(space, posts)
             shell = _fit_trunk(level, kept, base)
             unused = _measure_unused(shell, level) / level.volume()
@@ -176,7 +123,7 @@ def fit_shell(space: InsertableSpace) -> Shell:
                 raise LoftError("wall and floor cannot follow the recess", "body", "it is made of facets instead")
         except (FieldError, KernelError, LoftError, SectionError) as error:
             first = first or error
-            if not find_posts(space, choose_split(space)):
+            if not standing:
                 break  # both ways are the same
             continue
         found.append((unused, replace(shell, posts=tuple(shells))))
@@ -188,12 +135,15 @@ def fit_shell(space: InsertableSpace) -> Shell:
     return min(found, key=lambda each: each[0])[1]
 
 
-def _fit_posts(space: InsertableSpace, *, stacked: bool) -> tuple[list[Post], list[Shell], list[Post], Bools]:
+def _fit_posts(
+    space: InsertableSpace, standing: Sequence[Post], *, left: float
+) -> tuple[list[Post], list[Shell], list[Post], Bools]:
     """Fit what stands on the floor, to be cut out.
 
     Args:
         space: the insertable space, its islands lifted.
-        stacked: what stands on another thing ends on that one, and little of it may be left to the floor.
+        standing: what stands in it, the highest first.
+        left: share of each one's nodes that may be left to the floor.
 
     Returns:
         The posts and their shells, those of which no shell is made, and the nodes (R, C) of all of them and of the ground.
@@ -204,12 +154,12 @@ def _fit_posts(space: InsertableSpace, *, stacked: bool) -> tuple[list[Post], li
     posts, shells = [], []
     kept: list[Post] = []
     base = np.zeros(space.height.shape, dtype=np.bool_)
-    for post in find_posts(space, choose_split(space), stacked=stacked):
+    for post in standing:
         base |= post.ground | post.island & (space.height < space.top)
         try:
             if any((post.island & other.island).any() for other in kept):
                 raise LoftError("a post stands on one that cannot be cut out", "the floor", "the floor goes over both")
-            post, shell = _fit_post(space, post, left=LEFT if stacked else 0.0)
+            post, shell = _fit_post(space, post, left=left)
         except (FieldError, KernelError, LoftError, SectionError):
             if goes_through(space, post):
                 raise LoftError("what stands up to the mouth cannot be cut out", "body", "it is made of facets instead") from None
@@ -275,7 +225,7 @@ def _fit_pocket(pocket: InsertableSpace, floor: Surface, lid: Floats) -> Shell:
         if len(flaws):
             return flaws
         try:
-            return find_shut(make_sleeve(shell.wall, *_end_pocket(_overlap(shell, floor, lid), floor)))
+            return find_shut(make_sleeve(shell.wall, *end_pocket(_overlap(shell, floor, lid), floor)))
         except TangleError as error:
             return error.places
 
@@ -293,6 +243,11 @@ def _overlap(pocket: Shell, floor: Surface, lid: Floats) -> Shell:
     if room < LEAST_OVERLAP:
         raise KernelError(f"the body above a pocket is {2.0 * room:.2f} mm thick", "body", "its room stays unused")
     return replace(pocket, overlap=min(OVERLAP, room))
+
+
+def end_pocket(pocket: Shell, floor: Surface) -> tuple[TubeEnd, TubeEnd]:
+    """Return the edges in which the wall of a pocket ends below and above."""
+    return meet_field(pocket.wall, pocket.floor), meet_field(pocket.wall, replace(floor, poles=floor.poles + pocket.overlap))
 
 
 def _measure_unused(shell: Shell, space: InsertableSpace) -> float:
@@ -404,92 +359,6 @@ def _lid_grid(space: InsertableSpace) -> Singles:
     """Return the lid's height at every node, (R, C) mm."""
     lid: Singles = lid_height(space.lid, *np.meshgrid(space.x, space.y, sparse=True)).astype(np.float32)
     return lid
-
-
-def shell_solid(
-    shell: Shell, space: InsertableSpace, *, below: float, reach: float | None, strips: int = MOST_STRIPS, radius: float = 0.0
-) -> tuple[Solid, float]:
-    """Return the kernel solid inside a shell, cut by the lid less `below` and, where given, by the plane of `reach`.
-
-    The edges where the wall meets floor and lid are found on the splines themselves, meridian by meridian, so the kernel has
-    nothing to intersect; only where a meridian crosses the floor more than once is the kernel asked to. With it comes what
-    rounding its upper edge by `radius` has taken off, mm³; 0 where that is left sharp.
-    """
-    lid = lid_surface(space, shell.floor, -below)
-    loss = 0.0
-    try:
-        foot, brow = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
-        rounding = try_ball(shell.wall, brow, radius=radius, foot=foot)
-        solid = closed_tube(shell.wall, foot, rounding or brow, strips=strips)
-        loss = rounding.loss if rounding else 0.0
-    except KernelError:
-        solid = _intersected(shell, lid, strips)
-    for pocket in shell.pockets:
-        solid = add_pocket(solid, pocket, shell.floor)
-    for post in shell.posts:
-        foot = meet_field(post.wall, _flat(post.floor, float(post.wall.v.breaks[0]) + 0.5))
-        solid = combine(solid, closed_tube(post.wall, foot, meet_field(post.wall, post.floor)), "cut", what="post")
-    if reach is not None:
-        tall = float(np.ptp(shell.wall.v.breaks)) + 10.0
-        solid = combine(solid, prism_solid(_flat(shell.floor, -reach), tall), "common", what="reach")
-    pieces = solids_of(solid)
-    if not pieces:
-        raise KernelError("wall, floor and lid leave no solid", "body", "raise fit.reach, or lower fit.clearance")
-    if len(pieces) == 1:
-        return pieces[0], loss
-    return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))), loss
-
-
-def add_pocket(solid: Solid, pocket: Shell, floor: Surface) -> Solid:
-    """Return a solid united with a pocket that reaches a little above the floor it lies under; as it was where that fails."""
-    try:
-        united = combine(solid, pocket_tube(pocket, floor), "fuse", what="pocket")
-    except KernelError:
-        return solid
-    pieces = solids_of(united)
-    return pieces[0] if len(pieces) == 1 and is_valid(pieces[0]) else solid
-
-
-def pocket_tube(pocket: Shell, floor: Surface) -> Solid:
-    """Return the solid of a pocket, which reaches a little above the floor it lies under.
-
-    Raises:
-        KernelError: it cannot be made, so that the body goes without it.
-    """
-    return closed_tube(pocket.wall, *_end_pocket(pocket, floor))
-
-
-def _end_pocket(pocket: Shell, floor: Surface) -> tuple[TubeEnd, TubeEnd]:
-    """Return the edges in which the wall of a pocket ends below and above."""
-    return meet_field(pocket.wall, pocket.floor), meet_field(pocket.wall, replace(floor, poles=floor.poles + pocket.overlap))
-
-
-def _intersected(shell: Shell, lid: Surface, strips: int) -> Solid:
-    tall = float(np.ptp(shell.wall.v.breaks)) + float(np.ptp(shell.floor.poles)) + 10.0
-    low, high = (_flat(shell.floor, float(end)) for end in shell.wall.v.breaks[[0, -1]] + np.array([TRIMMED, -TRIMMED]))
-    try:
-        tube = closed_tube(shell.wall, meet_field(shell.wall, low), meet_field(shell.wall, high), strips=strips)
-    except KernelError:
-        tube = loft_solid(shell.wall)  # of one face, which other programs measure less well
-    solid = combine(tube, prism_solid(shell.floor, tall), "common", what="floor")
-    solid = combine(solid, prism_solid(lid, tall), "cut", what="lid")
-    try:
-        return run_bounded(lambda: cut_long_edges(solid), solid, what="lid")
-    except KernelError:
-        return solid  # as it is, only measured less well
-
-
-def lid_surface(space: InsertableSpace, like: Surface, shift: float) -> Surface:
-    x = np.linspace(like.u.breaks[0], like.u.breaks[-1], 12)
-    y = np.linspace(like.v.breaks[0], like.v.breaks[-1], 12)
-    z = lid_height(space.lid, *np.meshgrid(x, y, indexing="ij", sparse=True)) + shift
-    axes = (Axis(x[[0, -1]], False), Axis(y[[0, -1]], False))
-    return fit_surface(x, y, z[..., None], *axes)
-
-
-def _flat(like: Surface, z: float) -> Surface:
-    axes = (Axis(like.u.breaks[[0, -1]], False), Axis(like.v.breaks[[0, -1]], False))
-    return Surface(*axes, np.full((axes[0].poles, axes[1].poles, 1), z))
 
 
 def _fit_wall(trace: WallTrace, space: InsertableSpace, ground: Future[Surface], *, cover: bool) -> Surface:

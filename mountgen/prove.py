@@ -70,6 +70,7 @@ def prove_part(
     from mountgen.features.device_advice import advise_thicker
     from mountgen.features.tab_place import is_beside
     from mountgen.inspection import inspect_body
+    from mountgen.kernel import follow_facets
     from mountgen.relief import relieve_mesh
     from mountgen.service.case import Case
     from mountgen.service.remake import make_trial
@@ -90,6 +91,8 @@ def prove_part(
         part = replace(part, body=body)
         relieved = relieve_mesh(body.mesh, ground.recess, clearance=ground.gaps, soft=part.soft_faces())
         body = replace(body, mesh=relieved.mesh)
+        if body.faceted:  # facets lack more than smooth faces do, and those of the STEP file are the same
+            body = replace(body, solid=follow_facets(body.solid, body.mesh))
     with clock.stage("check the fit"):
         printer = recipe.printer
         inspection = inspect_body(

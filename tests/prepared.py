@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 
 from examples.simulate import write_ply
+from mountgen.block import make_block
 from mountgen.datum import Recess, find_datum
 from mountgen.field import InsertableSpace, build_space
 from mountgen.ground import Ground
 from mountgen.inspection import ZONES, inspect_body
 from mountgen.kernel import CHORD, Mesh, tessellate
-from mountgen.loft import Shell, fit_shell, make_block
+from mountgen.loft import Shell, fit_shell
 from mountgen.material import find_material
 from mountgen.recipe import PlugRecipe
 from mountgen.recipe_tables import Fit, Mouth

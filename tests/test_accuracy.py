@@ -23,12 +23,12 @@ import pytest
 import shapely
 
 from mountgen.arrays import Bools, Floats
+from mountgen.block import Block, make_block
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import MountgenError
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Mesh, count_faces, mesh_volume, solids_of, tessellate
-from mountgen.loft import Block, make_block
 from mountgen.shell_relief import fit_clear_shell
 from mountgen.soundness import check_soundness
 from tests.checks import is_valid

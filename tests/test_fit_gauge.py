@@ -11,13 +11,13 @@ import pytest
 import shapely
 import trimesh
 
+from mountgen.block import make_block
 from mountgen.errors import ExportError, FeatureError
 from mountgen.features.fit_gauge import LETTER, LETTER_LINES, FitGauge, make_fit_gauge
 from mountgen.gap import TOLERANCE
 from mountgen.gauge_print import _judge_saving, make_gauge
 from mountgen.kernel import CHORD, Mesh, count_faces, is_valid, solids_of, tessellate
 from mountgen.letters import RATIO, STROKES, write_text
-from mountgen.loft import make_block
 from mountgen.recipe import PlugRecipe
 from mountgen.recipe_tables import ScanSource
 from mountgen.store import Store

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from mountgen.arrays import Floats
+from mountgen.block import lid_surface, pocket_tube
 from mountgen.crossing import meet_field
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError, KernelError
@@ -18,7 +19,7 @@ from mountgen.features.hollow import hollow_out
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
-from mountgen.loft import _overlap, lid_surface, pocket_tube
+from mountgen.loft import _overlap
 from mountgen.recipe import PlugRecipe
 from mountgen.shape import make_box
 from mountgen.soundness import find_thinnest

@@ -14,12 +14,12 @@ import pytest
 
 from examples.simulate import random_rotation, write_ply
 from mountgen.arrays import Floats, Ints
+from mountgen.block import make_block
 from mountgen.facet import find_unused
 from mountgen.features.tray import make_tray
 from mountgen.ground import Ground, lay_ground
 from mountgen.inspection import inspect_body
 from mountgen.kernel import solid_volume, tessellate
-from mountgen.loft import make_block
 from mountgen.progress import Clock
 from mountgen.recipe import TrayRecipe
 from mountgen.recipe_file import load_recipe

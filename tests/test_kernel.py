@@ -11,6 +11,7 @@ import pytest
 
 from mountgen import kernel
 from mountgen.arrays import Floats
+from mountgen.block import shell_solid
 from mountgen.errors import KernelError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import (
@@ -18,6 +19,7 @@ from mountgen.kernel import (
     Solid,
     combine,
     count_faces,
+    follow_facets,
     height_surface,
     loft_solid,
     mesh_volume,
@@ -27,7 +29,7 @@ from mountgen.kernel import (
     spline_surface,
     tessellate,
 )
-from mountgen.loft import Shell, shell_solid
+from mountgen.loft import Shell
 from mountgen.patch import Patch
 from mountgen.soundness import check_soundness
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, uniform_axis
@@ -236,6 +238,17 @@ def test_an_open_mesh_and_a_facet_without_area_are_refused() -> None:
     flat = np.array([[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 5.0]])
     with pytest.raises(KernelError, match="no area"):
         solid_of_mesh(Mesh(flat, np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]], dtype=np.int32)))
+
+
+def test_a_solid_of_facets_follows_its_corners_and_no_other_mesh() -> None:
+    mesh = tessellate(_box(np.zeros(3), np.array([3.0, 4.0, 5.0])))
+    solid = solid_of_mesh(mesh)
+    longer = Mesh(mesh.vertices * np.array([2.0, 1.0, 1.0]), mesh.faces)
+    assert _volume(follow_facets(solid, longer)) == pytest.approx(120.0)
+    box = _box(np.zeros(3), np.array([3.0, 4.0, 5.0]))
+    assert follow_facets(box, longer) is box  # six faces, which are no triangles
+    flat = Mesh(mesh.vertices * np.array([0.0, 1.0, 1.0]), mesh.faces)
+    assert follow_facets(solid, flat) is solid
 
 
 def test_volume_of_a_tetrahedron() -> None:

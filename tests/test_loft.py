@@ -11,13 +11,14 @@ import pytest
 from scipy import ndimage
 
 from mountgen.arrays import Floats
+from mountgen.block import make_block
 from mountgen.datum import find_datum, lid_height
 from mountgen.errors import LoftError
 from mountgen.facet import facet_body
 from mountgen.field import InsertableSpace, build_space, confine
 from mountgen.inspection import ZONES, _gauge_walls
 from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, tessellate
-from mountgen.loft import Shell, fit_shell, make_block
+from mountgen.loft import Shell, fit_shell
 from mountgen.recipe_tables import Mouth
 from mountgen.section import sample_height
 from mountgen.shell_relief import fit_clear_shell

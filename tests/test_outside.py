@@ -18,12 +18,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from mountgen.arrays import Floats, Ints
+from mountgen.block import Block, make_block
 from mountgen.datum import Recess, find_datum
 from mountgen.errors import MountgenError
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES
 from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
-from mountgen.loft import Block, make_block
 from mountgen.scan import Scan
 from mountgen.shell_relief import fit_clear_shell
 from tests.checks import assert_printable, is_valid

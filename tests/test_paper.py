@@ -17,9 +17,9 @@ import shapely
 import trimesh
 from PIL import Image
 
+from mountgen.block import make_block
 from mountgen.errors import ExportError
 from mountgen.kernel import Mesh, tessellate
-from mountgen.loft import make_block
 from mountgen.paper.sheets import WARNING, draw_pages
 from mountgen.paper.template import Template, cut_templates
 from mountgen.paper.tile import MARGIN, OVERLAP, PAPERS, lay_out

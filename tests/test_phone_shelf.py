@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from mountgen.arrays import Floats
+from mountgen.block import Block
 from mountgen.datum import Recess, find_datum, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import Part
@@ -21,7 +22,7 @@ from mountgen.features.phone_shelf import make_phone_shelf
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES
 from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of, tessellate
-from mountgen.loft import Block, Shell, fit_shell
+from mountgen.loft import Shell, fit_shell
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.recipe_file import load_recipe
 from mountgen.recipe_settings import with_settings

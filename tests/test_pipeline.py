@@ -14,10 +14,10 @@ import pytest
 from PIL import Image
 
 from mountgen import pipeline
+from mountgen.block import make_block
 from mountgen.errors import ExportError, MaterialError, ScanError
 from mountgen.gap import make_standing
 from mountgen.kernel import tessellate
-from mountgen.loft import make_block
 from mountgen.outputs import PICTURES, name_outputs
 from mountgen.part_picture import LOOKS
 from mountgen.recipe import PlugRecipe

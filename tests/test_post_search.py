@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from math import radians, tan
 
@@ -11,12 +12,13 @@ import shapely
 
 from mountgen import loft
 from mountgen.arrays import Floats
+from mountgen.block import shell_solid
 from mountgen.crossing import meet_field
 from mountgen.errors import FieldError, LoftError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import mesh_volume, tessellate
-from mountgen.loft import fit_shell, shell_solid
-from mountgen.post import leave_foot, level_posts
+from mountgen.loft import fit_shell
+from mountgen.post import Post, leave_foot, level_posts
 from mountgen.post_search import find_posts, lift_islands
 from mountgen.spline import Surface
 
@@ -359,12 +361,12 @@ def test_a_second_way_that_fails_leaves_the_first_as_it_was(monkeypatch: pytest.
     """Its result where there is one, else its error: another one could forbid facets."""
     space, fit_posts = _space(_box(*BOSS)), loft._fit_posts
 
-    def fit(given: InsertableSpace, *, stacked: bool) -> object:
-        if stacked:
+    def fit(given: InsertableSpace, standing: Sequence[Post], *, left: float) -> object:
+        if left:
             raise FieldError("of the second", "the floor", "none")
         if not well:
             raise LoftError("of the first", "the floor", "none")
-        return fit_posts(given, stacked=False)
+        return fit_posts(given, standing, left=left)
 
     def refuse(*given: object, **named: object) -> object:
         raise LoftError("it stands out of its fit", "the floor", "none")

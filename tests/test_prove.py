@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from mountgen import features
+from mountgen.deviation import step_stl_deviation
 from mountgen.errors import KernelError
 from mountgen.features.part import Part
 from mountgen.loft import Shell
@@ -49,3 +51,16 @@ def test_what_the_kernel_does_not_get_done_is_made_of_facets(monkeypatch: pytest
     assert part.notes == ("made of facets throughout, because the solid kernel does not get done with the cavity",)
     with pytest.raises(KernelError, match="with the cavity"):
         build_part(replace(ground, recipe=ground.recipe.model_copy(update={"fit": Fit().model_copy(update={"reach": 0.01})})))
+
+
+def test_facets_that_were_drawn_back_are_so_in_the_solid_as_well() -> None:
+    """With 0.1 mm more asked of them than they were made for some dozen corners move; smooth faces stay as they were made."""
+    ground = lay_frustum()
+    asked = replace(ground, recipe=ground.recipe.model_copy(update={"fit": Fit(clearance=0.6)}))
+    faceted, smooth = build_part(replace(ground, shell=None)), build_part(ground)
+    assert faceted.body.faceted
+    case = prove_part(faceted, asked, clock=Clock(Listening()))
+    moved = np.linalg.norm(case.part.body.mesh.vertices - faceted.body.mesh.vertices, axis=1)
+    assert (moved > 0.05).sum() > 20
+    assert step_stl_deviation(case.part.body.solid, case.part.body.mesh) < 1e-6
+    assert prove_part(smooth, asked, clock=Clock(Listening())).part.body.solid is smooth.body.solid

@@ -8,11 +8,12 @@ import igl
 import numpy as np
 
 from mountgen.arrays import Floats
+from mountgen.block import make_block
 from mountgen.crossing import meet_field
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES
 from mountgen.kernel import tessellate
-from mountgen.loft import Shell, fit_shell, make_block
+from mountgen.loft import Shell, fit_shell
 from mountgen.shell_relief import Room, _move_poles, fit_clear_shell
 from mountgen.spline import Surface, uniform_axis
 from mountgen.tubes import closed_tube

@@ -9,13 +9,13 @@ import manifold3d
 import numpy as np
 import pytest
 
+from mountgen.block import make_block
 from mountgen.errors import KernelError
 from mountgen.features import skin_gauge
 from mountgen.features.fit_gauge import FitGauge
 from mountgen.features.skin_gauge import HOURS, SKIN, make_skin_gauge
 from mountgen.gap import TOLERANCE
 from mountgen.kernel import CHORD, Mesh, Solid, combine_many, is_valid, solids_of, tessellate
-from mountgen.loft import make_block
 from mountgen.surface import Surface
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
 

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
+from mountgen.block import make_block
 from mountgen.datum import Recess
 from mountgen.errors import EnduranceError, FeatureError
 from mountgen.features.part import Device, Part
@@ -23,7 +24,7 @@ from mountgen.features.tape_pads import carve_pads, plan_pads
 from mountgen.field import build_space
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Body, Mesh, is_valid, solids_of, tessellate
-from mountgen.loft import fit_shell, make_block
+from mountgen.loft import fit_shell
 from mountgen.material import find_material, load_materials
 from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PhoneShelfRecipe

@@ -13,6 +13,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from mountgen.arrays import Floats
+from mountgen.block import make_block
 from mountgen.datum import Recess
 from mountgen.faces import measure_faces
 from mountgen.features.pad_place import Spot
@@ -21,7 +22,7 @@ from mountgen.features.tape_pads import Pad, carve_pads, plan_pads
 from mountgen.field import build_space
 from mountgen.inspection import Inspection, inspect_body
 from mountgen.kernel import Body, Mesh, tessellate
-from mountgen.loft import fit_shell, make_block
+from mountgen.loft import fit_shell
 from mountgen.material import find_material, load_materials
 from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PhoneShelfRecipe

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from mountgen.block import make_block
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError
 from mountgen.features.pad_place import Spot
@@ -19,7 +20,7 @@ from mountgen.field import build_space
 from mountgen.gap import TOLERANCE
 from mountgen.inspection import inspect_body
 from mountgen.kernel import Body, Mesh, is_valid, mesh_volume, solids_of, tessellate
-from mountgen.loft import fit_shell, make_block
+from mountgen.loft import fit_shell
 from mountgen.recipe_tables import Fit, TapePads
 from mountgen.surface import Surface
 from mountgen.verdict import Check

@@ -42,6 +42,15 @@ def test_only_what_the_recipe_has_is_named(
     assert settings or "no key of the recipe" in remedy
 
 
+@pytest.mark.parametrize(("opening", "other"), [("underneath", "back"), ("back", "underneath")])
+def test_a_fin_of_a_hollow_body_names_its_other_opening(opening: str, other: str) -> None:
+    recipe = PlugRecipe.model_validate({"name": "part", "body": {"wall": 2.4, "open": opening}})
+    remedy = advise_wall(recipe, thickness=0.6, enough=ENOUGH)
+    assert f'try body.open = "{other}"' in remedy
+    assert "body.wall = false" in remedy
+    assert not read_remedy(remedy)  # nobody has tried it, so it is no setting that is promised to pass
+
+
 def test_an_edge_beside_a_tab_is_told_as_the_tab_s() -> None:
     recipe = PhoneShelfRecipe.model_validate({
         "name": "shelf", "deck": {"height": 14}, "device": {"length": 100, "width": 60, "thickness": 9, "mass": 0.2},

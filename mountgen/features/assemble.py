@@ -7,26 +7,23 @@ face more than once the kernel's booleans do it all instead, which takes a hundr
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
-import numpy as np
-
+from mountgen.block import Block, Inner, combine_inner, lid_surface, make_block, stack_inner
 from mountgen.crossing import meet_field
 from mountgen.errors import KernelError
 from mountgen.features.cavity import Cavity, extend_up
 from mountgen.features.dividers import leave_standing
 from mountgen.features.flange import Border
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, combine, combine_many, solids_of
-from mountgen.loft import Block, Shell, add_pocket, lid_surface, make_block
+from mountgen.kernel import Solid, combine_many, solids_of
+from mountgen.loft import Shell
 from mountgen.roll import try_ball
 from mountgen.shape import make_box
 from mountgen.spline import Surface
 from mountgen.stitch import find_bounds, open_top
-from mountgen.tubes import Cap, Sleeve, TubeEnd, closed_tube, make_sleeve, stack_tubes
+from mountgen.tubes import Cap, Sleeve, make_sleeve, stack_tubes
 
 FAR = 1000.0  # mm; past any body
-ROOT = 0.5  # mm above its lowest section at which the tool for a post begins
 OUT = 3.0  # mm by which a cavity's tool stands out of the mouth, or of the flange
 
 
@@ -100,13 +97,10 @@ def _stitch(
     check: bool,
 ) -> Solid:
     top = lid_surface(space, shell.floor, 0.0) if border is None else border.top
-    solid = _stack_outside(shell, top, border, radius)
+    solid, inner = _stack_outside(shell, top, border, radius)
     if border is not None:
         solid = border.round_edge(solid, check=check)
-    for pocket in shell.pockets:
-        solid = add_pocket(solid, pocket, shell.floor)
-    for post in _sort_posts(shell)[1]:
-        solid = combine(solid, _post_tool(post), "cut", what="post")
+    solid = combine_inner(solid, shell.floor, inner.pockets, inner.posts)
     if reach is not None:
         deep = make_box((-FAR, -FAR, -2.0 * FAR), (FAR, FAR, -reach))
         solid = combine_many(solid, [deep], "cut", what="reach")
@@ -119,77 +113,32 @@ def _stitch(
     return pieces[0]
 
 
-def _stack_outside(shell: Shell, top: Surface, border: Border | None, radius: float) -> Solid:
-    """Return the solid below a top, without the posts that run into its wall."""
+def _stack_outside(shell: Shell, top: Surface, border: Border | None, radius: float) -> tuple[Solid, Inner]:
+    """Return the solid below a top, without the pockets and posts that are not faces of it, and what these are."""
     foot = meet_field(shell.wall, shell.floor)
-    posts, holes, caps = _stack_posts(shell)
-    caps.append(Cap(foot, holes, up=False))
+    inner = stack_inner(shell, foot, top)
     if border is None:
         brow = meet_field(shell.wall, top)
         side = make_sleeve(shell.wall, foot, try_ball(shell.wall, brow, radius=radius, foot=foot) or brow)
-        return stack_tubes([side, *posts], [*caps, Cap(side.high)])
+        return stack_tubes([side, *inner.sleeves], [*inner.caps, Cap(side.high)]), inner
     tall = extend_up(shell, border.rise[1] + OUT)
     neck, low = meet_field(tall.wall, border.below), meet_field(border.tube, border.below)
     side = make_sleeve(border.tube, low, border.find_brow())
-    return stack_tubes([Sleeve(tall.wall, foot, neck), side, *posts], [*caps, Cap(low, (neck,), up=False), Cap(side.high)])
+    sleeves = [Sleeve(tall.wall, foot, neck), side, *inner.sleeves]
+    return stack_tubes(sleeves, [*inner.caps, Cap(low, (neck,), up=False), Cap(side.high)]), inner
 
 
 def _stack_room(shell: Shell, top: Surface, standing: Sequence[Solid], radius: float) -> Solid:
     """Return the solid of a cavity up to a top; flared there if nothing stands so high, so that the edge around it is round."""
     foot, mouth = meet_field(shell.wall, shell.floor), meet_field(shell.wall, top)
-    posts, holes, caps = _stack_posts(shell)
+    inner = stack_inner(shell, foot, top)
     rounding = try_ball(shell.wall, mouth, radius=radius, flared=True, foot=foot)
     if rounding is not None:
         lowest = float(rounding.low.space[:, 2].min())
         rounding = rounding if all(find_bounds(each)[1][2] < lowest for each in standing) else None
     side = make_sleeve(shell.wall, foot, rounding or mouth)
-    room = stack_tubes([side, *posts], [*caps, Cap(foot, holes, up=False), Cap(side.high)])
-    for post in _sort_posts(shell)[1]:
-        room = combine(room, _post_tool(post), "cut", what="post")
-    return room
-
-
-def _stack_posts(shell: Shell) -> tuple[list[Sleeve], tuple[TubeEnd, ...], list[Cap]]:
-    """Return the sides of the free posts, their ends on the floor and their tops."""
-    posts = _sort_posts(shell)[0]
-    ends = [(meet_field(post.wall, shell.floor), meet_field(post.wall, post.floor)) for post in posts]
-    sleeves = [Sleeve(post.wall, *pair, inside=True) for post, pair in zip(posts, ends, strict=True)]
-    return sleeves, tuple(low for low, _ in ends), [Cap(high, up=False) for _, high in ends]
-
-
-def _sort_posts(shell: Shell) -> tuple[list[Shell], list[Shell]]:
-    """Return the posts that stand free on a floor, and those that do not."""
-    import shapely
-
-    room = _outline(meet_field(shell.wall, shell.floor))
-    free, others = [], []
-    for post in shell.posts:
-        try:
-            foot = _outline(meet_field(post.wall, shell.floor))
-            meet_field(post.wall, post.floor)
-        except KernelError:
-            others.append(post)
-            continue
-        if foot.is_valid and room.is_valid and shapely.contains_properly(room, foot):
-            free.append(post)
-            room = room.difference(foot)
-        else:
-            others.append(post)
-    return free, others
-
-
-def _outline(end: TubeEnd) -> Any:
-    """Return a tube's end in plan, as a polygon."""
-    import shapely
-
-    at = np.linspace(end.axis.breaks[0], end.axis.breaks[-1], 4 * len(end.axis.breaks), endpoint=False)
-    return shapely.Polygon(end.axis.basis(at) @ end.plan)
-
-
-def _post_tool(post: Shell) -> Solid:
-    low = float(post.wall.v.breaks[0]) + ROOT
-    ground = Surface(post.floor.u, post.floor.v, np.full_like(post.floor.poles, low))
-    return closed_tube(post.wall, meet_field(post.wall, ground), meet_field(post.wall, post.floor))
+    room = stack_tubes([side, *inner.sleeves], [*inner.caps, Cap(side.high)])
+    return combine_inner(room, shell.floor, inner.pockets, inner.posts)
 
 
 def _unite(shell: Shell | None, space: InsertableSpace, reach: float | None, border: Border | None) -> Block:

@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints, Singles
+from mountgen.block import pocket_tube
 from mountgen.crossing import meet_field
 from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, SectionError
 from mountgen.faces import measure_faces
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.kernel import Mesh
-from mountgen.loft import Shell, fit_shell, pocket_tube
+from mountgen.loft import Shell, fit_shell
 from mountgen.raster import dilate_cone, fill_loop, sweep_ball
 from mountgen.spline import Axis, Surface
 

@@ -18,13 +18,14 @@ import shapely
 import shapely.affinity
 
 from mountgen.arrays import Floats
+from mountgen.block import make_block
 from mountgen.datum import lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.part import Part
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Mesh, Solid, combine_many, tessellate
 from mountgen.letters import write_text
-from mountgen.loft import Shell, make_block
+from mountgen.loft import Shell
 from mountgen.outline import Facing, chain_pieces, cut_flat, fill_rings
 from mountgen.place import clock_position
 from mountgen.shape import Axes, extrude, make_box, require_one_solid, round_polygon

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.block import make_block
 from mountgen.bounded import run_bounded
 from mountgen.crossing import meet_field
 from mountgen.errors import FeatureError, KernelError
@@ -17,7 +18,7 @@ from mountgen.features.dividers import leave_standing, place_walls
 from mountgen.features.flange import fit_from_above, upright_tube
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Mesh, Solid, combine, combine_many, loft_solid, prism_solid, solids_of, tessellate
-from mountgen.loft import Shell, make_block
+from mountgen.loft import Shell
 from mountgen.raster import EMPTY, raster_faces, sweep_ball
 from mountgen.shape import make_box, require_one_solid
 from mountgen.spline import Surface

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from mountgen.block import Block, make_block
 from mountgen.datum import Recess
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features.cable import cut_cable_slot
@@ -34,7 +35,7 @@ from mountgen.features.profile import RIGHT, Profile, draw_profile
 from mountgen.features.seat import FAR, SEAT_GAP, Seat, find_seat
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, combine_many, tessellate
-from mountgen.loft import Block, Shell, make_block
+from mountgen.loft import Shell
 from mountgen.material import find_material, load_materials
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.section import sample_height

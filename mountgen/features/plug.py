@@ -6,6 +6,7 @@ from functools import partial
 
 import numpy as np
 
+from mountgen.block import Block, lid_surface, make_block
 from mountgen.crossing import meet_field
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError, KernelError
@@ -17,7 +18,7 @@ from mountgen.features.part import Part
 from mountgen.features.rounding import on_field, round_as_far
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, mesh_volume, solid_volume, tessellate
-from mountgen.loft import Block, Shell, lid_surface, make_block
+from mountgen.loft import Shell
 from mountgen.recipe import PlugRecipe
 from mountgen.roll import roll_ball
 from mountgen.shape import require_one_solid

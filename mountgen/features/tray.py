@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from mountgen.arrays import Floats
+from mountgen.block import Block
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.assemble import make_body
@@ -18,7 +19,7 @@ from mountgen.features.pull_tab import ROOTS, make_pull_tab
 from mountgen.features.rounding import TWO_EDGES, on_field, round_edges
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Solid, combine_many, is_valid, solids_of, tessellate
-from mountgen.loft import Block, Shell
+from mountgen.loft import Shell
 from mountgen.loop import signed_area
 from mountgen.recipe import TrayRecipe
 from mountgen.recipe_tables import PullTab, TrayBody

@@ -8,6 +8,7 @@ from typing import Any
 
 from mountgen.recipe import Recipe
 from mountgen.recipe_settings import tell_settings
+from mountgen.recipe_tables import BlockBody
 
 TABLES = ("body", "lip", "tabs", "flange", "dividers", "pull_tab")  # that give a thickness
 RUNS_OUT = 0.5  # of body.wall; what comes out thinner still is no leaning wall: a thicker one ends in the same edge
@@ -33,7 +34,8 @@ def advise_wall(
 
     Returns:
         str: every size of the recipe that is less, with what it must be; else that a tab's slots did it; else the wall raised
-        by what is lacking, if it lacks no more than half; else that nothing of the recipe decides it.
+        by what is lacking, if it lacks no more than half; else what of a hollow body may be tried, or that nothing of the
+        recipe decides it.
     """
     given = {}
     for name in TABLES:
@@ -56,6 +58,12 @@ def advise_wall(
     if wall is not None and thickness >= RUNS_OUT * wall:
         more = ceil(10.0 * (wall + enough - thickness)) / 10.0
         return f"it comes out thinner than body.wall there: set body.wall = {more:g}"
+    if wall is not None and isinstance(recipe.body, BlockBody):
+        other = "back" if recipe.body.open == "underneath" else "underneath"
+        return (
+            f'between the inside and what stands in the recess a fin is left there: try body.open = "{other}", another '
+            "body.wall, or a solid body (body.wall = false); no other key of the recipe makes it thicker"
+        )
     return (
         "the room in the recess runs out in an edge there, which no key of the recipe makes thicker: what is thinner than two "
         "lines is not printed, and what is left can be sanded off"
