@@ -25,7 +25,7 @@ from mountgen.pace import cut_long_edges
 from mountgen.roll import try_ball
 from mountgen.shape import require_cut
 from mountgen.spline import Axis, Surface, fit_surface
-from mountgen.tubes import MOST_STRIPS, Cap, Sleeve, TubeEnd, closed_tube, make_sleeve, require_open, stack_tubes
+from mountgen.tubes import MOST_STRIPS, Cap, Rounding, Sleeve, TubeEnd, closed_tube, make_sleeve, require_open, stack_tubes
 
 TRIMMED = 0.01  # mm off both ends of a wall, where it is cut level
 ROOT = 0.5  # mm above its wall's lowest section at which what is cut out for a post begins
@@ -38,13 +38,14 @@ APART = 0.02  # mm between edges on a floor; those that come nearer are left to 
 class Block:
     """The solid that fills the insertable space up to the lid.
 
-    notes: what the user must know of how it was made; rounded_off: what rounding its upper edge has taken off, mm³.
+    notes: what the user must know of how it was made.
+    rounding: of its upper edge; None where that is sharp.
     """
 
     solid: Solid
     faceted: bool = False
     notes: tuple[str, ...] = ()
-    rounded_off: float = 0.0
+    rounding: Rounding | None = None
 
 
 @lru_cache(maxsize=4)  # another lip or another deck leaves it as it is
@@ -72,34 +73,35 @@ def make_block(
         body = facet_body(space, below=below, reach=reach, why=NOT_FITTED)
         return Block(body.solid, True, body.notes)
     try:
-        solid, loss = shell_solid(shell, space, below=below, reach=reach, strips=strips, radius=radius)
+        solid, rounding = shell_solid(shell, space, below=below, reach=reach, strips=strips, radius=radius)
         if not is_valid(solid):
             raise KernelError("the solid is not valid", "body", "it is made of facets instead")
     except KernelError as error:
         body = facet_body(space, below=below, reach=reach, why=error.what)
         return Block(body.solid, True, body.notes)
-    return Block(solid, rounded_off=loss)
+    return Block(solid, rounding=rounding)
 
 
 def shell_solid(
     shell: Shell, space: InsertableSpace, *, below: float, reach: float | None, strips: int = MOST_STRIPS, radius: float = 0.0
-) -> tuple[Solid, float]:
+) -> tuple[Solid, Rounding | None]:
     """Return the kernel solid inside a shell, cut by the lid less `below` and, where given, by the plane of `reach`.
 
     The edges where the wall meets floor and lid are found on the splines themselves, meridian by meridian, so the kernel has
     nothing to intersect; only where a meridian crosses the floor more than once is the kernel asked to. With it comes what
-    rounding its upper edge by `radius` has taken off, mm³; 0 where that is left sharp.
+    rounds its upper edge by `radius`; None where that is left sharp.
     """
     lid = lid_surface(space, shell.floor, -below)
-    loss, pockets, posts = 0.0, shell.pockets, shell.posts
+    rounding, pockets, posts = None, shell.pockets, shell.posts
     try:
         foot, brow = meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid)
         rounding = try_ball(shell.wall, brow, radius=radius, foot=foot)
         side = make_sleeve(shell.wall, foot, rounding or brow)
         inner = stack_inner(shell, foot, lid)
         solid = stack_tubes([side, *inner.sleeves], [*inner.caps, Cap(side.high)], strips=strips)
-        loss, pockets, posts = rounding.loss if rounding else 0.0, inner.pockets, inner.posts
+        pockets, posts = inner.pockets, inner.posts
     except KernelError:
+        rounding = None
         solid = _intersected(shell, lid, strips)
     solid = combine_inner(solid, shell.floor, pockets, posts)
     if reach is not None:
@@ -109,8 +111,8 @@ def shell_solid(
     if not pieces:
         raise KernelError("wall, floor and lid leave no solid", "body", "raise fit.reach, or lower fit.clearance")
     if len(pieces) == 1:
-        return pieces[0], loss
-    return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))), loss
+        return pieces[0], rounding
+    return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))), rounding
 
 
 @dataclass(frozen=True, eq=False)

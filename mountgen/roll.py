@@ -27,13 +27,23 @@ GRID = 2000  # meridians on which the ball's size is found
 LOW = 0.7  # of a tube's height that the ball takes at most
 EASE = 3.0  # mm along the edge over which the ball grows
 LEAST = 0.1  # mm; a smaller ball is none
+SHRINK, SHRINKS = 0.6, 8  # of a ball where it is stuck, and how often it is tried
 ACROSS_STEPS = 24  # between two edges, to measure what lies there: of the loss 0.3 % too much
 ACROSS: Final = Axis(np.array([0.0, 1.0]), periodic=False)  # one cubic from the tube to the field
 
 
+class StuckError(KernelError):
+    """A ball that is too large to roll along an edge. at: (K,) the tube's u where it is stuck; radius: (K,) its own there, mm."""
+
+    def __init__(self, where: str, at: Floats, radius: Floats) -> None:
+        super().__init__(*_tell_stuck(where))
+        self.at, self.radius = at, radius
+
+
 def roll_ball(
-    tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = False, foot: TubeEnd | None = None
-) -> Rounding:
+    tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = False, foot: TubeEnd | None = None,
+    most: Floats | None = None,
+) -> Rounding:  # fmt: skip
     """Round the upper edge of a body inside a tube, or of one around it, whose hollow is flared then.
 
     Args:
@@ -42,13 +52,14 @@ def roll_ball(
         radius: of the ball, mm, above 0.
         flared: whether the body lies outside the tube.
         foot: the tube's lower end: where that comes close, as at the end of a trough that runs out, the ball is smaller.
+        most: (GRID + 1,) mm, what the ball's radius may be on as many meridians.
 
     Returns:
         Rounding.
 
     Raises:
-        KernelError: the ball cannot roll there: it is too large for a bend of the edge or for the tube, or the faces are joined
-            too smoothly or too sharply.
+        StuckError: the ball is too large for a bend of the edge, or of the wall below it.
+        KernelError: the ball is too large for the tube, or the faces are joined too smoothly or too sharply.
 
     References:
         The ball's centre is the one point at its radius from both faces; a quarter of a circle as one cubic is off by 0.027 % of
@@ -56,7 +67,7 @@ def roll_ball(
     """
     axis, side = Axis(tube.u.breaks, periodic=False), -1.0 if flared else 1.0
     grid = np.linspace(0.0, 1.0, GRID + 1)
-    sizes = np.full_like(grid, radius) if foot is None else _fit_sizes(tube, brow, foot, grid, radius, side)
+    sizes = _fit_sizes(tube, brow, foot, grid, np.minimum(radius, np.inf if most is None else most), side)
     at, contact = np.empty(0), np.empty((0, 3))
     for _ in range(ROUNDS):
         before, at = at, sample_breaks(axis.breaks, SAMPLES)
@@ -69,39 +80,50 @@ def roll_ball(
         off = _measure_error(tube, face, low, high, at, arcs)
         worst = off[:-1].reshape(-1, SAMPLES).max(axis=1)
         if worst.max() < ERROR:
-            _require_smooth(face, at)
-            return Rounding(face, low, high, side * _measure_loss(tube, brow, face, at, contact))
+            _require_smooth(face, at, radii)
+            loss = side * _measure_loss(tube, brow, face, at, contact)
+            return Rounding(face, low, high, loss, float(sizes.min()))
         axis = axis.split(worst > 0.3 * ERROR, shortest=0.0)
-    raise _cannot("along a kink")
+    kinked = np.repeat(worst >= ERROR, SAMPLES)
+    raise StuckError("along a kink", at[:-1][kinked], radii[:-1][kinked])
 
 
 def try_ball(
     tube: Surface, brow: TubeEnd, *, radius: float, flared: bool = False, foot: TubeEnd | None = None
 ) -> Rounding | None:
-    """Round an upper edge as `roll_ball` does; None where the radius is 0 or the ball cannot roll, so that it stays sharp."""
+    """Round an upper edge as `roll_ball` does, by a smaller one where it is stuck; None if the radius is 0 or none can."""
     if radius <= 0.0:
         return None
-    try:
-        return roll_ball(tube, brow, radius=radius, flared=flared, foot=foot)
-    except KernelError:
-        return None
+    most = np.full(GRID + 1, radius)
+    for _ in range(SHRINKS):
+        try:
+            return roll_ball(tube, brow, radius=radius, flared=flared, foot=foot, most=most)
+        except StuckError as error:
+            near = np.rint(GRID * error.at).astype(int)
+            np.minimum.at(most, near, SHRINK * error.radius)
+            most[[0, -1]] = most[[0, -1]].min()
+        except KernelError:
+            break
+    return None
 
 
-def _fit_sizes(tube: Surface, brow: TubeEnd, foot: TubeEnd, grid: Floats, radius: float, side: float) -> Floats:
-    """Return the ball's radius on meridians `grid` (N,), mm: as given, and less, slowly, where the tube is low.
+def _fit_sizes(tube: Surface, brow: TubeEnd, foot: TubeEnd | None, grid: Floats, most: Floats, side: float) -> Floats:
+    """Return the ball's radius on meridians `grid` (N,), mm: `most` (N,) and, slowly, less where that or the tube is low.
 
     A ball in a corner touches the faces at radius times tan(turn/2) from it.
     """
     from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
-    corner = brow.axis.basis(grid) @ np.hstack([brow.wall[:, 1:], brow.plan])
-    normals = _find_normal(tube, grid, corner[:, 0]), _find_upright(brow.field, corner[:, 1:])
-    turn = np.arccos(np.clip(side * np.einsum("nk,nk->n", *normals), -1.0, 1.0))
-    room = LOW * (corner[:, 0] - end_heights(foot, grid))
-    sizes: Floats = np.minimum(radius, room / np.maximum(np.tan(turn / 2.0), 1e-6))
+    sizes: Floats = np.broadcast_to(most, grid.shape)
+    if foot is not None:
+        corner = brow.axis.basis(grid) @ np.hstack([brow.wall[:, 1:], brow.plan])
+        normals = _find_normal(tube, grid, corner[:, 0]), _find_upright(brow.field, corner[:, 1:])
+        turn = np.arccos(np.clip(side * np.einsum("nk,nk->n", *normals), -1.0, 1.0))
+        room = LOW * (corner[:, 0] - end_heights(foot, grid))
+        sizes = np.minimum(sizes, room / np.maximum(np.tan(turn / 2.0), 1e-6))
     if sizes.min() < LEAST:
         raise _cannot("where the wall ends")
-    if float(sizes.min()) < radius:
+    if float(sizes.min()) < float(sizes.max()):
         step = float(np.linalg.norm(np.diff(brow.axis.basis(grid) @ brow.space, axis=0), axis=1).mean())
         reach = 2 * int(EASE / (2.0 * step)) + 1
         least = minimum_filter1d(sizes[:-1], 2 * reach - 1, mode="wrap")
@@ -138,8 +160,10 @@ def _find_contact(
         wrong = miss(state)
         if last > KEEP_SLOPES:
             slopes = np.stack([(miss(state + STRIDE * e) - wrong) / STRIDE for e in np.eye(3)], axis=2)
-            if not (np.isfinite(slopes).all() and (np.abs(np.linalg.det(slopes)) > 1e-6).all()):
-                raise _cannot("where the faces run alike")
+            with np.errstate(invalid="ignore"):
+                alike = ~(np.isfinite(slopes).all(axis=(1, 2)) & (np.abs(np.linalg.det(slopes)) > 1e-6))
+            if alike.any():
+                raise StuckError("where the faces run alike", at[alike], radius[alike])
             inverse = np.asarray(np.linalg.inv(slopes), dtype=np.float64)
         move = np.clip(-np.einsum("nij,nj->ni", inverse, wrong), -across, across)
         state = state + move
@@ -147,10 +171,12 @@ def _find_contact(
         if last < SETTLED:
             break
     else:
-        raise _cannot("where no place is found for it")
+        lost = np.abs(move).max(axis=1) >= SETTLED
+        raise StuckError("where no place is found for it", at[lost], radius[lost])
     height = state[:, 0]
-    if (height > corner[:, 0] - 1e-6).any() or (height < lowest).any():
-        raise _cannot("where the wall ends")
+    past = (height > corner[:, 0] - 1e-6) | (height < lowest)
+    if past.any():
+        raise StuckError("where the wall ends", at[past], radius[past])
     return state, (side * _find_normal(tube, at, height), _find_upright(field, state[:, 1:]))
 
 
@@ -217,18 +243,22 @@ def _measure_error(tube: Surface, face: Surface, low: TubeEnd, high: TubeEnd, at
     return worst
 
 
-def _require_smooth(face: Surface, at: Floats) -> None:
-    """Make sure that a face runs forward everywhere: where an edge bends more sharply than the ball it would turn back.
+def _require_smooth(face: Surface, at: Floats, radius: Floats) -> None:
+    """Make sure that a face runs forward everywhere: where an edge bends more sharply than the ball (N,) it would turn back.
 
     Raises:
-        KernelError: it does not.
+        StuckError: it does not.
+        KernelError: it crosses itself.
     """
     import shapely
 
     rows = face.at(at, np.linspace(0.0, 1.0, 5))
     runs = np.diff(rows, axis=0)
-    if (np.einsum("nmd,nd->nm", runs, runs[:, 0]) <= 0.0).any() or not shapely.Polygon(rows[:-1, -1, :2]).is_valid:
-        raise _cannot("in a bend of the edge")
+    back = (np.einsum("nmd,nd->nm", runs, runs[:, 0]) <= 0.0).any(axis=1)
+    if back.any():
+        raise StuckError("in a bend of the edge", at[:-1][back], radius[:-1][back])
+    if not shapely.Polygon(rows[:-1, -1, :2]).is_valid:
+        raise _cannot("where it meets itself")
 
 
 def _make_ends(
@@ -263,4 +293,8 @@ def _measure_loss(tube: Surface, brow: TubeEnd, face: Surface, at: Floats, conta
 
 
 def _cannot(where: str) -> KernelError:
-    return KernelError(f"a ball does not roll along the edge {where}", "edge", "give a smaller body.edge_radius")
+    return KernelError(*_tell_stuck(where))
+
+
+def _tell_stuck(where: str) -> tuple[str, str, str]:
+    return f"a ball does not roll along the edge {where}", "edge", "give a smaller body.edge_radius"

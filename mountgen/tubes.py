@@ -47,12 +47,14 @@ class Rounding:
     low  : the tube's end; its `field` is the face, its `plan` (v, u) on that.
     high : the face's end on the height field.
     loss : what the edge would hold more, mm³.
+    least: the least radius along the edge, mm.
     """
 
     face: Surface
     low: TubeEnd
     high: TubeEnd
     loss: float
+    least: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -78,13 +78,14 @@ class Border:
             KernelError: side and top do not meet in one curve.
         """
         brow = meet_field(self.tube, self.top)
-        return try_ball(self.tube, brow, radius=self._edge_radius()) or brow
+        return try_ball(self.tube, brow, radius=self.edge_radius()) or brow
 
     def round_edge(self, solid: Solid, *, check: bool = True) -> Solid:
         """Return a solid with what edges the flange's top has left rounded, checked or not; as it was where that fails."""
-        return round_edges(solid, on_field(self.top_height), radius=self._edge_radius(), check=check)
+        return round_edges(solid, on_field(self.top_height), radius=self.edge_radius(), check=check)
 
-    def _edge_radius(self) -> float:
+    def edge_radius(self) -> float:
+        """Return the radius with which its upper edge is rounded, mm."""
         return min(self.radius, MOST_ROUND * self.thickness)
 
     def top_height(self, x: Floats, y: Floats) -> Floats:

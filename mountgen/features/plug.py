@@ -42,6 +42,8 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     if border is None and not block.faceted:
         upper = on_field(lambda x, y: lid_height(space.lid, x, y) - below)
         solid, reached = round_as_far(solid, upper, radius=shape.edge_radius)
+        if block.rounding is not None:
+            reached = min(reached, block.rounding.least)
         if reached < shape.edge_radius:
             made = f"is rounded by {reached:.2g} mm" if reached > 0.0 else "stays sharp"
             notes = (*notes, f"the upper edge has no room for body.edge_radius = {shape.edge_radius:g}: in places it {made}")
@@ -58,7 +60,8 @@ def _rolls(shell: Shell | None, space: InsertableSpace, recess: Recess, recipe: 
     try:
         border = flange_of(recess, space, recipe)
         if border is not None:
-            return isinstance(border.find_brow(), Rounding)
+            rim = border.find_brow()
+            return isinstance(rim, Rounding) and rim.least >= border.edge_radius()
         if shell is None:
             return False
         lid = lid_surface(space, shell.floor, -recipe.plug.below)
@@ -73,7 +76,7 @@ def _rolls(shell: Shell | None, space: InsertableSpace, recess: Recess, recipe: 
 def _judge_unused(block: Block, body: Body, space: InsertableSpace, *, below: float, reach: float | None) -> Check:
     """Hold what a plug fills, before its edges are rounded and it is hollowed, against the largest body that goes in."""
     filled = mesh_volume(body.mesh) if body.solid.IsSame(block.solid) else solid_volume(block.solid)
-    share = 100.0 * find_unused(space, below, reach, filled + block.rounded_off)
+    share = 100.0 * find_unused(space, below, reach, filled + (0.0 if block.rounding is None else block.rounding.loss))
     verdict: Verdict = "pass" if share <= UNUSED else "caution"
     source = "our rule: of the largest body that goes in at this clearance and draft; on known shapes 0.1 to 1.1 % are left"
     remedy = "" if verdict == "pass" else (
