@@ -30,7 +30,8 @@ from mountgen.tubes import MOST_STRIPS, Cap, Rounding, Sleeve, TubeEnd, closed_t
 TRIMMED = 0.01  # mm off both ends of a wall, where it is cut level
 ROOT = 0.5  # mm above its wall's lowest section at which what is cut out for a post begins
 LIFTS = (0.0, 0.05, 0.1, 0.2)  # mm by which a post's top is raised, tried in order
-COARSE, DEEP = 0.2, 0.5  # mm: chord of the meshes by which it is seen whether a post was cut out; so deep in it nothing may be
+COARSE = 0.2  # mm, chord of the meshes by which it is seen whether a post was cut out
+DEEP = 1.5  # mm; nothing may be so deep in it: slivers that are left where top and floor graze the gauge sees if they matter
 APART = 0.02  # mm between edges on a floor; those that come nearer are left to the kernel's booleans
 
 
