@@ -18,7 +18,7 @@ from mountgen.kernel_threads import start_threads
 from mountgen.pace import even_pace
 from mountgen.patch import Patch, is_on_spline, read_patches
 from mountgen.refine import refine_patches
-from mountgen.slit import close_slits, drop_folds
+from mountgen.slit import NARROW, WIDEST, close_slits, drop_folds
 from mountgen.spline import DEGREE, Axis, Surface
 
 NO_AREA = 1e-9  # mm², twice the least area of a facet
@@ -326,13 +326,13 @@ def _lay_facets(shape: Solid, chord: float) -> tuple[list[Patch], Mesh]:
 
 
 def _join(patches: Sequence[Patch], *, lacks: bool) -> Mesh:
-    """Return the triangles of all faces as one mesh, without folds, and with its slits closed where it `lacks` a face as thin
-    as a hair."""
+    """Return the triangles of all faces as one mesh, without folds, and with its slits closed: wide ones only where it `lacks` a
+    face as thin as a hair."""
     mesh = _weld(patches)
     if not is_closed(mesh.faces):
         mesh = Mesh(mesh.vertices, drop_folds(mesh.faces))
-    if lacks and not is_closed(mesh.faces):
-        mesh = Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces))
+    if not is_closed(mesh.faces):
+        mesh = Mesh(mesh.vertices, close_slits(mesh.vertices, mesh.faces, widest=WIDEST if lacks else NARROW))
     return mesh
 
 

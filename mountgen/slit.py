@@ -12,14 +12,16 @@ import numpy as np
 from mountgen.arrays import Floats, Ints
 
 WIDEST = 0.5  # mm, about one printed line; wider is a hole, and no business of this
+NARROW = 0.02  # mm, no more than a facet may be off: closed at once, not only where nothing else helps
 
 
-def close_slits(vertices: Floats, faces: Ints) -> Ints:
+def close_slits(vertices: Floats, faces: Ints, *, widest: float = WIDEST) -> Ints:
     """Return the faces of a mesh with its slits closed; as they were where an open border is wider than a slit.
 
     Args:
         vertices: (V, 3) float64, mm.
         faces: (F, 3) int32.
+        widest: mm, of a slit.
 
     Returns:
         (G, 3) int32: all faces, and those that close the slits; no vertex is moved or added.
@@ -41,7 +43,7 @@ def close_slits(vertices: Floats, faces: Ints) -> Ints:
                 return faces
             loop.append(here)
             here = _step(after, here)
-        triangles = _fill(vertices, loop, taken)
+        triangles = _fill(vertices, loop, taken, widest)
         if triangles is None:
             return faces
         added += triangles
@@ -72,8 +74,10 @@ def _step(after: dict[int, list[int]], here: int) -> int:
     return there
 
 
-def _fill(vertices: Floats, loop: list[int], taken: set[frozenset[int]]) -> list[tuple[int, int, int]] | None:
-    """Return triangles that fill a loop, cutting off the shortest way across first; None where it is wider than a slit.
+def _fill(
+    vertices: Floats, loop: list[int], taken: set[frozenset[int]], widest: float
+) -> list[tuple[int, int, int]] | None:
+    """Return triangles that fill a loop, cutting off the shortest way across first; None where one is higher than `widest`.
 
     taken: edges that two triangles have already; those of the triangles are added to it.
     """
@@ -95,4 +99,4 @@ def _fill(vertices: Floats, loop: list[int], taken: set[frozenset[int]]) -> list
     corners = vertices[np.array(found)]
     sides = np.roll(corners, -1, axis=1) - corners
     height = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1) / np.linalg.norm(sides, axis=2).max(axis=1)
-    return found if height.max() <= WIDEST else None
+    return found if height.max() <= widest else None

@@ -9,7 +9,9 @@ import pytest
 import trimesh
 
 from mountgen.arrays import Floats, Ints
-from mountgen.slit import close_slits, drop_folds
+from mountgen.kernel import _join, is_closed
+from mountgen.patch import Patch
+from mountgen.slit import NARROW, close_slits, drop_folds
 
 
 def _slit(width: float) -> tuple[Floats, Ints]:
@@ -52,6 +54,18 @@ def test_a_wide_gap_and_a_missing_face_stay_open() -> None:
     box = trimesh.creation.box((20.0, 10.0, 5.0))
     torn = np.asarray(box.faces, dtype=np.int32)[1:]
     assert close_slits(np.asarray(box.vertices), torn) is torn
+
+
+@pytest.mark.parametrize(("width", "closes"), [(0.015, True), (0.05, False)])
+def test_what_is_as_narrow_as_a_facet_may_be_off_is_closed_at_once(width: float, closes: bool) -> None:
+    """Other ways of meshing a tray with one such seam took 9 s, and left it as it was."""
+    vertices, faces = _slit(width)
+    found = close_slits(vertices, faces, widest=NARROW)
+    assert trimesh.Trimesh(vertices, found, process=False).is_watertight == closes
+    assert (found is faces) != closes
+    patch = Patch(None, vertices, np.zeros((len(vertices), 2)), faces, reversed=False)
+    assert is_closed(_join([patch], lacks=False).faces) == closes
+    assert is_closed(_join([patch], lacks=True).faces)
 
 
 def test_faces_back_to_back_are_taken_out() -> None:
