@@ -32,7 +32,8 @@ ROOT = 0.5  # mm above its wall's lowest section at which what is cut out for a 
 LIFTS = (0.0, 0.05, 0.1, 0.2)  # mm by which a post's top is raised, tried in order
 COARSE = 0.2  # mm, chord of the meshes by which it is seen whether a post was cut out
 DEEP = 1.5  # mm; nothing may be so deep in it: slivers that are left where top and floor graze the gauge sees if they matter
-APART = 0.02  # mm between edges on a floor; those that come nearer are left to the kernel's booleans
+APART = 0.02  # mm between edges on a floor, and between faces; what comes nearer is left to the kernel's booleans
+STEP, FEWEST = 0.4, 30  # mm between places at which faces are held against each other, and how many there are at least across
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,8 +100,13 @@ def shell_solid(
         rounding = try_ball(shell.wall, brow, radius=radius, foot=foot)
         side = make_sleeve(shell.wall, foot, rounding or brow)
         inner = stack_inner(shell, foot, lid)
-        solid = stack_tubes([side, *inner.sleeves], [*inner.caps, Cap(side.high)], strips=strips)
-        pockets, posts = inner.pockets, inner.posts
+        try:
+            solid = stack_tubes([side, *inner.sleeves], [*inner.caps, Cap(side.high)], strips=strips)
+            pockets, posts = inner.pockets, inner.posts
+        except KernelError:
+            if not inner.sleeves:
+                raise
+            solid = stack_tubes([side], [Cap(foot, up=False), Cap(side.high)], strips=strips)
     except KernelError:
         rounding = None
         solid = _intersected(shell, lid, strips)
@@ -152,8 +158,9 @@ def stack_inner(shell: Shell, foot: TubeEnd, top: Surface) -> Inner:
             continue
         edge = _outline(on_floor)
         clear = edge.is_valid and room.is_valid and room.contains_properly(edge) and room.boundary.distance(edge) >= APART
-        # a pocket that is united later would fill a post that is cut out before
-        if not clear or (stands and (others[False] or not _ends_below(end, top))):
+        low, high = (shell.floor, each.floor) if stands else (each.floor, shell.floor)
+        clear = clear and _lies_below(low, high, end) and (not stands or _lies_below(high, top, end))
+        if not clear or (stands and others[False]):  # a pocket that is united later would fill a post that is cut out before
             others[stands].append(each)
             continue
         sleeves.append(sleeve)
@@ -203,10 +210,15 @@ def _outline(end: TubeEnd) -> Any:
     return shapely.Polygon(end.axis.basis(at) @ end.plan)
 
 
-def _ends_below(end: TubeEnd, top: Surface) -> bool:
-    """Return whether a post ends below what the solid lies below."""
-    poles = end.space
-    return bool((top.at_points(poles[:, 0], poles[:, 1])[:, 0] > poles[:, 2] + APART).all())
+def _lies_below(low: Surface, high: Surface, end: TubeEnd) -> bool:
+    """Return whether one height field lies below another all over what a tube's end encloses."""
+    import shapely
+
+    outline = _outline(end)
+    (x0, y0, x1, y1) = outline.bounds
+    x, y = (np.linspace(a, b, max(FEWEST, round((b - a) / STEP))) for a, b in ((x0, x1), (y0, y1)))
+    inside = shapely.contains_xy(outline, *np.meshgrid(x, y, indexing="ij"))
+    return bool((high.at(x, y) - low.at(x, y))[inside].min(initial=np.inf) > APART)
 
 
 def add_pocket(solid: Solid, pocket: Shell, floor: Surface) -> Solid:

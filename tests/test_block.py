@@ -45,6 +45,18 @@ def inner(space: InsertableSpace, shell: Shell) -> tuple[int, int, int]:
     return len(found.sleeves), len(found.pockets), len(found.posts)
 
 
+def _dent(shell: Shell, by: float) -> Shell:
+    """Return a shell whose own floor has a peak of about `by` mm amid what its wall encloses there."""
+    plan = meet_field(shell.wall, shell.floor).space[:, :2]
+    middle = 0.5 * (plan.min(axis=0) + plan.max(axis=0))
+    floor = shell.floor
+    x, y = (np.abs(axis.abscissae - at) for axis, at in zip((floor.u, floor.v), middle, strict=True))
+    poles = floor.poles.copy()
+    poles[(x[:, None] < 1.5) & (y[None, :] < 1.5)] += by
+    assert not np.array_equal(poles, floor.poles)
+    return replace(shell, floor=replace(floor, poles=poles))
+
+
 def test_a_pit_and_a_boss_are_faces_and_a_rib_at_the_wall_is_cut_out() -> None:
     space, shell = pitted()
     assert (len(shell.pockets), len(shell.posts)) == (1, 2)
@@ -77,6 +89,9 @@ def test_what_meets_another_thing_is_left_to_the_kernel() -> None:
     assert inner(space, twice) == (1, 1, 2)  # a pocket united later would fill a post, so posts wait for it
     boss = next(post for post in shell.posts if inner(space, replace(shell, pockets=(), posts=(post,)))[0])
     assert inner(space, replace(shell, pockets=(), posts=(boss, boss))) == (1, 0, 1)
+    assert inner(space, replace(shell, pockets=(), posts=(_dent(boss, -20.0),))) == (0, 0, 1)  # its top goes below the floor
+    assert inner(space, replace(shell, pockets=(), posts=(_dent(boss, 20.0),))) == (0, 0, 1)  # or above the lid
+    assert inner(space, replace(shell, pockets=(_dent(pit, 20.0),), posts=())) == (0, 1, 0)
     tall = replace(boss, floor=replace(boss.floor, poles=boss.floor.poles + 12.5))  # 0.5 mm above the lid
     assert inner(space, replace(shell, pockets=(), posts=(tall,))) == (0, 0, 1)
 
