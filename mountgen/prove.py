@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, SectionError
+from mountgen.errors import FeatureError, FieldError, InspectionError, KernelError, LoftError, SectionError
 from mountgen.progress import Clock, Quiet
 from mountgen.solid_store import keeping_solids
 
@@ -75,7 +75,7 @@ def prove_part(
     from mountgen.service.case import Case
     from mountgen.service.remake import make_trial
     from mountgen.service.sound_advice import advise_sound
-    from mountgen.service.wall_advice import advise_wall
+    from mountgen.service.wall_advice import advise_deck, advise_wall
     from mountgen.thin import thin_mesh
 
     recipe, body = ground.recipe, part.body
@@ -84,7 +84,14 @@ def prove_part(
     def advise(found: float, enough: float, place: Floats) -> str:
         tabs = getattr(recipe, "tabs", None)
         at_tab = tabs is not None and any(is_beside(tab, place, tabs) for tab in part.tabs)
-        return advise_wall(recipe, thickness=found, enough=enough, at_tab=at_tab, fits=fits)
+        return advise_wall(recipe, thickness=found, enough=enough, at_tab=at_tab, fits=fits, raise_deck=raise_deck)
+
+    def prove(other: Recipe) -> Case:
+        assert remake is not None
+        return prove_part(remake(other), replace(ground, recipe=other), clock=Clock(Quiet()), wall_lines=wall_lines)
+
+    def raise_deck(lack: float) -> str | None:
+        return None if remake is None else advise_deck(recipe, lack, passes=partial(_is_thick, prove))
 
     with clock.stage("draw back facets"):
         body = replace(body, mesh=thin_mesh(body.mesh))
@@ -112,10 +119,6 @@ def prove_part(
     )  # fmt: skip
     if remake is None:
         return case
-
-    def prove(other: Recipe) -> Case:
-        return prove_part(remake(other), replace(ground, recipe=other), clock=Clock(Quiet()), wall_lines=wall_lines)
-
     return replace(case, mends=make_trial(replace(case, pictures=False), prove))
 
 
@@ -160,3 +163,14 @@ def _is_whole(remake: Callable[[Recipe], Part], recipe: Recipe) -> bool:
         return False
     sound = check_soundness(np.asarray(mesh.vertices), np.asarray(mesh.faces))
     return sound.manifold and sound.pieces == 1 and not sound.hollows
+
+
+def _is_thick(prove: Callable[[Recipe], Case], recipe: Recipe) -> bool:
+    """Return whether a recipe's part can be made, is thick enough everywhere, and fits as before."""
+    try:
+        case = prove(recipe)
+    except (FieldError, InspectionError, SectionError, *NO_FACETS):
+        return False
+    checks = (*case.inspection.checks, *case.part.checks)
+    thick = all(check.verdict == "pass" for check in checks if check.name == "wall thickness")
+    return thick and not any(check.verdict == "fail" for check in checks)

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from mountgen.errors import FeatureError
 from mountgen.features.device_advice import advise_thicker
 from mountgen.features.tab_place import Ride, Tab, TabPlace, is_beside
 from mountgen.progress import Clock
-from mountgen.prove import build_part, prove_part
+from mountgen.prove import _is_thick, build_part, prove_part
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_tables import RetainingTabs
-from mountgen.service.wall_advice import advise_wall
+from mountgen.service.wall_advice import advise_deck, advise_wall
+from mountgen.verdict import Check
 from tests.prepared import Listening, lay_frustum
 from tests.remedies import read_remedy
 
@@ -59,6 +63,47 @@ def test_an_edge_beside_a_tab_is_told_as_the_tab_s() -> None:
     remedy = advise_wall(recipe, thickness=0.02, enough=ENOUGH, at_tab=True)
     assert read_remedy(remedy) == [{"tabs.count": "0"}]
     assert "no key of the recipe" in advise_wall(recipe, thickness=0.02, enough=ENOUGH)
+
+
+SHELF = PhoneShelfRecipe.model_validate({
+    "name": "shelf", "deck": {"height": 7}, "device": {"length": 48, "width": 30, "thickness": 7, "mass": 0.08},
+})  # fmt: skip
+
+
+@pytest.mark.parametrize(("enough_at", "told"), [(8.0, "8.2"), (9.0, "9.2"), (9.5, "10.7"), (20.0, None)])
+def test_a_deck_is_raised_until_what_is_below_it_is_thick_enough(enough_at: float, told: str | None) -> None:
+    """As beside the groove for a cable on a deck 7 mm above the lowest point of the mouth, where 0.23 mm were left."""
+    tried = []
+
+    def passes(recipe: Recipe) -> bool:
+        assert isinstance(recipe, PhoneShelfRecipe)
+        tried.append(recipe.deck.height)
+        return recipe.deck.height >= enough_at
+
+    remedy = advise_wall(SHELF, thickness=0.23, enough=ENOUGH, raise_deck=partial(advise_deck, SHELF, passes=passes))
+    assert read_remedy(remedy) == ([] if told is None else [{"deck.height": told}])
+    assert ("no key of the recipe" in remedy) == (told is None)
+    assert tried == sorted(tried)
+    assert tried[0] == 8.2
+    assert advise_deck(PlugRecipe(name="plug"), 1.0, passes=passes) is None
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "thick"),
+    [({"wall thickness": "pass", "size": "caution"}, True), ({"wall thickness": "caution"}, False),
+     ({"wall thickness": "pass", "clearance at rest": "fail"}, False)],
+)  # fmt: skip
+def test_a_part_that_is_thick_and_fails_elsewhere_is_no_remedy(verdicts: dict[str, Any], thick: bool) -> None:
+    checks = [
+        Check(name, verdict, 1.0, 1.0, "mm", "our rule", "change it" * (verdict != "pass")) for name, verdict in verdicts.items()
+    ]
+    case = SimpleNamespace(inspection=SimpleNamespace(checks=checks), part=SimpleNamespace(checks=()))
+    assert _is_thick(lambda recipe: case, SHELF) == thick  # type: ignore[arg-type,return-value]
+
+    def refuse(recipe: Recipe) -> Any:
+        raise FeatureError("the device does not go in", "device", "give a smaller one")
+
+    assert not _is_thick(refuse, SHELF)
 
 
 def test_what_is_beside_a_tab_is_told_from_what_is_not() -> None:

@@ -6,12 +6,13 @@ from collections.abc import Callable, Mapping
 from math import ceil
 from typing import Any
 
-from mountgen.recipe import Recipe
-from mountgen.recipe_settings import tell_settings
+from mountgen.recipe import PhoneShelfRecipe, Recipe
+from mountgen.recipe_settings import tell_settings, with_settings
 from mountgen.recipe_tables import BlockBody
 
 TABLES = ("body", "lip", "tabs", "flange", "dividers", "pull_tab")  # that give a thickness
 RUNS_OUT = 0.5  # of body.wall; what comes out thinner still is no leaning wall: a thicker one ends in the same edge
+DECKS = (0.0, 1.0, 2.5)  # mm more than is lacking by which a deck is raised, tried in order
 SIZES = {"body": "wall"}  # key of a table's thickness where it is not "thickness"
 
 
@@ -22,6 +23,7 @@ def advise_wall(
     enough: float,
     at_tab: bool = False,
     fits: Callable[[Mapping[str, Any]], str] = tell_settings,
+    raise_deck: Callable[[float], str | None] = lambda lack: None,
 ) -> str:
     """Return what makes a part nowhere thinner than it has to be.
 
@@ -31,11 +33,12 @@ def advise_wall(
         enough: what it has to be, mm.
         at_tab: whether it was found beside a retaining tab.
         fits: returns a change of sizes with what else must change for a device still to go in.
+        raise_deck: of what is lacking, mm, to a higher deck that was tried, as `advise_deck`; slow.
 
     Returns:
         str: every size of the recipe that is less, with what it must be; else that a tab's slots did it; else the wall raised
-        by what is lacking, if it lacks no more than half; else what of a hollow body may be tried, or that nothing of the
-        recipe decides it.
+        by what is lacking, if it lacks no more than half; else what of a hollow body may be tried, or a higher deck, or that
+        nothing of the recipe decides it.
     """
     given = {}
     for name in TABLES:
@@ -64,7 +67,24 @@ def advise_wall(
             f'between the inside and what stands in the recess a fin is left there: try body.open = "{other}", another '
             "body.wall, or a solid body (body.wall = false); no other key of the recipe makes it thicker"
         )
-    return (
+    return raise_deck(enough - thickness) or (
         "the room in the recess runs out in an edge there, which no key of the recipe makes thicker: what is thinner than two "
         "lines is not printed, and what is left can be sanded off"
     )
+
+
+def advise_deck(recipe: Recipe, lack: float, *, passes: Callable[[Recipe], bool]) -> str | None:
+    """Return a higher deck with which a shelf is thick enough below it and beside a cable's groove; None where none was found.
+
+    Args:
+        recipe: of any part.
+        lack: what the wall lacks, mm.
+        passes: whether the part of another recipe can be made and is thick enough; slow.
+    """
+    if not isinstance(recipe, PhoneShelfRecipe):
+        return None
+    for more in DECKS:
+        settings = {"deck.height": ceil(10.0 * (recipe.deck.height + lack + more)) / 10.0}
+        if passes(with_settings(recipe, settings)):
+            return f"the body under the deck runs out there: {tell_settings(settings)}, which was tried"
+    return None
