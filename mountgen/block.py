@@ -63,7 +63,8 @@ def make_block(
         below: how far below the lid the top lies, mm; down to -1.5 (above the lid).
         reach: how deep from the mouth plane the solid goes, mm; None for all the way.
         strips: of its wall, at most.
-        radius: with which its upper edge is rounded, mm; left sharp where a ball of that radius does not roll along all of it.
+        radius: with which its upper edge is rounded, mm, less in its sharp bends and where the floor comes near; it is left sharp
+            where no ball rolls along all of it.
 
     Returns:
         Block: one solid of six faces, or a few more; faceted, and saying so, where that cannot be made.

@@ -1,7 +1,7 @@
 """Body, flange and cavity put together face by face: their edges are found on the splines, so nothing is intersected.
 
-Posts that stand free on the floor are faces like the others; those that run into the wall are cut out. Where a wall meets a
-face more than once the kernel's booleans do it all instead, which takes a hundred times as long.
+Pockets and posts that lie clear of all else on the floor are faces like the others; those that run into the wall are cut out.
+Where a wall meets a face more than once the kernel's booleans do it all instead, which takes a hundred times as long.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def make_body(
         border: its flange.
         cavity: the space inside its walls.
         standing: what stands in the cavity.
-        radius: with which the upper edges of its walls are rounded, mm, where a ball rolls along them: the outer one where there
+        radius: with which the upper edges of its walls are rounded, mm, less in sharp bends of them: the outer one where there
             is no flange, which has a radius of its own, and the inner one where nothing in the cavity stands so high.
         check: whether to make sure of each step, and do without what the kernel cannot do; else the caller checks the whole,
             which takes a fifth of the time.
