@@ -19,8 +19,9 @@ from mountgen.datum import lid_height
 from mountgen.errors import KernelError
 from mountgen.facet import NOT_FITTED, facet_body
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, combine, is_valid, loft_solid, mesh_volume, prism_solid, solids_of, tessellate
+from mountgen.kernel import Solid, combine, is_valid, loft_solid, prism_solid, solids_of, tessellate
 from mountgen.loft import Shell, end_pocket
+from mountgen.mesh_measure import measure_volume
 from mountgen.pace import cut_long_edges
 from mountgen.roll import try_ball
 from mountgen.shape import require_cut
@@ -120,7 +121,7 @@ def shell_solid(
         raise KernelError("wall, floor and lid leave no solid", "body", "raise fit.reach, or lower fit.clearance")
     if len(pieces) == 1:
         return pieces[0], rounding
-    return max(pieces, key=lambda piece: abs(mesh_volume(tessellate(piece, chord=0.2)))), rounding
+    return max(pieces, key=lambda piece: abs(measure_volume(tessellate(piece, chord=0.2)))), rounding
 
 
 @dataclass(frozen=True, eq=False)

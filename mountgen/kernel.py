@@ -455,12 +455,6 @@ def solid_volume(solid: Solid) -> float:
     return float(found.Mass())
 
 
-def mesh_volume(mesh: Mesh) -> float:
-    """Return the volume inside a closed mesh, mm³ (divergence theorem)."""
-    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
-    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)
-
-
 def sew_faces(faces: Sequence[Any], what: str) -> Solid:
     """Return the solid whose faces are given, with edges that lie on each other; `what` names it in the error.
 

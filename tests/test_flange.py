@@ -13,7 +13,8 @@ from mountgen.errors import FeatureError
 from mountgen.features.flange import make_flange, upright_tube
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
-from mountgen.kernel import mesh_volume, tessellate
+from mountgen.kernel import tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PlugRecipe
 from mountgen.recipe_tables import Flange
 from mountgen.surface import Surface
@@ -54,7 +55,7 @@ def test_underside_keeps_the_clearance_from_a_bowed_panel() -> None:
     assert height[ring].max() == pytest.approx(2.6, abs=0.1)
     assert r.max() == pytest.approx(35.0, abs=0.05)
     # the plate's plan is a disc, and its height everywhere its thickness
-    assert mesh_volume(mesh) == pytest.approx(np.pi * 35.0**2 * 2.0, rel=0.005)
+    assert measure_volume(mesh) == pytest.approx(np.pi * 35.0**2 * 2.0, rel=0.005)
 
 
 def exact_volume(solid: Any) -> float:

@@ -23,7 +23,8 @@ from mountgen.datum import Recess, find_datum
 from mountgen.errors import MountgenError
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES
-from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Mesh, solids_of, tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.scan import Scan
 from mountgen.shell_relief import fit_clear_shell
 from tests.checks import assert_printable, is_valid
@@ -67,7 +68,7 @@ def _assert_fits(recess: Recess, *, share: float, wrong: float = WRONG_SIDE) -> 
     found = inspect_body(mesh, recess, clearance=CLEARANCE, wall_min=0.0, line_width=0.4)
     assert found.rest.min >= CLEARANCE - wrong, found.rest.place
     assert found.insertion.min >= CLEARANCE - wrong, found.insertion.place
-    assert share * space.volume() <= mesh_volume(mesh) <= 1.002 * space.volume()
+    assert share * space.volume() <= measure_volume(mesh) <= 1.002 * space.volume()
 
 
 def _tray_outline(x: Floats, y: Floats) -> Floats:

@@ -17,8 +17,9 @@ from mountgen.features.hollow import hollow_out
 from mountgen.features.part import Part
 from mountgen.features.rounding import on_field, round_as_far
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Body, mesh_volume, solid_volume, tessellate
+from mountgen.kernel import Body, solid_volume, tessellate
 from mountgen.loft import Shell
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PlugRecipe
 from mountgen.roll import roll_ball
 from mountgen.shape import require_one_solid
@@ -75,7 +76,7 @@ def _rolls(shell: Shell | None, space: InsertableSpace, recess: Recess, recipe: 
 
 def _judge_unused(block: Block, body: Body, space: InsertableSpace, *, below: float, reach: float | None) -> Check:
     """Hold what a plug fills, before its edges are rounded and it is hollowed, against the largest body that goes in."""
-    filled = mesh_volume(body.mesh) if body.solid.IsSame(block.solid) else solid_volume(block.solid)
+    filled = measure_volume(body.mesh) if body.solid.IsSame(block.solid) else solid_volume(block.solid)
     share = 100.0 * find_unused(space, below, reach, filled + (0.0 if block.rounding is None else block.rounding.loss))
     verdict: Verdict = "pass" if share <= UNUSED else "caution"
     source = "our rule: of the largest body that goes in at this clearance and draft; on known shapes 0.1 to 1.1 % are left"

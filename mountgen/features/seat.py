@@ -17,7 +17,8 @@ from mountgen.arrays import Bools, Floats, freeze
 from mountgen.datum import lid_height
 from mountgen.features.profile import Profile
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Mesh, mesh_volume
+from mountgen.kernel import Mesh
+from mountgen.mesh_measure import measure_volume
 from mountgen.section import sample_height
 from mountgen.shape import round_polygon
 
@@ -90,7 +91,7 @@ class Pose:
         flat = self.foot + local[:, 1:2] * self.rise + local[:, 2:] * self.front
         faces = np.asarray(box.tri_verts, dtype=np.int32)
         mesh = Mesh(profile.place(local[:, 0], flat), faces)
-        return mesh if mesh_volume(mesh) > 0.0 else Mesh(mesh.vertices, faces[:, ::-1])
+        return mesh if measure_volume(mesh) > 0.0 else Mesh(mesh.vertices, faces[:, ::-1])
 
 
 @dataclass(frozen=True, eq=False)

@@ -36,7 +36,8 @@ from mountgen.features.tab_place import (
     longest_arm,
     slot_width,
 )
-from mountgen.kernel import Mesh, Solid, combine_many, is_closed, mesh_volume, tessellate
+from mountgen.kernel import Mesh, Solid, combine_many, is_closed, tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe_tables import RetainingTabs
 from mountgen.shape import Axes, extrude, require_one_solid, round_polygon
 from mountgen.snap import find_fillet
@@ -167,7 +168,7 @@ def carve_tabs(solid: Solid, plan: TabPlan, *, tabs: RetainingTabs) -> Solid:
         except FeatureError as error:  # in pieces, which a failed boolean may leave too
             failed = error
             continue
-        right = is_closed(mesh.faces) and abs(mesh_volume(mesh) - expected.volume()) <= SLIP * removed
+        right = is_closed(mesh.faces) and abs(measure_volume(mesh) - expected.volume()) <= SLIP * removed
         if right and are_whole(mesh, plan.tabs, tabs):
             return made
     raise failed

@@ -17,7 +17,8 @@ from mountgen.errors import RecipeError, ScanError
 from mountgen.features.device_advice import advise_tried
 from mountgen.features.part import Device
 from mountgen.gap import PathGap, sweep_clear
-from mountgen.kernel import Mesh, mesh_volume
+from mountgen.kernel import Mesh
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PhoneShelfRecipe, Recipe
 from mountgen.recipe_settings import with_settings
 from mountgen.recipe_tables import KeepOut
@@ -91,7 +92,7 @@ def place_keep_out(keep_out: KeepOut, case: Case) -> Mesh:
         turn, shift = case.recess.part_to_scan[:3, :3], case.recess.part_to_scan[:3, 3]
         vertices = (vertices - shift) @ turn
     mesh = Mesh(vertices, faces)
-    return Mesh(vertices, faces[:, ::-1]) if mesh_volume(mesh) < 0.0 else mesh
+    return Mesh(vertices, faces[:, ::-1]) if measure_volume(mesh) < 0.0 else mesh
 
 
 def _read_body(keep_out: KeepOut, mm: float, *, chosen: bool) -> tuple[Floats, Ints]:
