@@ -17,9 +17,10 @@ from mountgen.arrays import Bools, Floats, Ints, Singles
 from mountgen.errors import DatumError
 from mountgen.faces import measure_faces, touch_faces
 from mountgen.frames import find_scan_frame, move_into
+from mountgen.grid import EMPTY, fill_loop, sum_free
 from mountgen.lid import lid_height, lid_normal
 from mountgen.mouth import COARSE_NODES, FoundMouth, find_mouth
-from mountgen.raster import EMPTY, fill_loop, raster_faces, sum_free
+from mountgen.raster import raster_faces
 from mountgen.scan import Scan
 from mountgen.weld import merge_in_cells
 

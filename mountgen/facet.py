@@ -10,10 +10,10 @@ import numpy as np
 
 from mountgen.arrays import Floats, Ints, Singles
 from mountgen.datum import lid_height
+from mountgen.dilate import dilate_disc
 from mountgen.errors import LoftError
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Mesh, solid_of_mesh
-from mountgen.raster import dilate_disc
 
 NOT_FITTED = "wall and floor could not be fitted"
 FACET_PITCH = 0.5  # mm; grid of the facets before they are thinned

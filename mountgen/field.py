@@ -17,20 +17,13 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles, freeze
 from mountgen.datum import Recess, lid_height
+from mountgen.dilate import dilate_cone
 from mountgen.errors import FieldError
 from mountgen.faces import touch_faces
+from mountgen.grid import EMPTY, fill_loop, look_around
 from mountgen.level_line import trace_level
 from mountgen.loop import resample_loop
-from mountgen.raster import (
-    EMPTY,
-    dilate_cone,
-    fill_loop,
-    look_around,
-    raster_border,
-    raster_faces,
-    stamp_points,
-    sweep_ball,
-)
+from mountgen.raster import raster_border, raster_faces, stamp_points, sweep_ball
 from mountgen.rows import lies_within
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from math import ceil, sqrt
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles
-from mountgen.raster import reach_disc
+from mountgen.dilate import reach_disc
 
 BESIDE = (2.0, 10.0)  # mm outside the rim between which the scan should be the lid's own surface
 BEYOND = (10.0, 25.0)  # and where it is, if a bead or frame that stands out runs along the rim

@@ -17,8 +17,10 @@ import numpy as np
 from mountgen.arrays import Bools, Floats, Singles
 from mountgen.crossing import TangleError, find_flaws, meet_field
 from mountgen.datum import lid_height
+from mountgen.dilate import dilate_cone, reach_disc
 from mountgen.errors import FieldError, KernelError, LoftError, SectionError
 from mountgen.field import InsertableSpace
+from mountgen.grid import EMPTY, fill_loop, sample_both, sample_grid
 from mountgen.pocket import find_pockets
 from mountgen.post import (
     Post,
@@ -32,7 +34,6 @@ from mountgen.post import (
     turn_over,
 )
 from mountgen.post_search import find_posts, goes_through, lift_islands
-from mountgen.raster import EMPTY, dilate_cone, fill_loop, reach_disc, sample_both, sample_grid
 from mountgen.rows import dot
 from mountgen.section import (
     WallTrace,

@@ -13,7 +13,8 @@ import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.faces import find_middles, measure_faces
-from mountgen.raster import EMPTY, raster_faces
+from mountgen.grid import EMPTY
+from mountgen.raster import raster_faces
 
 SHORT = 2.0  # mm below the hull; less is no recess to fit a part into
 LEAST_SHARE = 0.02  # of the hull's volume that a recess has; a ball or a box of noise has a thousandth

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Ints
+from mountgen.dilate import reach_disc
 from mountgen.errors import DatumError
 from mountgen.frames import move_into
+from mountgen.grid import EMPTY, fill_loop
 from mountgen.lid import BEYOND, Agreement, Ground, measure_agreement, propose_lids
 from mountgen.lid_choice import Trial, check_depth, choose_lid, measure_depth, try_lid
-from mountgen.raster import EMPTY, fill_loop, raster_faces, reach_disc
+from mountgen.raster import raster_faces
 from mountgen.rim import close_open_side, find_rim_level, trace_rim
 from mountgen.scan import Scan
 

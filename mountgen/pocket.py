@@ -14,9 +14,10 @@ from typing import Any, cast
 import numpy as np
 
 from mountgen.arrays import Bools, Floats, Singles
+from mountgen.dilate import dilate_cone
 from mountgen.errors import FieldError
 from mountgen.field import InsertableSpace, bound_by_mouth, fair_loop
-from mountgen.raster import dilate_cone, fill_loop
+from mountgen.grid import fill_loop
 from mountgen.spline import Surface
 
 LEAST_LOST = 0.4  # mm under the floor; what is nearer to it is not worth an edge

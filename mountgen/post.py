@@ -14,10 +14,12 @@ from math import ceil, radians, tan
 import numpy as np
 
 from mountgen.arrays import Bools, Ints, Singles
+from mountgen.dilate import dilate_cone, dilate_disc
 from mountgen.errors import FieldError
 from mountgen.field import InsertableSpace, bound_by_mouth
+from mountgen.grid import EMPTY, fill_loop
 from mountgen.loop import resample_loop
-from mountgen.raster import EMPTY, dilate_cone, dilate_disc, fill_loop, raster_faces
+from mountgen.raster import raster_faces
 from mountgen.spline import Axis, Surface
 
 SKIRT = 0.3  # mm; how far around its steep part a post is cut out

@@ -15,9 +15,10 @@ import numpy as np
 
 from mountgen.arrays import Bools, Ints
 from mountgen.datum import lid_height
+from mountgen.dilate import dilate_cone, find_beside, lead_uphill, reach_disc
 from mountgen.field import InsertableSpace
+from mountgen.grid import EMPTY, fill_loop
 from mountgen.post import Post
-from mountgen.raster import EMPTY, dilate_cone, fill_loop, find_beside, lead_uphill, reach_disc
 from mountgen.section import SLOPE_BASE, find_lowest, steepness
 
 LEAST_HEIGHT = 1.0  # mm above the ground around it; lower bumps are left to the floor

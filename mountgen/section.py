@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mountgen.arrays import Bools, Floats, Singles, freeze
+from mountgen.dilate import climb, dilate_disc, open_disc
 from mountgen.errors import SectionError
 from mountgen.field import InsertableSpace, confine
+from mountgen.grid import sample_grid
 from mountgen.level_line import trace_level
 from mountgen.loop import resample_loop, signed_area
 from mountgen.polyline import find_feet
-from mountgen.raster import climb, dilate_disc, open_disc, sample_grid
 from mountgen.threads import share_parts
 
 SPLIT_SLOPES = (45.0, 72.5)  # degrees; where a surface turns from floor to wall is chosen in this range

@@ -24,10 +24,10 @@ from mountgen.datum import Recess, lid_height
 from mountgen.errors import KernelError
 from mountgen.field import InsertableSpace
 from mountgen.gap import Standing, make_standing
+from mountgen.grid import sample_grid
 from mountgen.inspection import ZONES, classify_faces
 from mountgen.loft import Shell, fit_shell
 from mountgen.nearest import find_nearest, is_within
-from mountgen.raster import sample_grid
 from mountgen.sampling import Indices, sort_nearby
 from mountgen.section import local_slope, sample_height
 from mountgen.spline import DEGREE, Surface

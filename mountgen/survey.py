@@ -20,9 +20,10 @@ from mountgen.drawing2d import Point, encode_png, finish_sheet
 from mountgen.errors import DatumError
 from mountgen.faces import find_middles, measure_faces
 from mountgen.field import UnseenArea
+from mountgen.grid import EMPTY, fill_loop
 from mountgen.hand_length import HandLength, judge_length
 from mountgen.place import tell_clock
-from mountgen.raster import EMPTY, fill_loop, raster_faces
+from mountgen.raster import raster_faces
 from mountgen.safe_write import write_file
 from mountgen.scan import Mend, Scan, read_scan
 from mountgen.survey_holes import find_holes

@@ -30,9 +30,9 @@ from mountgen.drawing2d import (
     paste_pixels,
     shorten,
 )
+from mountgen.grid import fill_loop
 from mountgen.picture import shade
 from mountgen.ramp import ramp_depth
-from mountgen.raster import fill_loop
 from mountgen.scene import Camera, Item, View, look
 from mountgen.survey_points import is_inside
 from mountgen.survey_section import ACROSS, BRIDGE, DASH, FLAT_WIDTH, ROOM, UPRIGHT, draw_section

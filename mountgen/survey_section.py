@@ -24,7 +24,8 @@ from mountgen.drawing2d import (
     draw_scale_bar,
     draw_text,
 )
-from mountgen.raster import EMPTY, raster_faces
+from mountgen.grid import EMPTY
+from mountgen.raster import raster_faces
 from mountgen.scene import Plane, cut_lines
 from mountgen.survey_holes import Hole
 

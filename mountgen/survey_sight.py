@@ -10,7 +10,8 @@ import numpy as np
 from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess
 from mountgen.faces import find_middles, measure_faces
-from mountgen.raster import EMPTY, raster_faces
+from mountgen.grid import EMPTY
+from mountgen.raster import raster_faces
 from mountgen.surface import surface_of
 
 TILTS_DEG = (20.0, 40.0)  # of a scanner held askew, from the draw direction; further out it gets in its own way

@@ -10,10 +10,10 @@ import shapely
 
 from mountgen.arrays import Floats, Ints
 from mountgen.datum import Recess, lid_height
+from mountgen.dilate import dilate_cone
 from mountgen.errors import FieldError
 from mountgen.field import FEATHER, InsertableSpace, bound_by_mouth, build_space, shrink_loop
 from mountgen.ground import list_raised_gaps
-from mountgen.raster import dilate_cone
 from mountgen.recipe import PlugRecipe
 from mountgen.section import cut_sections, sample_height
 from tests.known import known_recess, make_fit

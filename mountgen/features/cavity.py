@@ -13,12 +13,14 @@ import numpy as np
 from mountgen.arrays import Bools, Floats, Ints, Singles
 from mountgen.block import pocket_tube
 from mountgen.crossing import meet_field
+from mountgen.dilate import dilate_cone
 from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, SectionError
 from mountgen.faces import measure_faces
 from mountgen.field import InsertableSpace, shrink_loop
+from mountgen.grid import fill_loop
 from mountgen.kernel import Mesh
 from mountgen.loft import Shell, fit_shell
-from mountgen.raster import dilate_cone, fill_loop, sweep_ball
+from mountgen.raster import sweep_ball
 from mountgen.spline import Axis, Surface
 
 INNER_PITCH = 0.25  # mm; grid of the inner space: balls of a wall's radius are large, so a coarse grid holds them

@@ -14,9 +14,10 @@ from mountgen.datum import Recess, lid_height
 from mountgen.errors import FeatureError
 from mountgen.features.rounding import on_field, round_edges
 from mountgen.field import InsertableSpace
+from mountgen.grid import EMPTY
 from mountgen.kernel import Solid
 from mountgen.loop import resample_loop, signed_area
-from mountgen.raster import EMPTY, raster_faces, sweep_ball
+from mountgen.raster import raster_faces, sweep_ball
 from mountgen.recipe import PlugRecipe, TrayRecipe
 from mountgen.recipe_tables import Flange
 from mountgen.roll import try_ball

@@ -17,9 +17,10 @@ from mountgen.features.cavity import SPARE, fit_inner, join_meshes, raise_space,
 from mountgen.features.dividers import leave_standing, place_walls
 from mountgen.features.flange import fit_from_above, upright_tube
 from mountgen.field import InsertableSpace
+from mountgen.grid import EMPTY
 from mountgen.kernel import Mesh, Solid, combine, combine_many, loft_solid, prism_solid, solids_of, tessellate
 from mountgen.loft import Shell
-from mountgen.raster import EMPTY, raster_faces, sweep_ball
+from mountgen.raster import raster_faces, sweep_ball
 from mountgen.shape import make_box, require_one_solid
 from mountgen.spline import Surface
 from mountgen.tubes import closed_tube

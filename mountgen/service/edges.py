@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints, freeze
 from mountgen.datum import Recess, lid_height
 from mountgen.faces import list_used, measure_faces
+from mountgen.grid import EMPTY, empty_field, sample_grid
 from mountgen.kernel import CHORD, Mesh
 from mountgen.nearest import Tree, build_tree, is_within
-from mountgen.raster import EMPTY, empty_field, raster_faces, sample_grid, stamp_points
+from mountgen.raster import raster_faces, stamp_points
 from mountgen.rows import extent, lies_within
 from mountgen.surface import Surface
 
