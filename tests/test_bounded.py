@@ -14,7 +14,8 @@ from mountgen.bounded import run_bounded
 from mountgen.errors import FeatureError, KernelError
 from mountgen.features import rounding
 from mountgen.features.rounding import round_as_far, round_edges
-from mountgen.kernel import Solid, combine_many, count_faces, is_valid, mesh_volume, tessellate
+from mountgen.kernel import Solid, combine_many, count_faces, is_valid, tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.shape import make_box
 from tests.test_stitch import level, pillar
 
@@ -98,7 +99,7 @@ def test_only_what_has_splines_is_done_by_a_child_and_a_child_has_none(body: Sol
     assert process == [os.getpid()]
     same = run_bounded(note, body, what="lip")
     assert process == [os.getpid()]  # what else the child does is its own
-    assert mesh_volume(tessellate(same)) == pytest.approx(mesh_volume(tessellate(body)), rel=1e-12)
+    assert measure_volume(tessellate(same)) == pytest.approx(measure_volume(tessellate(body)), rel=1e-12)
 
 
 def test_what_is_a_part_of_other_work_is_done_where_that_is_done(body: Solid) -> None:
@@ -120,7 +121,7 @@ def test_a_boolean_has_the_volume_of_the_closed_form(body: Solid) -> None:
     bored = combine_many(body, [make_box((-4.0, -3.0, -50.0), (4.0, 3.0, 50.0))], "cut", what="hole")
     assert is_valid(bored)
     wanted = (pi * RADIUS**2 - 8.0 * 6.0) * (HIGH - LOW)
-    assert mesh_volume(tessellate(bored)) == pytest.approx(wanted, rel=2e-3)
+    assert measure_volume(tessellate(bored)) == pytest.approx(wanted, rel=2e-3)
 
 
 @needs_fork
@@ -156,6 +157,6 @@ def test_an_edge_too_sharp_for_its_radius_is_rounded_with_a_smaller_one() -> Non
     assert reached == pytest.approx(0.7 * 4.0)
     assert is_valid(rounded)
     assert count_faces(rounded) == 7
-    lost = 1200.0 - mesh_volume(tessellate(rounded, chord=0.002))
+    lost = 1200.0 - measure_volume(tessellate(rounded, chord=0.002))
     radius = (lost / (20.0 * (1.0 - pi / 4.0))) ** 0.5
     assert radius == pytest.approx(0.7 * 4.0, rel=0.01)

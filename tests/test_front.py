@@ -12,7 +12,8 @@ import trimesh
 from mountgen.arrays import Floats
 from mountgen.features.front import PATH_ERROR, follow_front
 from mountgen.features.profile import Profile, find_front
-from mountgen.kernel import Mesh, Solid, mesh_volume, tessellate
+from mountgen.kernel import Mesh, Solid, tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.shape import Outline, fit_circle, round_polygon
 
 ABOVE, BEYOND = 3.0, 5.0
@@ -111,7 +112,7 @@ def test_an_outline_turns_with_the_front_and_leaves_plain_faces(name: str, recli
 def test_its_volume_is_that_of_pappus(name: str) -> None:
     """Area times the way of its centroid."""
     profile = profile_of(name)
-    volume = mesh_volume(tessellate(carried(profile), chord=CHORD))
+    volume = measure_volume(tessellate(carried(profile), chord=CHORD))
     area = shapely.Polygon(OUTLINE.points(chord=1e-4))
     centroid = area.centroid
     edge = find_edge(profile, np.linspace(LOW - BEYOND, HIGH + BEYOND, 4001))

@@ -18,8 +18,9 @@ from mountgen.features.cavity import sample_shell
 from mountgen.features.hollow import hollow_out
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
-from mountgen.kernel import Mesh, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Mesh, solids_of, tessellate
 from mountgen.loft import _overlap
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PlugRecipe
 from mountgen.shape import make_box
 from mountgen.soundness import find_thinnest
@@ -90,7 +91,7 @@ def test_a_body_open_at_the_back_prints_on_its_face_without_support() -> None:
 def test_walls_are_as_thick_as_asked_and_the_outside_is_untouched(opening: str, recline: float) -> None:
     mesh = plug(opening, recline=recline)
     assert_walls(mesh, WALL)
-    assert mesh_volume(mesh) < 0.55 * mesh_volume(whole(recline))
+    assert measure_volume(mesh) < 0.55 * measure_volume(whole(recline))
     away = Surface(whole(recline).vertices, whole(recline).faces).measure(mesh.vertices).gap
     assert away.max() < 0.04  # nothing stands out of the body it was cut from
 
@@ -105,7 +106,7 @@ def test_back_opening_leaves_walls_and_face_of_the_frustum() -> None:
     face = 2 * WALL  # the room begins WALL under the face instead of at it
     head = (100.0 - 2 * inset) * (60.0 - 2 * inset) * 0.5 * face
     wanted = frustum_volume(CLEARANCE) - hollow + head
-    assert mesh_volume(plug("back", recline=0.0)) == pytest.approx(wanted, rel=0.08)
+    assert measure_volume(plug("back", recline=0.0)) == pytest.approx(wanted, rel=0.08)
 
 
 def test_ribs_are_evenly_spaced_plates() -> None:
@@ -138,7 +139,7 @@ def test_underneath_of_a_box_is_its_room_in_closed_form() -> None:
     mesh = tessellate(solid)
     assert_walls(mesh, 3.0)
     room = (60.0 - 6.0) * (25.0 - 6.0) * (40.0 - 3.0)
-    lost = 60.0 * 40.0 * 25.0 - mesh_volume(mesh)
+    lost = 60.0 * 40.0 * 25.0 - measure_volume(mesh)
     assert 0.88 * room < lost <= room
     assert np.abs(mesh.vertices[:, 1] + 20.0).min() < 1e-6
 

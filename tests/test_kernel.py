@@ -22,7 +22,6 @@ from mountgen.kernel import (
     follow_facets,
     height_surface,
     loft_solid,
-    mesh_volume,
     prism_solid,
     solid_of_mesh,
     solids_of,
@@ -30,6 +29,7 @@ from mountgen.kernel import (
     tessellate,
 )
 from mountgen.loft import Shell
+from mountgen.mesh_measure import measure_volume
 from mountgen.patch import Patch
 from mountgen.soundness import check_soundness
 from mountgen.spline import Axis, Surface, fit_curve, fit_surface, uniform_axis
@@ -85,7 +85,7 @@ def _box(low: Floats, size: Floats) -> Solid:
 
 
 def _volume(solid: Solid) -> float:
-    return mesh_volume(tessellate(solid, chord=0.002))
+    return measure_volume(tessellate(solid, chord=0.002))
 
 
 def test_a_closed_tube_is_one_valid_cylinder_of_few_faces(tube: Solid) -> None:
@@ -97,7 +97,7 @@ def test_a_closed_tube_is_one_valid_cylinder_of_few_faces(tube: Solid) -> None:
     mesh = tessellate(tube)
     sound = check_soundness(np.asarray(mesh.vertices), np.asarray(mesh.faces))
     assert (sound.manifold, sound.pieces, sound.hollows) == (True, 1, 0)
-    assert mesh_volume(mesh) > 0.0  # normals outwards
+    assert measure_volume(mesh) > 0.0  # normals outwards
 
 
 def test_a_lid_that_dips_below_the_floor_makes_no_tube() -> None:
@@ -221,7 +221,7 @@ def test_triangles_become_a_solid_and_come_back() -> None:
     mesh = tessellate(_box(np.zeros(3), np.array([3.0, 4.0, 5.0])))
     solid = solid_of_mesh(mesh)
     assert is_valid(solid)
-    assert mesh_volume(tessellate(solid)) == pytest.approx(60.0)
+    assert measure_volume(tessellate(solid)) == pytest.approx(60.0)
 
 
 def test_triangles_that_do_not_close_are_refused() -> None:
@@ -254,8 +254,8 @@ def test_a_solid_of_facets_follows_its_corners_and_no_other_mesh() -> None:
 def test_volume_of_a_tetrahedron() -> None:
     corners = np.array([[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [0.0, 4.0, 0.0], [0.0, 0.0, 5.0]])
     faces = np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]], dtype=np.int32)
-    assert mesh_volume(Mesh(corners, faces)) == pytest.approx(10.0)
-    assert mesh_volume(Mesh(corners, faces[:, ::-1])) == pytest.approx(-10.0)
+    assert measure_volume(Mesh(corners, faces)) == pytest.approx(10.0)
+    assert measure_volume(Mesh(corners, faces[:, ::-1])) == pytest.approx(-10.0)
 
 
 def test_triangles_of_a_mesh_that_is_open_anyway_are_not_refined_on_every_way_of_meshing(monkeypatch: pytest.MonkeyPatch) -> None:

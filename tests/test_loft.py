@@ -17,8 +17,9 @@ from mountgen.errors import LoftError
 from mountgen.facet import facet_body
 from mountgen.field import InsertableSpace, build_space, confine
 from mountgen.inspection import ZONES, _gauge_walls
-from mountgen.kernel import Mesh, Solid, count_faces, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Mesh, Solid, count_faces, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe_tables import Mouth
 from mountgen.section import sample_height
 from mountgen.shell_relief import fit_clear_shell
@@ -79,7 +80,7 @@ def test_no_point_leaves_the_insertable_space(name: str) -> None:
 
 @pytest.mark.parametrize("name", PLAIN)
 def test_nearly_all_of_the_space_is_filled(name: str) -> None:
-    share = mesh_volume(_plug(name)[1]) / _space(name).volume()
+    share = measure_volume(_plug(name)[1]) / _space(name).volume()
     assert 0.985 <= share <= 1.001
 
 
@@ -95,7 +96,7 @@ def test_moving_the_scan_rigidly_changes_nothing() -> None:
     space = build_space(find_datum(moved, mouth=Mouth()), fit=make_fit(clearance=0.5, draft=1.0))
     there = tessellate(make_block(fit_shell(space), space).solid)
     _, here = _plug("dished_tray")
-    assert mesh_volume(there) == pytest.approx(mesh_volume(here), rel=1e-3)
+    assert measure_volume(there) == pytest.approx(measure_volume(here), rel=1e-3)
     one, other = Surface(here.vertices, here.faces), Surface(there.vertices, there.faces)
     for gauge, mesh in ((one, there), (other, here)):
         away = np.abs(gauge.measure(np.asarray(mesh.vertices)).gap)
@@ -111,7 +112,7 @@ def test_the_top_lies_below_the_lid_by_what_is_asked(below: float) -> None:
     assert is_valid(solid)
     gap = lid_height(space.lid, mesh.vertices[:, 0], mesh.vertices[:, 1]) - mesh.vertices[:, 2]
     assert gap.min() == pytest.approx(below, abs=0.02)
-    assert mesh_volume(mesh) == pytest.approx(space.volume(below=below), rel=0.015)
+    assert measure_volume(mesh) == pytest.approx(space.volume(below=below), rel=0.015)
 
 
 def test_a_reach_ends_in_a_plane() -> None:
@@ -133,7 +134,7 @@ def test_without_a_shell_the_body_is_faceted_safe_and_says_so() -> None:
     assert is_valid(block.solid)
     assert_printable(mesh)
     assert_clears(mesh, known_recess("dished_tray", triangles=TRIANGLES).recess, 0.5)
-    assert mesh_volume(mesh) > 0.93 * space.volume()  # 5000 facets, kept clear by as much as they are coarse
+    assert measure_volume(mesh) > 0.93 * space.volume()  # 5000 facets, kept clear by as much as they are coarse
 
 
 def test_facets_leave_no_fin_where_the_floor_runs_out_to_the_mouth() -> None:
@@ -153,7 +154,7 @@ def test_facets_leave_no_fin_where_the_floor_runs_out_to_the_mouth() -> None:
     assert find_thinnest_of(body.mesh) > 0.87
     unused = re.search(r"(\d+) % of the room there is for it stay unused", body.notes[0])
     assert unused is not None
-    assert int(unused[1]) == pytest.approx(100.0 * (1.0 - mesh_volume(body.mesh) / space.volume()), abs=0.6)
+    assert int(unused[1]) == pytest.approx(100.0 * (1.0 - measure_volume(body.mesh) / space.volume()), abs=0.6)
 
 
 def find_thinnest_of(mesh: Mesh) -> float:
@@ -174,7 +175,7 @@ def test_a_bowl_without_a_wall_is_filled_by_smooth_faces(deep: float) -> None:
     space = confine(InsertableSpace(bowl.astype(np.float32), seen, mouth, np.zeros(6), origin, 0.125, 1.0, 0.0), edge=0.2)
     block = make_block(fit_shell(space), space)
     assert not block.faceted
-    assert mesh_volume(tessellate(block.solid)) > 0.985 * space.volume()
+    assert measure_volume(tessellate(block.solid)) > 0.985 * space.volume()
 
 
 def test_nothing_between_floor_and_lid_is_refused() -> None:

@@ -22,7 +22,8 @@ from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_IndexedDataMapOfShapeListOfShape
 
 from mountgen.arrays import Floats
-from mountgen.kernel import Solid, combine, count_faces, is_valid, loft_solid, mesh_volume, prism_solid, solid_volume, tessellate
+from mountgen.kernel import Solid, combine, count_faces, is_valid, loft_solid, prism_solid, solid_volume, tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.pace import LEAP, LONGEST, cut_long_edges, even_pace, measure_pace
 from mountgen.spline import Axis, Surface
 
@@ -107,7 +108,7 @@ def test_an_edge_squeezed_into_a_sliver_of_its_parameter_is_evened_where_it_lies
     assert np.abs(np.diff(np.log(measure_pace(_find_crease(body)[0])))).max() > np.log(LEAP)
     assert even_pace(body) == 1
     assert solid_volume(body) == pytest.approx(truth, rel=0.001)
-    assert mesh_volume(tessellate(body)) == pytest.approx(truth, rel=0.001)
+    assert measure_volume(tessellate(body)) == pytest.approx(truth, rel=0.001)
     assert is_valid(body)
     line, *on_faces = _walk(*_find_crease(body))
     step = np.linalg.norm(np.diff(line, axis=0), axis=1)
@@ -167,5 +168,5 @@ def test_an_edge_of_many_knots_is_cut_where_it_lies_and_the_kernel_measures_righ
     assert is_valid(cut)
     assert count_faces(cut) == count_faces(body)
     assert solid_volume(cut) == pytest.approx(truth, rel=0.002)
-    assert mesh_volume(tessellate(cut, chord=0.002)) == pytest.approx(truth, rel=0.001)
+    assert measure_volume(tessellate(cut, chord=0.002)) == pytest.approx(truth, rel=0.001)
     assert cut_long_edges(cut) is cut

@@ -11,7 +11,8 @@ import trimesh
 from mountgen.crossing import meet_field
 from mountgen.errors import KernelError
 from mountgen.features.rounding import round_edges
-from mountgen.kernel import Solid, count_faces, mesh_volume, tessellate
+from mountgen.kernel import Solid, count_faces, tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.roll import roll_ball, try_ball
 from mountgen.spline import Axis, Surface, fit_surface, uniform_axis
 from mountgen.tubes import Cap, Sleeve, closed_tube, make_sleeve, stack_tubes
@@ -36,7 +37,7 @@ def _field(height: float, bow: float = 0.0) -> Surface:
 
 
 def _volume(solid: Solid) -> float:
-    return mesh_volume(tessellate(solid, chord=0.002))
+    return measure_volume(tessellate(solid, chord=0.002))
 
 
 @pytest.mark.parametrize(("radius", "flared"), [(0.5, False), (2.0, False), (0.5, True), (2.0, True)])

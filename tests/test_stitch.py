@@ -10,7 +10,8 @@ import pytest
 from mountgen.crossing import meet_field
 from mountgen.errors import KernelError
 from mountgen.features.flange import upright_tube
-from mountgen.kernel import Solid, combine_many, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Solid, combine_many, solids_of, tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.shape import make_box
 from mountgen.spline import Axis, Surface
 from mountgen.stitch import _split, fuse_nearby, open_top
@@ -41,7 +42,7 @@ def test_rooms_leave_what_the_closed_form_says() -> None:
     mesh = tessellate(opened)
     assert_printable(mesh)
     wanted = pi * (25.0**2 * 20.0 - 8.0**2 * 14.0 - 6.0**2 * 17.0)
-    assert mesh_volume(mesh) == pytest.approx(wanted, rel=2e-3)
+    assert measure_volume(mesh) == pytest.approx(wanted, rel=2e-3)
 
 
 def test_a_body_or_a_room_without_a_face_on_the_top_is_refused() -> None:
@@ -61,7 +62,7 @@ def test_union_nearby_is_the_union() -> None:
     wanted = tessellate(combine_many(body, [tool], "fuse", what="box"))
     mesh = tessellate(united)
     assert_printable(mesh)
-    assert mesh_volume(mesh) == pytest.approx(mesh_volume(wanted), rel=1e-4)
+    assert measure_volume(mesh) == pytest.approx(measure_volume(wanted), rel=1e-4)
     assert mesh.vertices.max(axis=0) == pytest.approx(wanted.vertices.max(axis=0), abs=1e-6)
 
 
@@ -78,5 +79,5 @@ def test_the_pieces_of_a_ball_are_told_apart_by_the_box_that_parts_it(middle: tu
     inside, outside = (tessellate(piece).vertices for piece in (near[0], rest[0]))
     assert (inside > np.array(low) - 0.01).all()
     assert (inside < np.array(high) + 0.01).all()
-    assert mesh_volume(tessellate(near[0])) + mesh_volume(tessellate(rest[0])) == pytest.approx(4000.0 * pi / 3.0, rel=5e-3)
+    assert measure_volume(tessellate(near[0])) + measure_volume(tessellate(rest[0])) == pytest.approx(4000.0 * pi / 3.0, rel=5e-3)
     assert np.linalg.norm(outside, axis=1).max() == pytest.approx(10.0, abs=0.01)

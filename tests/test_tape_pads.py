@@ -19,8 +19,9 @@ from mountgen.features.tape_pads import Pad, PadPlan, advise_flatter, carve_pads
 from mountgen.field import build_space
 from mountgen.gap import TOLERANCE
 from mountgen.inspection import inspect_body
-from mountgen.kernel import Body, Mesh, is_valid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Body, Mesh, is_valid, solids_of, tessellate
 from mountgen.loft import fit_shell
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe_tables import Fit, TapePads
 from mountgen.surface import Surface
 from mountgen.verdict import Check
@@ -113,7 +114,7 @@ def test_the_volume_changes_by_the_pockets_or_plinths(raised: bool) -> None:
     tape = RAISED if raised else SUNK
     before = tessellate(box()[1], chord=FINE)
     level = -DEPTH + tape.thickness * (1.0 - tape.compression)
-    change = mesh_volume(tessellate(padded(raised)[1].body.solid, chord=FINE)) - mesh_volume(before)
+    change = measure_volume(tessellate(padded(raised)[1].body.solid, chord=FINE)) - measure_volume(before)
     expected = 0.0
     surface = Surface(before.vertices, before.faces)
     for zone in padded(raised)[0].soft:  # the floor under each pad, felt by rays before it was set
