@@ -33,6 +33,7 @@ CLOSED_OPENING = 0.1  # a mesh whose widest opening is below this share of its s
 # recess volume over area^1.5, from which on the hollow side is beyond doubt (a plate: 0; a tray 5 mm deep:
 # 0.01)
 DEEPER = 1.0e-3
+SPECK = 6.0  # mm²; a dropped piece as large as this may be the top of something whose sides were not seen
 SIDE_SAMPLES = 50_000  # faces looked at to tell the hollow side
 
 SINGULAR = {"indices": "index", "vertices": "vertex"}  # of what a repair counts; others lose their s
@@ -57,12 +58,13 @@ class Mend:
 @dataclass(frozen=True, eq=False)
 class MendedMesh:
     """vertices (V, 3) float64, mm, all in use; faces (F, 3) int32, normals to the free side; the repairs in
-    the order done.
+    the order done; dropped (K, 4): middle, mm, and area, mm², of each piece that was dropped and is no mere speck.
     """
 
     vertices: Floats
     faces: Ints
     mended: tuple[Mend, ...]
+    dropped: Floats
 
 
 def mend_mesh(
@@ -208,6 +210,7 @@ def _mend_pieces(
     _refuse_torn(areas[kept], where)
     flip = _agree_normals(links.piece, links.flip, sizes, count, kept, log)
     keep = kept[links.piece]
+    dropped = _list_dropped(vertices, faces, sizes, links.piece, np.flatnonzero(~kept & (areas >= SPECK)))
     piece = links.piece[keep]
     faces = _reverse(faces, flip)[keep]
     if flip.any():
@@ -241,7 +244,7 @@ def _mend_pieces(
     if not used.all():
         vertices, packed = _compact(vertices, faces, used)
         faces = packed.astype(np.int32)
-    return MendedMesh(vertices, faces, tuple(log))
+    return MendedMesh(vertices, faces, tuple(log), dropped)
 
 
 def _refuse_torn(areas: Floats, where: str) -> None:
@@ -287,6 +290,16 @@ def _choose_pieces(areas: Floats, edged: Bools, log: list[Mend]) -> Bools:
             )
         )
     return kept
+
+
+def _list_dropped(vertices: Floats, faces: Ints, sizes: Floats, piece: Ints, which: NDArray[np.intp]) -> Floats:
+    """Middle and area, (K, 4), of some pieces."""
+    found = np.empty((len(which), 4))
+    for row, one in zip(found, which, strict=True):
+        rows = piece == one
+        row[:3] = np.average(_centres(vertices, faces[rows]), axis=0, weights=sizes[rows])
+        row[3] = sizes[rows].sum()
+    return found
 
 
 def _agree_normals(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import sqrt
 from pathlib import Path
 
@@ -49,6 +49,7 @@ class Scan:
     spacing  : median edge length, mm.  noise: robust standard deviation along the normal, mm; no less than rounding makes.
     grain    : step that the file's coordinates come in, mm; 0 where none can be told.
     mended   : repairs, in the order done.
+    dropped  : (K, 4) middle, mm, and area, mm², of loose pieces that were dropped and are no mere specks.
     """
 
     vertices: Floats
@@ -61,8 +62,10 @@ class Scan:
     noise: float
     grain: float = 0.0
     mended: tuple[Mend, ...] = ()
+    dropped: Floats = field(default_factory=lambda: np.empty((0, 4)))
 
     def __post_init__(self) -> None:
+        freeze(self, "dropped", "float64")
         freeze(self, "vertices", "float64")
         freeze(self, "faces", "int32")
 
@@ -136,6 +139,7 @@ def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool) -> Scan:
         noise=noise,
         grain=grain,
         mended=tuple(notes),
+        dropped=mesh.dropped,
     )
 
 

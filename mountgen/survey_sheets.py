@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -17,6 +18,7 @@ from mountgen.survey_points import Patch, depth_below, find_densest, is_inside
 ABOVE = 3.0  # mm over the mouth's surface from which on a piece floats
 COVERS = 0.5  # share of an island under which there is other scan, from which on it floats in front of that
 ISLAND_SAMPLES = 200
+LARGE = 20.0  # mm²; a dropped piece as large as the top of a peg 5 mm thick is doubtful whatever is behind it
 BEYOND = 20.0  # mm beside the mouth up to which a second sheet matters
 CLOSEST, FURTHEST = 0.05, 2.5  # mm between two sheets of one surface; nearer it is noise, further it is another surface
 PARALLEL = 0.8  # cosine between their normals
@@ -64,6 +66,40 @@ def find_islands(recess: Recess) -> tuple[Island, ...]:
         some = rows[:: -(-len(rows) // ISLAND_SAMPLES)]
         why = _doubt_island(recess, middle, depth, middles[some], vectors[some], links.piece, piece)
         found.append(Island(float(area[piece]), float(middle[0]), float(middle[1]), depth, why))
+    return tuple(found)
+
+
+def select_inside(recess: Recess, islands: Sequence[Island]) -> tuple[Island, ...]:
+    """Return those islands that stand in the way of a part: below the mouth, within its rim."""
+    return tuple(each for each in islands if each.depth > 0.0 and is_inside(recess, np.array([[each.x, each.y]]))[0])
+
+
+def find_dropped(recess: Recess, dropped: Floats) -> tuple[Island, ...]:
+    """Find the loose pieces, dropped as dirt, that may be the top of a post or knob whose sides the scanner did not see.
+
+    Dirt floats in front of scan. Where there is none behind a piece, something that stands there may have hidden it; and a large
+    piece is doubtful whatever is behind it, since small holes there have been bridged.
+
+    Args:
+        recess: the mended scan in the part frame.
+        dropped: (K, 4) middle, mm, and area, mm², in the scan's frame.
+
+    Returns:
+        Those inside the recess, the largest first, each with why it is doubtful.
+    """
+    turn, shift = recess.part_to_scan[:3, :3], recess.part_to_scan[:3, 3]
+    found = []
+    for *middle, area in dropped[np.argsort(-dropped[:, 3])].tolist():
+        place = (np.array(middle) - shift) @ turn
+        depth = float(depth_below(recess, place[None])[0])
+        if depth < 0.0 or not is_inside(recess, place[None, :2])[0]:
+            continue
+        radius = 0.7 * np.sqrt(area / np.pi)
+        around = radius * np.array([(0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (-1.0, 0.0, 0.0), (0.0, -1.0, 0.0)])
+        met = np.isfinite(surface_of(recess).cast(place + around, np.tile([0.0, 0.0, -1.0], (len(around), 1)))[0])
+        if area >= LARGE or not met.all():
+            why = "dropped as dirt" if met.all() else "dropped as dirt, though nothing was seen behind it"
+            found.append(Island(area, float(place[0]), float(place[1]), depth, why))
     return tuple(found)
 
 

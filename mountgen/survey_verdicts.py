@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, hypot, log, sqrt
 
@@ -159,7 +160,7 @@ def judge_scan(scan: Scan, recess: Recess, quality: Quality, *, clearance: float
         _judge_dropouts(quality),
         _judge_grazing(quality),
         _judge_border(quality.border, recess),
-        _judge_islands(quality),
+        judge_islands(quality.islands),
         judge_twin(quality.twin, clearance),
     )
 
@@ -346,8 +347,9 @@ def _judge_border(border: Border, recess: Recess) -> Check:
     return Check("panel beyond the rim", verdict, value, WANTED, "mm", source, remedy, place)
 
 
-def _judge_islands(quality: Quality) -> Check:
-    doubtful = [island for island in quality.islands if island.why]
+def judge_islands(islands: Sequence[Island]) -> Check:
+    """Say whether all pieces of the scan that hang together with nothing else may well be there."""
+    doubtful = [island for island in islands if island.why]
     verdict: Verdict = "caution" if doubtful else "pass"
     place = "; ".join(f"{tell_spot(i.x, i.y, i.depth)} ({i.area:.0f} mm², {i.why})" for i in doubtful[:LISTED])
     remedy = "" if not doubtful else (

@@ -24,7 +24,7 @@ RNG = np.random.default_rng(5)
 SCAN = Scan(
     vertices=RNG.random((7, 3)), faces=RNG.integers(0, 7, (9, 3), dtype=np.int32), path=Path("a/ä.ply"),
     sha256="ab" * 32, unit="inch", mm_per_unit=25.4, spacing=0.1 + 0.2, noise=0.03,
-    mended=(Mend("small holes", 3, "≤ 4 mm"), Mend("x", 1)),
+    mended=(Mend("small holes", 3, "≤ 4 mm"), Mend("x", 1)), dropped=RNG.random((2, 4)),
 )  # fmt: skip
 RECESS = Recess(
     vertices=RNG.random((7, 3)), faces=RNG.integers(0, 7, (9, 3), dtype=np.int32), rim=RNG.random((5, 3)),

@@ -146,6 +146,9 @@ def test_balls_in_the_air_go(turned: bool) -> None:
     np.testing.assert_array_equal(mesh.vertices, TRAY_VERTICES)
     areas = [measure_faces(*b)[1].sum() for b in balls]
     assert note(mesh, "loose fragments") == f"{sum(areas):.1f} mm² dropped, the largest {max(areas):.1f} mm²"
+    large = [k for k in range(6) if areas[k] >= 6.0]
+    np.testing.assert_allclose(np.sort(mesh.dropped[:, 3]), [areas[k] for k in large])
+    np.testing.assert_allclose(mesh.dropped[np.argsort(mesh.dropped[:, 3]), :3], [(10.0 * k, 5.0, 3.0) for k in large], atol=1e-6)
 
 
 @pytest.mark.parametrize(("radius", "kept"), [(2.5, False), (4.5, True)])

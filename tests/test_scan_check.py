@@ -32,6 +32,23 @@ def test_a_sound_scan_passes() -> None:
     assert found["walls and floor seen"].value == 100.0
 
 
+def test_loose_pieces_that_may_be_real_are_told_with_their_place() -> None:
+    """One that was dropped, and one that was kept and floats; a small one in front of the floor is dirt."""
+    box = box_recess()
+    assert "doubtful islands" not in judge(box, dropped=np.array([[5.0, 0.0, -10.0, 8.0]]))
+    check = judge(box, dropped=np.array([[5.0, 0.0, -10.0, 30.0]]))["doubtful islands"]
+    assert (check.verdict, check.value) == ("caution", 1.0)
+    assert "3:00 o'clock, 10 mm deep (30 mm², dropped as dirt)" in check.place
+    sheet = np.array([[-6.0, -6.0, -8.0], [6.0, -6.0, -8.0], [6.0, 6.0, -8.0], [-6.0, 6.0, -8.0]])
+    faces = len(box.vertices) + np.array([[0, 1, 2], [0, 2, 3]], dtype=np.int32)
+    floats = replace(box, vertices=np.vstack([box.vertices, sheet]), faces=np.vstack([box.faces, faces]))
+    check = judge(floats, mended=(Mend("separate pieces", 1),))["doubtful islands"]
+    assert (check.verdict, check.value) == ("caution", 1.0)
+    assert "in front of other scan" in check.place
+    above = replace(floats, vertices=np.vstack([box.vertices, sheet + np.array([0.0, 0.0, 20.0])]))
+    assert "doubtful islands" not in judge(above, mended=(Mend("separate pieces", 1),))  # in nothing's way
+
+
 def test_a_mouth_in_another_unit_is_told() -> None:
     """60 mm read a quarter, and a sixtieth, as large: each unit named makes it a usual size, the likeliest comes first."""
     for scale, units in ((0.25, ["cm", "inch"]), (1.0 / 60.0, ["inch"])):

@@ -18,7 +18,7 @@ from mountgen.scan import read_scan
 from mountgen.survey import measure_quality
 from mountgen.survey_holes import find_holes
 from mountgen.survey_points import find_bearing, find_coarsest, measure_points
-from mountgen.survey_sheets import find_islands, find_twin
+from mountgen.survey_sheets import find_dropped, find_islands, find_twin
 from mountgen.survey_sight import find_grazing, measure_border
 from tests.lathe import as_recess, cut, join, move, roughen, turn, well
 from tests.shapes import scan_specimen
@@ -226,6 +226,19 @@ def test_a_doubtful_island_is_told_and_why(height, aside, said):
     (island,) = find_islands(recess)
     assert island.why == said
     assert island.area == pytest.approx(pi * 81.0, rel=0.02)
+
+
+def test_a_dropped_piece_is_doubtful_where_nothing_was_seen_behind_it_and_where_it_is_large():
+    """Over a hole in the floor at x = 8, over the floor seen at x = -8, above the mouth, and beside the recess."""
+    holed = cut(well(), lambda p: (np.hypot(p[:, 0] - 8.0, p[:, 1]) < 4.0) & (p[:, 2] < 1.0 - DEPTH))
+    recess = as_recess(holed, radius=R, depth=DEPTH)
+    inside = [[8.0, 0.0, -20.0, 10.0], [-8.0, 0.0, -15.0, 10.0], [-8.0, 0.0, -12.0, 30.0]]
+    dropped = np.array([*inside, [8.0, 0.0, 20.0, 40.0], [80.0, 0.0, -5.0, 50.0]])
+    found = find_dropped(recess, dropped)
+    assert [(each.area, each.why) for each in found] == [
+        (30.0, "dropped as dirt"), (10.0, "dropped as dirt, though nothing was seen behind it"),
+    ]  # fmt: skip
+    assert [(each.x, each.depth) for each in found] == [(-8.0, pytest.approx(12.0)), (8.0, pytest.approx(20.0))]
 
 
 def test_the_same_surface_twice_is_found_with_share_distance_and_place():
