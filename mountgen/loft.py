@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import ceil, radians, tan
 from typing import Any, cast
@@ -24,6 +25,8 @@ from mountgen.grid import EMPTY, fill_loop, sample_both, sample_grid
 from mountgen.pocket import find_pockets
 from mountgen.post import (
     Post,
+    blunt_post,
+    cover_ground,
     grow_post,
     leave_foot,
     level_posts,
@@ -66,6 +69,8 @@ CAP = 3.0  # degrees; beyond its edge the floor is carried on at this much less 
 ONE_SIDED = 0.03  # mm; how far a fitted sample may lie on the wrong side; `shell_relief` then holds the faces to the scan itself
 MOST_AT_ONCE = 0.3  # mm a surface moves in one round: over flat ground, what lies below it does not say how far out it is
 ENOUGH = 0.003  # mm beyond ONE_SIDED at which correcting stops
+# Tried in order, of a post that cannot be fitted: mm of the disc that no notch in it is narrower than, degrees that it leans.
+BLUNT = (None, (2.0, 1.0), (3.0, 4.0))
 POST_ROUNDS = 5  # of making a post larger where some of it stands out of its fit
 LEFT = 0.1  # of a post's nodes, that may stand out in the end
 UNCUT = 0.025  # mm of a post that may stand out of its fit
@@ -116,24 +121,44 @@ def fit_shell(space: InsertableSpace) -> Shell:
     for stacked in (False, True):  # the second costs time, and is the worse where all goes well
         standing = find_posts(space, split, stacked=stacked)
         try:
-            posts, shells, kept, base = _fit_posts(space, standing, left=LEFT if stacked else 0.0)
-            level = level_posts(space, posts)
-            shell = _fit_trunk(level, kept, base)
-            unused = _measure_unused(shell, level) / level.volume()
-            if unused > MOST_UNUSED:
-                raise LoftError("wall and floor cannot follow the recess", "body", "it is made of facets instead")
+            found.append(_fit_about(space, standing, left=LEFT if stacked else 0.0))
         except (FieldError, KernelError, LoftError, SectionError) as error:
             first = first or error
-            if not standing:
-                break  # both ways are the same
-            continue
-        found.append((unused, replace(shell, posts=tuple(shells))))
-        if not kept or unused < WELL_USED:
-            break
+        if not standing or (found and found[-1][0] < WELL_USED):
+            break  # without posts both ways are the same
     if not found:
         assert first is not None
         raise first
     return min(found, key=lambda each: each[0])[1]
+
+
+def _fit_about(space: InsertableSpace, standing: Sequence[Post], *, left: float) -> tuple[float, Shell]:
+    """Fit the posts of a space, then wall, floor and pockets as if they were not there. Arguments as of `_fit_posts`.
+
+    Returns:
+        The share of the room that stays unused, and the shell.
+
+    Raises:
+        FieldError, KernelError, LoftError, SectionError: they cannot be fitted, or leave more unused than facets would.
+    """
+    posts, shells, kept, base = _fit_posts(space, standing, left=left)
+    unused, shell = _fit_over(space, level_posts(space, posts), kept, base, shells)
+    if posts and unused >= WELL_USED:  # the floor may come down from what ground the posts leave beside them
+        covers = [cover_ground(space, each.wall, each.floor) for each in shells]
+        with suppress(FieldError, KernelError, LoftError, SectionError):
+            again = _fit_over(space, level_posts(space, posts, covers), kept, base, shells)
+            unused, shell = min((unused, shell), again, key=lambda each: each[0])
+    if unused > MOST_UNUSED:
+        raise LoftError("wall and floor cannot follow the recess", "body", "it is made of facets instead")
+    return unused, shell
+
+
+def _fit_over(
+    space: InsertableSpace, level: InsertableSpace, kept: Sequence[Post], base: Bools, posts: Sequence[Shell]
+) -> tuple[float, Shell]:
+    """Fit wall, floor and pockets to a space's level without posts; return the share of it that stays unused, and the shell."""
+    shell = replace(_fit_trunk(level, kept, base), posts=tuple(posts))
+    return _measure_unused(shell, space) / space.volume(), shell
 
 
 def _fit_posts(
@@ -160,7 +185,7 @@ def _fit_posts(
         try:
             if any((post.island & other.island).any() for other in kept):
                 raise LoftError("a post stands on one that cannot be cut out", "the floor", "the floor goes over both")
-            post, shell = _fit_post(space, post, left=left)
+            post, shell = _fit_blunter(space, post, left=left)
         except (FieldError, KernelError, LoftError, SectionError):
             if goes_through(space, post):
                 raise LoftError("what stands up to the mouth cannot be cut out", "body", "it is made of facets instead") from None
@@ -252,23 +277,43 @@ def end_pocket(pocket: Shell, floor: Surface) -> tuple[TubeEnd, TubeEnd]:
 
 
 def _measure_unused(shell: Shell, space: InsertableSpace) -> float:
-    """Return the room that a shell leaves unused outside its wall and under its floor and pockets, mm³."""
+    """Return the room that a shell leaves unused outside its wall, under its floor and pockets, and about its posts, mm³."""
     level = np.full(space.height.shape, np.float32(space.top))
     for each in (shell, *shell.pockets):
         plan = meet_field(each.wall, each.floor).space[:, :2]
         inside = fill_loop(plan, origin=space.origin, pitch=space.pitch, shape=space.height.shape)
         within = np.where(inside, each.floor.at(space.x, space.y)[..., 0].T, raster_wall(each.wall, space))
         level = np.where(within > EMPTY, np.minimum(within, level), level)  # a pocket's wall goes on above the floor over it
+    for post in shell.posts:
+        level = np.maximum(level, cover_ground(space, post.wall, post.floor))
     under = np.minimum(level, space.top) - space.height
     return float(under[under > 0.0].sum()) * space.pitch**2
 
 
-def _fit_post(space: InsertableSpace, post: Post, *, left: float) -> tuple[Post, Shell]:
+def _fit_blunter(space: InsertableSpace, post: Post, *, left: float) -> tuple[Post, Shell]:
+    """Fit a post as it is, or else one that it lies in, without its notches and ledges. Arguments and result as of `_fit_post`.
+
+    Raises:
+        FieldError, KernelError, LoftError, SectionError: none can be fitted; the first one's.
+    """
+    first: FieldError | KernelError | LoftError | SectionError | None = None
+    for how in BLUNT:
+        try:
+            blunt = post if how is None else blunt_post(space, post, radius=how[0], lean_deg=how[1])
+            return _fit_post(space, post, blunt, left=left)
+        except (FieldError, KernelError, LoftError, SectionError) as error:
+            first = first or error
+    assert first is not None
+    raise first
+
+
+def _fit_post(space: InsertableSpace, post: Post, blunt: Post, *, left: float) -> tuple[Post, Shell]:
     """Fit a post upside down, larger and larger until all of it is inside but for what the floor takes at its foot.
 
     Args:
         space: the insertable space.
         post: what stands in it.
+        blunt: what is fitted at first: the post, or one that it lies in.
         left: share of its nodes that may stand out in the end.
 
     Returns:
@@ -277,7 +322,7 @@ def _fit_post(space: InsertableSpace, post: Post, *, left: float) -> tuple[Post,
     Raises:
         LoftError: more of it still stands out, or no less than the round before.
     """
-    grown, before = post, np.inf
+    grown, before = blunt, np.inf
     for turn in range(POST_ROUNDS):
         turned = _fit_tube(turn_over(space, grown), cover=True)
         wall, cap = turn_back(turned.wall, turned.floor)

@@ -51,8 +51,14 @@ class Post:
     ground: Bools
 
 
-def level_posts(space: InsertableSpace, posts: Sequence[Post]) -> InsertableSpace:
-    """Return the space as if the posts were not there: the ground beside each carried on under it, walls straight down."""
+def level_posts(space: InsertableSpace, posts: Sequence[Post], covers: Sequence[Singles] = ()) -> InsertableSpace:
+    """Return the space as if the posts were not there: the ground beside each carried on under it, walls straight down.
+
+    Args:
+        space: the insertable space.
+        posts: what is cut out of the body.
+        covers: where given, how high each is cut out at every node, (R, C) mm: what ground that takes besides goes too.
+    """
     from scipy import ndimage
 
     if not posts:
@@ -60,9 +66,14 @@ def level_posts(space: InsertableSpace, posts: Sequence[Post]) -> InsertableSpac
     gone = np.zeros(space.height.shape, dtype=np.bool_)
     for post in posts:
         gone |= post.island & (post.surface == space.height)  # the wall stays
+    least = np.full(space.height.shape, EMPTY, dtype=np.float32)  # a post is not cut out below its own foot
+    for post, cover in zip(posts, covers, strict=False):
+        covered = posts[-1].ground & (cover > space.height)
+        gone |= covered
+        least[covered] = np.maximum(least[covered], np.float32(post.foot))
     row, col = ndimage.distance_transform_edt(~(posts[-1].ground & ~gone), return_distances=False, return_indices=True)
-    carried = ndimage.gaussian_filter(space.height[row, col], CARRY / space.pitch)
-    filled = np.where(gone, carried, space.height).astype(np.float32)
+    carried = np.maximum(ndimage.gaussian_filter(space.height[row, col], CARRY / space.pitch), least)
+    filled = np.where(gone, np.minimum(carried, space.height), space.height).astype(np.float32)
     return replace(space, height=dilate_cone(filled, slope=1.0 / tan(radians(space.draft_deg)), pitch=space.pitch))
 
 
@@ -142,13 +153,19 @@ def measure_uncut(space: InsertableSpace, post: Post, wall: Surface, cap: Surfac
     level = np.minimum(space.height, space.top)  # above the lid there is nothing to cut
     real = np.where(post.surface == space.height, level, EMPTY).astype(np.float32)  # not the wall it touches
     counts = post.island & (real > post.foot + FILLET)
+    slope = _slope_of(space.height, space.pitch)
+    out = (real - cover_ground(space, wall, cap)) / np.sqrt(1.0 + slope**2)
+    uncut: Singles = np.where(counts, np.clip(out, 0.0, MOST_UNCUT), 0.0)
+    return uncut
+
+
+def cover_ground(space: InsertableSpace, wall: Surface, cap: Surface) -> Singles:
+    """Return how high a post's fitted wall and cap cover the ground, at every node, (R, C) mm; EMPTY beside them."""
     rise = raster_wall(wall, space)
     brow = wall.at(np.linspace(0.0, 1.0, 4 * wall.u.poles, endpoint=False), wall.v.breaks[-1:])[:, 0, :2]
     rise[fill_loop(brow, origin=space.origin, pitch=space.pitch, shape=rise.shape)] = -EMPTY
-    held = np.minimum(rise, cap.at(space.x, space.y)[..., 0].T)
-    slope = _slope_of(space.height, space.pitch)
-    uncut: Singles = np.where(counts, np.clip((real - held) / np.sqrt(1.0 + slope**2), 0.0, MOST_UNCUT), 0.0)
-    return uncut
+    held: Singles = np.minimum(rise, cap.at(space.x, space.y)[..., 0].T)
+    return held
 
 
 def raster_wall(wall: Surface, space: InsertableSpace) -> Singles:
@@ -160,11 +177,28 @@ def raster_wall(wall: Surface, space: InsertableSpace) -> Singles:
 
 
 def grow_post(space: InsertableSpace, post: Post, uncut: Singles) -> Post:
-    """Return a post made larger around where its ground stood out of its fit."""
+    """Return a post made larger around where its ground stood out of its fit: higher, and wider where that is at its edge."""
     more = dilate_disc(np.where(uncut > SPARED, uncut, 0.0).astype(np.float32), radius=NEARBY, pitch=space.pitch)
     lifted = post.surface + more * np.sqrt(1.0 + _slope_of(post.surface, space.pitch) ** 2)  # moved outwards by as much
     highest = dilate_disc(post.surface, radius=2.0 * space.pitch, pitch=space.pitch) + more
-    return replace(post, surface=np.where(more > 0, np.minimum(lifted, highest), post.surface))
+    wider = post.island | (more > 0)
+    return replace(post, island=wider, surface=np.where(more > 0, np.minimum(lifted, highest), post.surface))
+
+
+def blunt_post(space: InsertableSpace, post: Post, *, radius: float, lean_deg: float) -> Post:
+    """Return a post that this one lies in, and that is easier to fit.
+
+    Args:
+        space: the insertable space.
+        post: what stands in it, perhaps ragged where the scanner looked past it.
+        radius: no notch in its outline, at any height, is narrower than a disc of so many mm.
+        lean_deg: no face of it is steeper than this from upright, nor than the draft.
+    """
+    own = np.where(post.island, post.surface, EMPTY).astype(np.float32)
+    closed = -dilate_disc(-dilate_disc(own, radius=radius, pitch=space.pitch), radius=radius, pitch=space.pitch)
+    steepest = 1.0 / tan(radians(max(lean_deg, space.draft_deg)))
+    surface = np.maximum(post.surface, dilate_cone(closed, slope=steepest, pitch=space.pitch))
+    return replace(post, surface=surface, island=post.island | (surface > post.surface))
 
 
 def leave_foot(space: InsertableSpace, post: Post, uncut: Bools, *, rise: float = FILLET) -> Post:

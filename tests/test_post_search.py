@@ -16,9 +16,10 @@ from mountgen.block import shell_solid
 from mountgen.crossing import meet_field
 from mountgen.errors import FieldError, LoftError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import mesh_volume, tessellate
+from mountgen.kernel import tessellate
 from mountgen.loft import fit_shell
-from mountgen.post import Post, leave_foot, level_posts
+from mountgen.mesh_measure import measure_volume
+from mountgen.post import Post, blunt_post, cover_ground, grow_post, leave_foot, level_posts
 from mountgen.post_search import find_posts, lift_islands
 from mountgen.spline import Surface
 
@@ -172,12 +173,71 @@ def test_a_post_whose_fit_does_not_get_better_is_given_up_and_the_floor_goes_ove
 
     monkeypatch.setattr(loft, "measure_uncut", stuck)
     shell = fit_shell(space)
-    assert len(rounds) == 4  # two each way of taking what stands apart
+    assert len(rounds) == 4 * len(loft.BLUNT)  # two for the post and each blunter one, each way of taking what stands apart
     assert shell.posts == ()
     x, y = _nodes()
     top = (np.abs(x + 1.0) < 3.0) & (np.abs(y) < 3.0)
     over = shell.floor.at_points(x[top].astype(np.float64), y[top].astype(np.float64))[:, 0]
     assert over.min() > BOSS[2] - 0.03
+
+
+def test_a_post_grows_wider_where_it_stands_out_at_its_edge() -> None:
+    """One node of its outline stood out: all within a millimetre of it is the post's now, and nothing else."""
+    space = _space(_box(*BOSS))
+    (post,) = find_posts(space, SPLIT)
+    x, y = _nodes()
+    row, col = np.argwhere(post.island)[np.argmax(x[post.island])]
+    out = np.zeros(space.height.shape, dtype=np.float32)
+    out[row, col] = 0.1
+    grown = grow_post(space, post, out)
+    away = np.hypot(x - x[row, col], y - y[row, col])
+    np.testing.assert_array_equal(grown.island & ~post.island, ~post.island & (away <= 1.0))
+    assert (grown.surface >= post.surface).all()
+
+
+def test_a_blunter_post_holds_the_post_has_no_notch_and_leans() -> None:
+    """A slot 3 mm wide between two halves of a boss 12 mm tall, its faces 5 degrees from upright, then 20."""
+    low, high, top = (-6.0, -5.0), (6.0, 5.0), -18.0
+    space = _space(_box(low, (-1.5, high[1]), top), _box((1.5, low[1]), high, top))
+    post = replace(find_posts(space, SPLIT)[0], island=_box(low, high, top) > 0.1 - DEPTH)
+    blunt = blunt_post(space, post, radius=2.0, lean_deg=20.0)
+    assert (blunt.surface >= post.surface).all()
+    assert (blunt.island >= post.island).all()
+    x, y = _nodes()
+    slot = (np.abs(x) < 1.5) & (np.abs(y) < 4.0)
+    np.testing.assert_allclose(blunt.surface[slot], top, atol=0.05)
+    beside = (x > 7.5) & (x < 9.0) & (np.abs(y) < 4.0)
+    np.testing.assert_allclose(blunt.surface[beside], top - (x[beside] - 6.0) / tan(radians(20.0)), atol=0.4)
+    np.testing.assert_array_equal(blunt.island[beside], True)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_boss_that_is_ragged_on_one_side_is_cut_out(seed: int) -> None:
+    """As where the scanner looked past it: splinters of any height stick out of its side by up to 2 mm."""
+    rng = np.random.default_rng(seed)
+    splinters = [
+        _box((2.5, y), (3.0 + rng.uniform(0.3, 2.0), y + rng.uniform(0.2, 0.6)), rng.uniform(-28.0, -19.0))
+        for y in np.arange(-3.8, 3.2, 0.8)
+    ]
+    space = _space(_box(*BOSS), *splinters)
+    shell = fit_shell(space)
+    assert len(shell.posts) == 1
+    assert loft._measure_unused(shell, space) < 0.015 * space.volume()
+    x, y = _nodes()
+    boss = (np.abs(x + 1.0) < 6.0) & (np.abs(y) < 5.5) & (space.height > 1.0 - DEPTH)
+    (post,) = shell.posts
+    held = np.maximum(cover_ground(space, post.wall, post.floor), shell.floor.at(space.x, space.y)[..., 0].T)
+    slope = np.hypot(*np.gradient(space.height, PITCH))
+    assert ((space.height - held) / np.sqrt(1.0 + slope**2) > 0.035)[boss].sum() <= 2  # of splinters the tips, a node each
+
+
+def test_room_about_a_post_that_is_cut_out_too_large_counts_as_unused() -> None:
+    space = _space(_box(*BOSS))
+    shell = fit_shell(space)
+    (post,) = shell.posts
+    taller = replace(shell, posts=(replace(post, floor=replace(post.floor, poles=post.floor.poles + 2.0)),))
+    more = loft._measure_unused(taller, space) - loft._measure_unused(shell, space)
+    assert more == pytest.approx(2.0 * 8.0 * 8.0, rel=0.15)  # mm³: 2 mm higher on a top of 8 x 8 mm
 
 
 @pytest.mark.parametrize(("half", "goes_around"), [(6.0, True), (11.0, False)])
@@ -231,7 +291,7 @@ def test_what_cannot_be_cut_out_is_gone_around_at_the_wall_where_that_costs_less
     shell = fit_shell(space)
     assert np.array_equal(shell.floor.poles, over.floor.poles) != goes_around
     if goes_around:
-        left = mesh_volume(tessellate(shell_solid(shell, space, below=0.0, reach=None)[0]))
+        left = measure_volume(tessellate(shell_solid(shell, space, below=0.0, reach=None)[0]))
         assert space.volume() - left < 0.6 * lost
 
 
@@ -246,7 +306,7 @@ def test_the_body_goes_in_a_ring_around_what_stands_up_to_the_lid(top: float) ->
     edges = {tuple(sorted(edge)) for face in mesh.faces.tolist() for edge in zip(face, (*face[1:], face[0]), strict=True)}
     assert len(np.unique(mesh.faces)) - len(edges) + len(mesh.faces) == 0  # Euler: of a body with one hole through it
     room = float(np.maximum(-space.height, 0.0).sum()) * PITCH**2
-    assert 0.975 * room < mesh_volume(mesh) < 1.002 * room
+    assert 0.975 * room < measure_volume(mesh) < 1.002 * room
 
 
 def test_a_speck_up_to_the_lid_makes_no_ring() -> None:
@@ -289,7 +349,7 @@ def test_faces_that_leave_much_of_the_room_are_not_taken(monkeypatch: pytest.Mon
 def test_what_a_shell_leaves_is_what_its_solid_leaves() -> None:
     space = _space(_box(*STEP))
     shell = loft._fit_tube(space)
-    left = space.volume() - mesh_volume(tessellate(shell_solid(shell, space, below=0.0, reach=None)[0]))
+    left = space.volume() - measure_volume(tessellate(shell_solid(shell, space, below=0.0, reach=None)[0]))
     assert loft._measure_unused(shell, space) == pytest.approx(left, rel=0.1)
 
 
