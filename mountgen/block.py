@@ -30,7 +30,7 @@ from mountgen.tubes import MOST_STRIPS, Cap, Rounding, Sleeve, TubeEnd, closed_t
 
 TRIMMED = 0.01  # mm off both ends of a wall, where it is cut level
 ROOT = 0.5  # mm above its wall's lowest section at which what is cut out for a post begins
-LIFTS = (0.0, 0.05, 0.1, 0.2)  # mm by which a post's top is raised, tried in order
+LARGER = (0.0, 0.05, 0.1, 0.2)  # mm by which a post is made larger, upwards and sideways, tried in order
 COARSE = 0.2  # mm, chord of the meshes by which it is seen whether a post was cut out
 DEEP = 1.5  # mm; nothing may be so deep in it: slivers that are left where top and floor graze the gauge sees if they matter
 APART = 0.02  # mm between edges on a floor, and between faces; what comes nearer is left to the kernel's booleans
@@ -186,22 +186,35 @@ def combine_inner(solid: Solid, floor: Surface, pockets: Sequence[Shell], posts:
 
 
 def cut_post(solid: Solid, post: Shell) -> Solid:
-    """Return a solid less a post, or less a little more than it: where its top grazes a floor the kernel may leave it uncut.
+    """Return a solid less a post, or less a little more than it: where its top grazes a floor, or its side what is there already,
+    the kernel may leave it uncut.
 
     Raises:
         KernelError: it stays uncut, or the kernel refuses.
     """
-    for lift in LIFTS:
-        tool = post_tube(replace(post, floor=replace(post.floor, poles=post.floor.poles + lift)))
-        left = combine(solid, tool, "cut", what="post")
+    for larger in LARGER:
+        tool = post_tube(_enlarge(post, larger) if larger else post)
         try:
+            left = combine(solid, tool, "cut", what="post")
+            if not solids_of(left):
+                raise KernelError("nothing is left beside a post", "body", "it is made another way")
             require_cut(tessellate(left, chord=COARSE), [tessellate(tool, chord=COARSE)], what="post", within=DEEP)
         except KernelError:
-            if lift == LIFTS[-1]:
+            if larger == LARGER[-1]:
                 raise
         else:
             break
     return left
+
+
+def _enlarge(post: Shell, by: float) -> Shell:
+    """Return a post whose top lies higher, and whose wall lies farther out, by so many mm."""
+    poles = post.wall.poles.copy()
+    along = np.roll(poles[..., :2], -1, axis=0) - np.roll(poles[..., :2], 1, axis=0)  # around it, counter-clockwise
+    outwards = np.stack([along[..., 1], -along[..., 0]], axis=-1)
+    poles[..., :2] += by * outwards / np.maximum(np.linalg.norm(outwards, axis=-1, keepdims=True), 1e-9)
+    top = replace(post.floor, poles=post.floor.poles + by)
+    return replace(post, wall=replace(post.wall, poles=poles), floor=top)
 
 
 def _outline(end: TubeEnd) -> Any:

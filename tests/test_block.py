@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+import shapely
 from OCP.BRep import BRep_Tool
 
 from mountgen import block
@@ -14,8 +15,9 @@ from mountgen.block import combine_inner, lid_surface, post_tube, shell_solid, s
 from mountgen.crossing import meet_field
 from mountgen.errors import KernelError
 from mountgen.field import InsertableSpace
-from mountgen.kernel import Solid, count_faces, is_valid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import Solid, count_faces, is_valid, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell
+from mountgen.mesh_measure import measure_volume
 from mountgen.patch import read_patches
 from mountgen.tubes import closed_tube
 from tests.checks import assert_printable
@@ -35,7 +37,7 @@ def combined(space: InsertableSpace, shell: Shell) -> float:
     """Return the volume of the same faces put together by the kernel, mm³."""
     lid = lid_surface(space, shell.floor, 0.0)
     trunk = closed_tube(shell.wall, meet_field(shell.wall, shell.floor), meet_field(shell.wall, lid))
-    return mesh_volume(tessellate(combine_inner(trunk, shell.floor, shell.pockets, shell.posts)))
+    return measure_volume(tessellate(combine_inner(trunk, shell.floor, shell.pockets, shell.posts)))
 
 
 def inner(space: InsertableSpace, shell: Shell) -> tuple[int, int, int]:
@@ -66,7 +68,7 @@ def test_a_pit_and_a_boss_are_faces_and_a_rib_at_the_wall_is_cut_out() -> None:
     assert len(solids_of(solid)) == 1
     mesh = tessellate(solid)
     assert_printable(mesh)
-    assert mesh_volume(mesh) == pytest.approx(combined(space, shell), rel=2e-4)  # a pocket reaches 0.6 mm into the body there
+    assert measure_volume(mesh) == pytest.approx(combined(space, shell), rel=2e-4)  # a pocket reaches 0.6 mm into the body there
 
 
 def test_a_solid_of_faces_alone_needs_no_boolean(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -78,7 +80,7 @@ def test_a_solid_of_faces_alone_needs_no_boolean(monkeypatch: pytest.MonkeyPatch
     wanted = combined(space, free)
     monkeypatch.setattr("mountgen.block.combine", None)
     solid, _ = shell_solid(free, space, below=0.0, reach=None)
-    assert mesh_volume(tessellate(solid)) == pytest.approx(wanted, rel=2e-4)
+    assert measure_volume(tessellate(solid)) == pytest.approx(wanted, rel=2e-4)
     assert count_faces(solid) == (1 + 4 + 1) + 2 * (2 + 1)  # of trunk, pit and boss; short walls are cut into two
 
 
@@ -110,7 +112,7 @@ def test_what_is_cut_out_for_a_post_ends_on_one_level_patch() -> None:
 
 
 @pytest.mark.parametrize("uncut", [1, 9])
-def test_a_post_that_the_kernel_leaves_uncut_is_cut_a_little_higher(monkeypatch: pytest.MonkeyPatch, uncut: int) -> None:
+def test_a_post_that_the_kernel_leaves_uncut_is_cut_a_little_larger(monkeypatch: pytest.MonkeyPatch, uncut: int) -> None:
     """It does so without a word where the post's top grazes the floor: on one of forty random recesses 20 mm deep."""
     space, shell = pitted()
     tools, real = [], block.combine
@@ -120,12 +122,48 @@ def test_a_post_that_the_kernel_leaves_uncut_is_cut_a_little_higher(monkeypatch:
         return real(body, tool, how, what=what) if len(tools) > uncut else body
 
     monkeypatch.setattr(block, "combine", combine)
-    if uncut >= len(block.LIFTS):
+    if uncut >= len(block.LARGER):
         with pytest.raises(KernelError, match="leaves something standing at the post"):
             shell_solid(shell, space, below=0.0, reach=None)
-        assert len(tools) == len(block.LIFTS)
+        assert len(tools) == len(block.LARGER)
         return
     solid, _ = shell_solid(shell, space, below=0.0, reach=None)
-    assert np.diff(tools) == pytest.approx(block.LIFTS[1], abs=0.005)
+    assert np.diff(tools) == pytest.approx(block.LARGER[1], abs=0.005)
     monkeypatch.setattr(block, "combine", real)
-    assert 0.0 < combined(space, shell) - mesh_volume(tessellate(solid)) < 0.15 * 6.0 * 12.0  # of its top
+    faces = 6.0 * 12.0 + 2.0 * (6.0 + 12.0) * 20.0  # mm², its top and sides
+    assert 0.0 < combined(space, shell) - measure_volume(tessellate(solid)) < 0.1 * faces
+
+
+@pytest.mark.parametrize("by", [0.05, 0.2])
+def test_a_larger_post_holds_the_smaller_one_all_round(by: float) -> None:
+    for post in pitted()[1].posts:
+        larger = block._enlarge(post, by)
+        around = np.linspace(0.0, 1.0, 600, endpoint=False)
+        for height in (post.wall.v.breaks[0], post.wall.v.breaks[-1]):
+            small, large = (shapely.Polygon(each.wall.at(around, np.array([height]))[:, 0, :2]) for each in (post, larger))
+            assert large.contains(small)
+            away = shapely.distance(small.exterior, shapely.points(np.asarray(large.exterior.coords)))
+            assert np.median(away) == pytest.approx(by, rel=0.1)
+            assert away.max() < 1.6 * by  # at a corner
+        np.testing.assert_allclose(larger.floor.poles, post.floor.poles + by)
+
+
+@pytest.mark.parametrize("bad", ["refuses", "nothing"])
+def test_a_post_that_the_kernel_cannot_cut_out_is_tried_larger(monkeypatch: pytest.MonkeyPatch, bad: str) -> None:
+    """It may refuse, or leave nothing at all of the body."""
+    space, shell = pitted()
+    volumes, real = [], block.combine
+
+    def combine(body: Solid, tool: Solid, how: str, *, what: str) -> Solid:
+        volumes.append(measure_volume(tessellate(tool)))
+        if len(volumes) > 1:
+            return real(body, tool, how, what=what)
+        if bad == "refuses":
+            raise KernelError("no", "post", "none")
+        return real(body, body, "cut", what=what)
+
+    monkeypatch.setattr(block, "combine", combine)
+    solid, _ = shell_solid(shell, space, below=0.0, reach=None)
+    assert len(volumes) == 2
+    assert volumes[1] > volumes[0]
+    assert len(solids_of(solid)) == 1
