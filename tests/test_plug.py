@@ -9,10 +9,14 @@ import numpy as np
 import pytest
 
 from mountgen.datum import lid_height
+from mountgen.errors import FeatureError
+from mountgen.features import plug
 from mountgen.features.plug import make_plug
 from mountgen.gap import TOLERANCE
-from mountgen.kernel import count_faces, mesh_volume, solids_of
+from mountgen.kernel import count_faces, solids_of
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PlugRecipe
+from mountgen.recipe_tables import PlugFace
 from tests.checks import assert_printable, is_valid
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
 from tests.shapes import CYLINDER_RADIUS, FRUSTUM_DEPTH, FRUSTUM_DRAFT_DEG, FRUSTUM_MOUTH
@@ -23,6 +27,28 @@ INSET = 2.0 * (CLEARANCE + np.tan(np.radians(FRUSTUM_DRAFT_DEG)) * FRUSTUM_DEPTH
 FLOOR = float(np.prod([side - INSET for side in FRUSTUM_MOUTH]))
 
 
+@pytest.mark.parametrize(("below", "reach"), [(500.0, "full"), (FRUSTUM_DEPTH - 1.0, "full"), (12.0, 13.0)])
+def test_a_face_below_where_the_plug_ends_is_refused_with_how_deep_it_may_lie(below: float, reach: float | str) -> None:
+    recess, space, shell = prepare("frustum")
+    recipe = PlugRecipe.model_validate({"name": "plug", "plug": {"below": below}, "fit": {"reach": reach}})
+    with pytest.raises(FeatureError, match=f"whose face lies {below:g} mm below the mouth") as caught:
+        make_plug(shell, space, recess, recipe=recipe)
+    assert caught.value.where == "plug.below"
+    most = float(caught.value.remedy.split()[1])
+    assert most == pytest.approx((space.top - space.height.min() if reach == "full" else reach) - 2.0, abs=0.15)
+    make_plug(shell, space, recess, recipe=recipe.model_copy(update={"plug": PlugFace(below=most)}))
+
+
+def test_a_body_that_is_not_in_the_room_under_its_face_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The kernel made one 2.2 mm above the mouth where nothing was left between face and floor."""
+    recess, space, shell = prepare("frustum")
+    recipe = PlugRecipe.model_validate({"name": "plug", "plug": {"below": 6.0}})
+    monkeypatch.setattr(plug, "solid_volume", lambda solid: 0.3 * space.volume(below=6.0))
+    with pytest.raises(FeatureError, match="too little of the recess is left under it") as caught:
+        make_plug(shell, space, recess, recipe=recipe)
+    assert caught.value.remedy == "give 3 mm or less"
+
+
 @pytest.mark.parametrize("below", [0.0, 6.0])
 def test_frustum_plug_has_the_volume_of_its_room(below: float) -> None:
     recess, space, shell = prepare("frustum")
@@ -30,7 +56,7 @@ def test_frustum_plug_has_the_volume_of_its_room(below: float) -> None:
     body = make_plug(shell, space, recess, recipe=recipe).body
     mouth = (100.0 - 1.0 - 0.17 * below / 2) * (60.0 - 1.0 - 0.17 * below / 2)
     wanted = frustum_volume(CLEARANCE) - below * mouth
-    assert mesh_volume(body.mesh) == pytest.approx(wanted, rel=0.015)
+    assert measure_volume(body.mesh) == pytest.approx(wanted, rel=0.015)
     deep = lid_height(space.lid, body.mesh.vertices[:, 0], body.mesh.vertices[:, 1]) - body.mesh.vertices[:, 2]
     assert deep.min() == pytest.approx(below, abs=0.01)
     assert_printable(body.mesh)

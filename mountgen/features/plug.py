@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from math import floor
 
 import numpy as np
 
@@ -27,6 +28,8 @@ from mountgen.tubes import Rounding, end_heights
 from mountgen.verdict import Check, Verdict
 
 MERIDIANS = 2000  # on which it is asked whether a rounding ends above the floor
+LEAST = 2.0  # mm that a plug's face stays above where it ends
+FILLS = 0.5, 1.05  # of the room below its face; a body of less or more is not in that room
 UNUSED = 1.5  # %; on shapes whose largest body is known, fitted faces leave less (our rule)
 
 
@@ -36,7 +39,9 @@ def make_plug(shell: Shell | None, space: InsertableSpace, recess: Recess, *, re
     below, shape = recipe.plug.below, recipe.body
     border = flange_of(recess, space, recipe)
     if border is None:
+        _require_room(space, below, reach)
         block = make_block(shell, space, below=below, reach=reach, radius=shape.edge_radius)
+        _require_filled(block, space, below, reach)
     else:
         block = make_body(shell, space, reach=reach, border=border)
     solid, notes = block.solid, block.notes
@@ -72,6 +77,34 @@ def _rolls(shell: Shell | None, space: InsertableSpace, recess: Recess, recipe: 
         return False
     at = np.linspace(0.0, 1.0, MERIDIANS)
     return bool((end_heights(rounding.low, at) > end_heights(foot, at)).all())
+
+
+def _require_room(space: InsertableSpace, below: float, reach: float | None) -> None:
+    """Refuse a face that lies no higher than where the plug ends.
+
+    Raises:
+        FeatureError: it does; with how deep it may lie.
+    """
+    down = float((lid_height(space.lid, *np.meshgrid(space.x, space.y, sparse=True)) - space.height).max())
+    ends = down if reach is None else min(down, reach)
+    if below > 0.0 and ends - LEAST < below:
+        raise _too_deep(below, f"the plug ends {ends:.1f} mm below it", ends - LEAST)
+
+
+def _require_filled(block: Block, space: InsertableSpace, below: float, reach: float | None) -> None:
+    """Refuse a body that is not in the room under its face: so little of a rounded floor is left that the kernel loses it.
+
+    Raises:
+        FeatureError: it is not.
+    """
+    room = space.volume(below=below)
+    if below > 0.0 and reach is None and not FILLS[0] * room < solid_volume(block.solid) < FILLS[1] * room:
+        raise _too_deep(below, "too little of the recess is left under it", 0.5 * below)
+
+
+def _too_deep(below: float, why: str, most: float) -> FeatureError:
+    remedy = f"give {floor(10.0 * most) / 10.0:g} mm or less" if most > 0.0 else "give 0"
+    return FeatureError(f"no plug can be made whose face lies {below:g} mm below the mouth: {why}", "plug.below", remedy)
 
 
 def _judge_unused(block: Block, body: Body, space: InsertableSpace, *, below: float, reach: float | None) -> Check:
