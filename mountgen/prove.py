@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from mountgen.datum import lid_height
 from mountgen.errors import FeatureError, FieldError, InspectionError, KernelError, LoftError, SectionError
 from mountgen.progress import Clock, Quiet
 from mountgen.solid_store import keeping_solids
@@ -75,7 +76,7 @@ def prove_part(
     from mountgen.service.case import Case
     from mountgen.service.remake import make_trial
     from mountgen.service.sound_advice import advise_sound
-    from mountgen.service.wall_advice import advise_deck, advise_wall
+    from mountgen.service.wall_advice import advise_below, advise_deck, advise_wall
     from mountgen.thin import thin_mesh
 
     recipe, body = ground.recipe, part.body
@@ -84,14 +85,17 @@ def prove_part(
     def advise(found: float, enough: float, place: Floats) -> str:
         tabs = getattr(recipe, "tabs", None)
         at_tab = tabs is not None and any(is_beside(tab, place, tabs) for tab in part.tabs)
-        return advise_wall(recipe, thickness=found, enough=enough, at_tab=at_tab, fits=fits, raise_deck=raise_deck)
+        return advise_wall(recipe, thickness=found, enough=enough, at_tab=at_tab, fits=fits, move_face=partial(move_face, place))
 
     def prove(other: Recipe) -> Case:
         assert remake is not None
         return prove_part(remake(other), replace(ground, recipe=other), clock=Clock(Quiet()), wall_lines=wall_lines)
 
-    def raise_deck(lack: float) -> str | None:
-        return None if remake is None else advise_deck(recipe, lack, passes=partial(_is_thick, prove))
+    def move_face(place: Floats, lack: float) -> str | None:
+        if remake is None:
+            return None
+        passes, depth = partial(_is_thick, prove), float(lid_height(ground.recess.lid, place[0], place[1]) - place[2])
+        return advise_deck(recipe, lack, passes=passes) or advise_below(recipe, depth, passes=passes)
 
     with clock.stage("draw back facets"):
         body = replace(body, mesh=thin_mesh(body.mesh))

@@ -17,7 +17,7 @@ from mountgen.progress import Clock
 from mountgen.prove import _is_thick, build_part, prove_part
 from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe, TrayRecipe
 from mountgen.recipe_tables import RetainingTabs
-from mountgen.service.wall_advice import advise_deck, advise_wall
+from mountgen.service.wall_advice import advise_below, advise_deck, advise_wall
 from mountgen.verdict import Check
 from tests.prepared import Listening, lay_frustum
 from tests.remedies import read_remedy
@@ -80,12 +80,29 @@ def test_a_deck_is_raised_until_what_is_below_it_is_thick_enough(enough_at: floa
         tried.append(recipe.deck.height)
         return recipe.deck.height >= enough_at
 
-    remedy = advise_wall(SHELF, thickness=0.23, enough=ENOUGH, raise_deck=partial(advise_deck, SHELF, passes=passes))
+    remedy = advise_wall(SHELF, thickness=0.23, enough=ENOUGH, move_face=partial(advise_deck, SHELF, passes=passes))
     assert read_remedy(remedy) == ([] if told is None else [{"deck.height": told}])
     assert ("no key of the recipe" in remedy) == (told is None)
     assert tried == sorted(tried)
     assert tried[0] == 8.2
     assert advise_deck(PlugRecipe(name="plug"), 1.0, passes=passes) is None
+
+
+@pytest.mark.parametrize(("enough_at", "told"), [(1.0, "2.5"), (3.0, "4.5"), (9.0, None)])
+def test_a_plugs_face_is_moved_into_a_rounded_mouth_until_its_edge_is_thick_enough(enough_at: float, told: str | None) -> None:
+    recipe = PlugRecipe.model_validate({"name": "plug", "plug": {"below": 0.5}})
+
+    def passes(other: Recipe) -> bool:
+        assert isinstance(other, PlugRecipe)
+        return other.plug.below >= enough_at
+
+    remedy = advise_wall(recipe, thickness=0.4, enough=ENOUGH, move_face=lambda lack: advise_below(recipe, 1.2, passes=passes))
+    assert read_remedy(remedy) == ([] if told is None else [{"plug.below": told}])
+    assert ("no key of the recipe" in remedy) == (told is None)
+    assert advise_below(recipe, 8.0, passes=passes) is None  # deep in the recess it is no rounded mouth
+    closed = PlugRecipe.model_validate({"name": "plug", "flange": {"width": 8.0}})
+    assert advise_below(closed, 0.2, passes=passes) is None
+    assert advise_below(SHELF, 0.2, passes=passes) is None
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ SHARES = (1.0, 0.7, 0.4)  # of the radius, as an edge is tried
 TWO_EDGES = 0.45  # of a thickness that each of the two edges along it may take
 SMALLEST = 0.2  # mm; a smaller radius is not worth its face
 LONGEST = 20.0  # s of CPU for a rounding; the slowest of an example takes 1
-PATIENCE = 30.0  # s of the clock that may go by in tries which fail; after that the edges that are left stay sharp
+PATIENCE = 10.0  # s of the clock that may go by in tries which fail; after that the edges that are left stay sharp
 PROBES = (0.1, 0.5, 0.9)  # of an edge's length, where it is looked at
 
 

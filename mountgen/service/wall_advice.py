@@ -6,13 +6,15 @@ from collections.abc import Callable, Mapping
 from math import ceil
 from typing import Any
 
-from mountgen.recipe import PhoneShelfRecipe, Recipe
+from mountgen.recipe import PhoneShelfRecipe, PlugRecipe, Recipe
 from mountgen.recipe_settings import tell_settings, with_settings
 from mountgen.recipe_tables import BlockBody
 
 TABLES = ("body", "lip", "tabs", "flange", "dividers", "pull_tab")  # that give a thickness
 RUNS_OUT = 0.5  # of body.wall; what comes out thinner still is no leaning wall: a thicker one ends in the same edge
 DECKS = (0.0, 1.0, 2.5)  # mm more than is lacking by which a deck is raised, tried in order
+FACE = 1.5  # mm from a plug's face, within which a thin edge is that of a rounded mouth
+DEEPER = (2.0, 4.0)  # mm by which its face is moved into the recess, tried in order
 SIZES = {"body": "wall"}  # key of a table's thickness where it is not "thickness"
 
 
@@ -23,7 +25,7 @@ def advise_wall(
     enough: float,
     at_tab: bool = False,
     fits: Callable[[Mapping[str, Any]], str] = tell_settings,
-    raise_deck: Callable[[float], str | None] = lambda lack: None,
+    move_face: Callable[[float], str | None] = lambda lack: None,
 ) -> str:
     """Return what makes a part nowhere thinner than it has to be.
 
@@ -33,11 +35,11 @@ def advise_wall(
         enough: what it has to be, mm.
         at_tab: whether it was found beside a retaining tab.
         fits: returns a change of sizes with what else must change for a device still to go in.
-        raise_deck: of what is lacking, mm, to a higher deck that was tried, as `advise_deck`; slow.
+        move_face: of what is lacking, mm, to another upper face that was tried, as `advise_deck` and `advise_below`; slow.
 
     Returns:
         str: every size of the recipe that is less, with what it must be; else that a tab's slots did it; else the wall raised
-        by what is lacking, if it lacks no more than half; else what of a hollow body may be tried, or a higher deck, or that
+        by what is lacking, if it lacks no more than half; else what of a hollow body may be tried, or another upper face, or that
         nothing of the recipe decides it.
     """
     given = {}
@@ -67,7 +69,7 @@ def advise_wall(
             f'between the inside and what stands in the recess a fin is left there: try body.open = "{other}", another '
             "body.wall, or a solid body (body.wall = false); no other key of the recipe makes it thicker"
         )
-    return raise_deck(enough - thickness) or (
+    return move_face(enough - thickness) or (
         "the room in the recess runs out in an edge there, which no key of the recipe makes thicker: what is thinner than two "
         "lines is not printed, and what is left can be sanded off"
     )
@@ -87,4 +89,21 @@ def advise_deck(recipe: Recipe, lack: float, *, passes: Callable[[Recipe], bool]
         settings = {"deck.height": ceil(10.0 * (recipe.deck.height + lack + more)) / 10.0}
         if passes(with_settings(recipe, settings)):
             return f"the body under the deck runs out there: {tell_settings(settings)}, which was tried"
+    return None
+
+
+def advise_below(recipe: Recipe, depth: float, *, passes: Callable[[Recipe], bool]) -> str | None:
+    """Return how far below the mouth a plug's face does not run out in the edge of a rounded mouth; None where none was found.
+
+    Args:
+        recipe: of any part.
+        depth: how far below the mouth's surface the thin place lies, mm.
+        passes: as for `advise_deck`.
+    """
+    if not isinstance(recipe, PlugRecipe) or recipe.flange is not None or depth > recipe.plug.below + FACE:
+        return None
+    for more in DEEPER:
+        settings = {"plug.below": recipe.plug.below + more}
+        if passes(with_settings(recipe, settings)):
+            return f"the mouth is rounded there, so that the face runs out in an edge: {tell_settings(settings)}, which was tried"
     return None
