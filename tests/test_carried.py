@@ -97,6 +97,7 @@ def test_a_floor_that_runs_around_what_bears_is_as_wide_as_its_widest_strip() ->
     assert (span.along, span.inwards) == (pytest.approx(59.0, abs=1.5), pytest.approx(39.0, abs=1.5))
     circle = 7.5 * 2.0 * (2.0 - 2.0**0.5)  # the largest, in a corner of the ring
     assert circle - 0.1 <= span.narrow <= circle + 1.3  # counted in cells of a millimetre, to the safe side
+    assert span.border > 0.95  # the ridge within, the recess's walls around
     piece = choose_model(span)
     assert (piece.model, piece.span) == ("plate on four edges", span.narrow)
 

@@ -43,6 +43,26 @@ def test_a_deck_acts_as_it_is_held(held: frozenset[str], model: str, span: float
     assert piece.model in SOURCES
 
 
+@pytest.mark.parametrize(
+    ("narrow", "border", "model", "span", "width"),
+    [
+        (10.0, 0.7, "cantilever", 10.0, 300.0),
+        (10.0, 0.3, "plate on three edges", 150.0, 80.0),  # neither of its long edges is held
+        (45.0, 0.7, "plate on three edges", 150.0, 80.0),  # no strip
+    ],
+)
+def test_a_strip_around_what_bears_stands_out_by_its_width(
+    narrow: float, border: float, model: str, span: float, width: float
+) -> None:
+    """As a tray's floor along a rounded bottom edge, where one of the sides of the rectangle about it meets nothing."""
+    strip = replace(DECK, held=ALL - {"front"}, narrow=narrow, border=border, area=3000.0, loaded=3000.0)
+    piece = choose_model(strip)
+    assert (piece.model, piece.span, piece.width) == (model, span, width)
+    if model == "cantilever":
+        assert piece.area == 3000.0
+        assert piece.gathered == GATHERED_AT_END
+
+
 def test_worked_examples_of_a_deck_under_a_quarter_kilogram() -> None:
     """150 x 80 x 3 mm, 2000 MPa, 0.25 kg: worked by hand from the formulae and tables named in `SOURCES`."""
     beam = bend(replace(DECK, held=frozenset(("left", "right"))))

@@ -80,6 +80,7 @@ class Span:
     place  : (3,) mm, part frame, its middle.
     cells  : (R, C) bool, of the bearing.
     narrow : mm, diameter of the largest circle in it, which is less than its sides where it runs around what bears.
+    border : share of all its border that is held, whichever way that faces.
     """
 
     along: float
@@ -91,6 +92,7 @@ class Span:
     place: tuple[float, float, float]
     cells: Bools
     narrow: float = np.inf
+    border: float = 0.0
 
 
 Seat = Callable[[Columns, Floats, Floats], Floats]
@@ -225,21 +227,23 @@ def _measure_span(bearing: Bearing, cells: Bools, scan: Surface) -> Span:
     row, col = np.nonzero(cells)
     thickness = (bearing.top - bearing.bottom)[cells]
     within = ndimage.distance_transform_edt(np.pad(cells, 1), sampling=(bearing.cell[1], bearing.cell[0]))
+    holds = {side: _measure_hold(bearing, cells, side, scan) for side in SIDES}
     return Span(
         along=float(np.ptp(col) + 1) * bearing.cell[0],
         inwards=float(np.ptp(row) + 1) * bearing.cell[1],
         thickness=float(np.percentile(thickness, LOW_END)),
-        held=frozenset(side for side in SIDES if _measure_hold(bearing, cells, side, scan) >= HELD),
+        held=frozenset(side for side, (held, whole) in holds.items() if held >= HELD * whole),
         area=bearing.area(cells),
         loaded=bearing.area(cells & bearing.rests),
         place=bearing.place(cells),
         cells=cells,
         narrow=2.0 * float(np.max(within)),
+        border=sum(held for held, _ in holds.values()) / sum(whole for _, whole in holds.values()),
     )
 
 
-def _measure_hold(bearing: Bearing, cells: Bools, side: str, scan: Surface) -> float:
-    """Return the share of a side that rests on deck that bears, or meets a wall of the recess."""
+def _measure_hold(bearing: Bearing, cells: Bools, side: str, scan: Surface) -> tuple[int, int]:
+    """Return how many cells along a side rest on deck that bears, or meet a wall of the recess, and how many there are."""
     step = np.array(_STEPS[side])
     row, col = np.nonzero(cells)
     ahead = np.column_stack([row, col]) + step
@@ -258,4 +262,4 @@ def _measure_hold(bearing: Bearing, cells: Bools, side: str, scan: Surface) -> f
         reach = bearing.distance + 0.5 * bearing.cell[0 if step[1] else 1]
         far, _ = scan.cast(start, np.broadcast_to(direction, start.shape))
         held[ends] = far <= reach
-    return float(np.count_nonzero(held & edge)) / max(int(np.count_nonzero(edge)), 1)
+    return int(np.count_nonzero(held & edge)), max(int(np.count_nonzero(edge)), 1)

@@ -21,6 +21,7 @@ from mountgen.stiffness import (
 # and sag are 2 and 1.6 times those of an even one, at a cantilever's end 2 and 8/3 times.
 GATHERED, GATHERED_AT_END = 2.0, 8.0 / 3.0
 STOUT = 2.0  # thicknesses; a shorter span passes its load straight on to its sides, and the theory of plates ends
+STRIP, ONE_EDGE = 0.5, 0.5  # of its sides, below which what runs around bearing deck is a strip; of its border: one of two edges
 LEAST_RATIO = 0.5  # of depth to free edge, below which the table of plates with a free edge has no row
 SOURCES = {
     "column": "solid from the deck to where it bears: weight over area",
@@ -76,7 +77,10 @@ def list_pieces(bearing: Bearing, spans: tuple[Span, ...]) -> tuple[Piece, ...]:
 
 
 def choose_model(span: Span) -> Piece:
-    """Return how a span acts, from the sides at which it is held; where two models hold, that which sags less."""
+    """Return how a span acts, from the sides at which it is held; where two models hold, that which sags less.
+
+    A strip around bearing deck, such as a tray's floor along a rounded bottom edge, stands out from that by its width.
+    """
     x, s, held = span.along, span.inwards, span.held
     across, along = {"left", "right"} <= held, {"front", "back"} <= held
     area = x * s
@@ -103,6 +107,13 @@ def choose_model(span: Span) -> Piece:
             )
             for length, width, way in ends
         ]
+    if span.narrow < STRIP * min(x, s) and span.border >= ONE_EDGE:
+        choices.append(
+            replace(
+                piece, model="cantilever", span=span.narrow, width=span.area / span.narrow, area=span.area,
+                gathered=GATHERED_AT_END,
+            )
+        )  # fmt: skip
     return min(choices, key=lambda each: bend_piece(each, weight=1.0, loaded=span.loaded, modulus=1000.0).sag, default=piece)
 
 
