@@ -397,7 +397,7 @@ class TapePads(Table):
         about("thickness of the tape, mm: it takes the clearance's place under a pad"),
     ] = 1.1
     compression: Annotated[
-        float, number(least=0, most=0.5), about("share of its thickness the tape is pressed in")
+        float, number(least=0.02, most=0.5), about("share of its thickness the tape is pressed in")
     ] = 0.2
     primer: Annotated[
         bool, about("an adhesion promoter is put on the trim first, or the tape is one for low surface energy")
