@@ -21,8 +21,9 @@ from mountgen.features.part import Part
 from mountgen.features.phone_shelf import make_phone_shelf
 from mountgen.field import InsertableSpace, build_space
 from mountgen.inspection import ZONES
-from mountgen.kernel import count_faces, is_valid, mesh_volume, solids_of, tessellate
+from mountgen.kernel import count_faces, is_valid, solids_of, tessellate
 from mountgen.loft import Shell, fit_shell
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import PhoneShelfRecipe
 from mountgen.recipe_file import load_recipe
 from mountgen.recipe_settings import with_settings
@@ -158,7 +159,7 @@ def test_a_plain_deck_has_the_volume_of_a_drafted_box() -> None:
     d = np.linspace(0.0, DEPTH - c, 20_001)
     area = (WIDTH - 2 * c - 2 * d * slope) * (DECK - c - d * slope)
     expected = float(np.trapezoid(area, d))
-    made = mesh_volume(part.body.mesh)
+    made = measure_volume(part.body.mesh)
     assert made < 1.002 * expected
     assert made > 0.985 * expected
 
@@ -199,7 +200,7 @@ def test_no_edge_of_the_scoop_is_sharp_at_the_front() -> None:
 def test_drains_are_round_and_go_through() -> None:
     part = shelf(drains={"count": 2, "diameter": DRAIN})
     solid = bare()
-    missing = mesh_volume(solid.body.mesh) - mesh_volume(part.body.mesh)
+    missing = measure_volume(solid.body.mesh) - measure_volume(part.body.mesh)
     thick = DECK - CLEARANCE - 10.0 * tan(radians(DRAFT_DEG))
     assert missing == pytest.approx(2 * np.pi / 4 * DRAIN**2 * thick, rel=0.03)
 
@@ -272,8 +273,8 @@ def test_a_device_that_lies_is_held_on_all_sides() -> None:
 @pytest.mark.parametrize(
     ("tables", "what", "remedy"),
     [
-        ({"device": {"length": 260.0}}, "260 x 62 x 9 mm", r"the largest that would: 19\d mm across"),
-        ({"device": {"width": 95.0}}, "140 x 95 x 9 mm", r"the largest that would: 7\d mm high"),
+        ({"device": {"length": 260.0}}, "260 x 62 x 9 mm", r"the largest that would: 19\d mm across \(device\.length\)"),
+        ({"device": {"width": 95.0}}, "140 x 95 x 9 mm", r"the largest that would: 7\d mm high \(device\.width\)"),
         ({"lip": {"height": 30.0}}, "over a lip of 30 mm", r"give lip\.height = 1\d(\.5)? at most"),
         ({"deck": {"height": 88.0}}, "lies 92.0 mm up in a mouth that is 90.0 mm high", r"deck\.height = 85"),
         ({"deck": {"height": 0.5}}, "less than 1.5 mm of body", r"set deck\.height = 2\.5$"),
@@ -282,6 +283,10 @@ def test_a_device_that_lies_is_held_on_all_sides() -> None:
         ({"deck": {"height": 45.0}, "device": {"lean": 5.0}}, "leaning 5 degrees", r"set (deck|device)\."),
         ({"device": {"length": 260.0, "width": 150.0}}, "260 x 150 x 9 mm", r"\(200 x 90 mm, 60 mm deep\) is too small"),
         ({"deck": {"height": 0.5}, "device": {"length": 260.0, "width": 150.0}}, "of body below", "too small for it .* a tray"),
+        ({"device": {"place": 60.0}}, "less than 1.5 mm of body", r"set device\.place = 0"),
+        ({"lip": {"thickness": 40.0}}, "140 x 62 x 9 mm", r"set lip\.thickness = 3"),
+        ({"lip": {"height": 95.0}}, "in a mouth that is 90.0 mm high", r"give lip\.height = \d\d at most"),
+        ({"cable": {"width": 300.0}}, "wider than the seat allows", r"give \d+ mm or less"),
         ({"cable": {"width": 12.0, "place": 68.0}}, "lies beside the seat", "-63 to 63 mm"),
         ({"cable": {"width": 12.0, "height": 3.0}}, "less than 2 mm of a lip", "give 2 mm or less"),
         ({"drains": {"count": 40, "diameter": 8.0}}, "40 drain holes of 8 mm", r"drains\.count = 13 at most"),
@@ -294,7 +299,7 @@ def test_what_does_not_fit_is_said_with_what_would(tables: dict[str, Any], what:
     assert re.search(remedy, caught.value.remedy), caught.value.remedy
     for settings in read_remedy(caught.value.remedy):  # what it says to set goes in
         better = recipe_of(**tables)
-        taken = {key: json.loads(value) for key, value in settings.items() if key.split(".")[0] in ("deck", "device")}
+        taken = {key: json.loads(value) for key, value in settings.items() if key.split(".")[0] in ("deck", "device", "lip")}
         recess, space, shell = prepared()
         make_phone_shelf(shell, space, recess, recipe=with_settings(better, taken))
 
@@ -375,10 +380,10 @@ def test_another_block_is_carved_where_the_kernel_leaves_pieces_standing(monkeyp
     monkeypatch.setattr(phone_shelf, "WAYS", ((8, leave_standing), (6, cut_in_turn)))
     block, solid = phone_shelf._carve(make, ([tool], []))
     assert asked == [8, 6]
-    assert mesh_volume(tessellate(block.solid)) == pytest.approx(600.0)
-    assert mesh_volume(tessellate(solid)) == pytest.approx(400.0)
+    assert measure_volume(tessellate(block.solid)) == pytest.approx(600.0)
+    assert measure_volume(tessellate(solid)) == pytest.approx(400.0)
     monkeypatch.setattr(phone_shelf, "WAYS", ((8, lambda body, tools, what: body), (5, cut_in_turn)))  # nothing cut, nothing said
-    assert mesh_volume(tessellate(phone_shelf._carve(make, ([tool], []))[1])) == pytest.approx(400.0)
+    assert measure_volume(tessellate(phone_shelf._carve(make, ([tool], []))[1])) == pytest.approx(400.0)
     assert asked[2:] == [8, 5]
     monkeypatch.setattr(phone_shelf, "WAYS", ((8, leave_standing),))
     with pytest.raises(FeatureError, match="2 pieces"):

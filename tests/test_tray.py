@@ -22,13 +22,15 @@ from mountgen.features.part import Part
 from mountgen.features.pull_tab import ROOTS, _place_tongue, _upper_edge, find_hole, make_pull_tab
 from mountgen.features.tray import _outline_below, make_tray
 from mountgen.gap import TOLERANCE
-from mountgen.kernel import Mesh, Solid, combine_many, mesh_volume, tessellate
+from mountgen.kernel import Mesh, Solid, combine_many, tessellate
+from mountgen.mesh_measure import measure_volume
 from mountgen.recipe import TrayRecipe
 from mountgen.recipe_tables import Dividers, Flange, PullTab
 from mountgen.shape import make_box
 from mountgen.surface import Surface
 from tests.checks import assert_printable
 from tests.prepared import CLEARANCE, block_gap, least_gap, prepare, raw_gap
+from tests.remedies import read_remedy
 from tests.shapes import (
     CYLINDER_DEPTH,
     CYLINDER_RADIUS,
@@ -83,7 +85,7 @@ def test_walls_and_floor_are_even(name: str) -> None:
 
 def test_frustum_tray_has_the_volume_of_its_walls() -> None:
     wanted = frustum_volume(CLEARANCE) - frustum_volume(CLEARANCE + WALL)
-    assert mesh_volume(tray("frustum").body.mesh) == pytest.approx(wanted, rel=0.03)
+    assert measure_volume(tray("frustum").body.mesh) == pytest.approx(wanted, rel=0.03)
 
 
 def test_round_tray_has_the_volume_of_its_walls() -> None:
@@ -95,7 +97,7 @@ def test_round_tray_has_the_volume_of_its_walls() -> None:
         return pi / 3.0 * depth * (top**2 + top * foot + foot**2)
 
     wanted = cone(CLEARANCE) - cone(CLEARANCE + WALL)
-    volume = mesh_volume(tray("cylinder").body.mesh)
+    volume = measure_volume(tray("cylinder").body.mesh)
     assert volume == pytest.approx(wanted, rel=0.06)
     assert volume >= wanted  # one-sided: walls are at least as thick as asked
 
@@ -134,6 +136,17 @@ def test_a_wall_that_fills_the_tray_names_the_largest_that_does_not() -> None:
     largest = float(caught.value.remedy.split()[1])
     assert 25.0 < largest < CYLINDER_RADIUS
     assert hollow_inside(shell, space, wall=largest).space.height.min() < space.top - 1.0
+
+
+def test_a_part_too_shallow_for_its_wall_is_told_how_deep_it_must_reach() -> None:
+    _, space, shell = prepare("frustum")
+    with pytest.raises(FeatureError, match=r"a wall of 1\.9 mm leaves no room") as caught:
+        hollow_inside(shell, space, wall=1.9, reach=2.0)
+    (settings,) = read_remedy(caught.value.remedy)
+    reach = float(settings["fit.reach"])
+    assert reach == 3.0
+    hollow_inside(shell, space, wall=1.9, reach=reach + 1.0)
+
 
 
 def test_a_tray_of_facets_has_its_walls_too() -> None:
@@ -189,10 +202,10 @@ def test_a_tray_with_a_pocket_under_its_floor_is_put_together_face_by_face(monke
     assert not stitched.body.faceted
     assert not kernels.body.faceted
     assert_printable(stitched.body.mesh)
-    volume = mesh_volume(stitched.body.mesh)
-    assert volume == pytest.approx(mesh_volume(kernels.body.mesh), rel=2e-3)
+    volume = measure_volume(stitched.body.mesh)
+    assert volume == pytest.approx(measure_volume(kernels.body.mesh), rel=2e-3)
     flat = make_tray(replace(shell, pockets=()), space, recess, recipe=recipe())
-    assert volume > 1.03 * mesh_volume(flat.body.mesh)
+    assert volume > 1.03 * measure_volume(flat.body.mesh)
 
 
 @pytest.mark.parametrize("failures", [1, 99])
@@ -210,7 +223,7 @@ def test_a_divider_that_the_kernel_leaves_out_is_missed(failures: int, monkeypat
             leave_standing(hollow, [wall])
         assert caught.value.remedy == "change dividers.thickness by 0.2 mm"
         return
-    rooms = [mesh_volume(tessellate(room)) for room in leave_standing(hollow, [wall])]
+    rooms = [measure_volume(tessellate(room)) for room in leave_standing(hollow, [wall])]
     assert len(tries) == 2
     assert sum(rooms) == pytest.approx(38.0 * 30.0 * 30.0)
     assert rooms == pytest.approx([19.0 * 30.0 * 30.0] * 2, rel=0.01)
@@ -227,7 +240,7 @@ def test_a_compartment_that_cannot_be_meshed_is_made_another_way(monkeypatch: py
         return tessellate(solid, chord=chord)
 
     monkeypatch.setattr(dividers, "tessellate", fail_once)
-    rooms = [mesh_volume(tessellate(room)) for room in leave_standing(hollow, [wall])]
+    rooms = [measure_volume(tessellate(room)) for room in leave_standing(hollow, [wall])]
     assert rooms == pytest.approx([19.0 * 30.0 * 30.0] * 2, rel=1e-6)  # at its place, with a little more tolerance
 
 

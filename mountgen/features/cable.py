@@ -37,7 +37,7 @@ def cut_cable_slot(profile: Profile, seat: Seat, cable: CableSlot, *, radius: fl
     if room < 0.0:
         raise FeatureError(
             f"a cable slot of {cable.width:g} mm is wider than the seat allows", "cable.width",
-            f"give {max(0.0, pose.high - pose.low - 2 * SPARE):.0f} mm or less",
+            f"give {np.floor(max(0.0, pose.high - pose.low - 2 * SPARE)):.0f} mm or less",
         )  # fmt: skip
     if abs(cable.place - middle) > room:
         raise FeatureError(

@@ -94,7 +94,7 @@ def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: floa
     try:
         mouth = shrink_loop(space.mouth, wall)
     except FieldError as error:
-        raise _no_room(space, wall) from error
+        raise _no_room(space, wall, reach) from error
     slope = 1.0 / tan(radians(space.draft_deg))
     ball = np.full(len(outer.faces), wall + SPARE)
     grid: dict[str, Any] = {"origin": space.origin, "pitch": pitch, "shape": shape}
@@ -105,7 +105,7 @@ def raise_space(space: InsertableSpace, outer: Mesh, *, wall: float, reach: floa
     inside = fill_loop(space.mouth, **grid)
     height = np.where(inside, height, np.maximum(height, np.float32(space.top + FENCE)))
     if float(height.min()) > space.top - LEAST_DEPTH:
-        raise _no_room(space, wall)
+        raise _no_room(space, wall, reach)
     return replace(space, height=height, seen=np.ones(shape, dtype=np.bool_), mouth=mouth, pitch=pitch, unseen=())
 
 
@@ -137,7 +137,7 @@ def _sweep_ball(space: InsertableSpace, radius: float, slope: float) -> Singles:
     return dilate_cone(sweep_ball(points, faces, ball, slope=slope, **grid), slope=slope, pitch=space.pitch)
 
 
-def _no_room(space: InsertableSpace, wall: float) -> FeatureError:
+def _no_room(space: InsertableSpace, wall: float, reach: float | None) -> FeatureError:
     import shapely
 
     circle = shapely.maximum_inscribed_circle(shapely.Polygon(space.mouth))
@@ -145,7 +145,10 @@ def _no_room(space: InsertableSpace, wall: float) -> FeatureError:
     largest = floor(10.0 * (min(float(shapely.length(circle)), depth) - 1.5)) / 10.0
     while largest > 0.0 and not _leaves_mouth(space, largest):
         largest = round(largest - 0.5, 1)
-    return FeatureError(f"a wall of {wall:g} mm leaves no room inside the part", "body.wall", f"give {largest:.1f} mm or less")
+    remedy = f"give {largest:.1f} mm or less" if largest > 0.0 else "let the part go deeper"
+    if reach is not None and reach < wall + LEAST_DEPTH + SPARE:
+        remedy = f"the part ends {reach:g} mm below the mouth: set fit.reach = {ceil(wall + LEAST_DEPTH + SPARE)} or more"
+    return FeatureError(f"a wall of {wall:g} mm leaves no room inside the part", "body.wall", remedy)
 
 
 def _leaves_mouth(space: InsertableSpace, wall: float) -> bool:

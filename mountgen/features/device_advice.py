@@ -17,6 +17,7 @@ LEANS = tuple(range(5, 80, 5))  # degrees that are tried when the recipe's own l
 DECK_STEP = 2.0  # mm between the heights of the deck that are tried; twice that, and every other lean, where both may change
 LEAN_WEIGHT = 0.5  # mm of deck height that a degree of lean counts as, where both may change
 LEAST_SHARE = 0.7  # of a device's size that one named instead of it has; a smaller one is no advice
+USUAL = ("device.place", "device.play", "deck.tilt", "lip.thickness")  # keys whose default takes least room
 TRIED = 80  # other leans, decks and poses that are looked at where each takes a gauge
 
 
@@ -127,7 +128,11 @@ def advise_smaller(
 
 
 def list_settings(recipe: PhoneShelfRecipe, *, top: float) -> Iterator[dict[str, Any]]:
-    """Yield changes of a recipe by key, those of fewer keys first and of each kind the smallest first. top: of the mouth, mm."""
+    """Yield changes of a recipe by key, those of fewer keys first and of each kind the smallest first. top: of the mouth, mm.
+
+    Before all others what the recipe asks beyond the usual: a device beside the middle, more play, a tilted deck, a thick lip.
+    """
+    yield from _list_usual(recipe)
     device, deck = recipe.device, recipe.deck.height
     lip = 0.0 if recipe.lip is None else recipe.lip.height
     leans = sorted(LEANS, key=lambda lean: abs(lean - device.lean))
@@ -149,3 +154,15 @@ def list_settings(recipe: PhoneShelfRecipe, *, top: float) -> Iterator[dict[str,
             yield from ({**way, **pose, "deck.height": height} for height in heights)
             if pose is leaning:
                 yield from ({**way, **pose, "deck.height": height, "device.lean": lean} for height, lean in both)
+
+
+def _list_usual(recipe: PhoneShelfRecipe) -> Iterator[dict[str, Any]]:
+    """Yield the usual value of each key whose value takes more room than that."""
+    tables: dict[str, Any] = {"device": recipe.device, "deck": recipe.deck, "lip": recipe.lip}
+    for key in USUAL:
+        table, name = key.split(".")
+        if tables[table] is None:
+            continue
+        usual = type(tables[table]).model_fields[name].default
+        if abs(getattr(tables[table], name)) > usual:
+            yield {key: usual}

@@ -352,7 +352,7 @@ def _advise_size(goes_in: Callable[[Device, float], bool], device: Device, lip: 
         size = getattr(device, key)
         best = find_largest(lambda value, key=key: sized(**{key: value}), size, smallest=LEAST_SHARE * size)  # type: ignore[misc]
         if best is not None:
-            advice.append(f"{np.floor(best):.0f} mm {way}")
+            advice.append(f"{np.floor(best):.0f} mm {way} (device.{key})")
     if not advice:
         share = find_largest(
             lambda percent: sized(length=device.length * percent / 100, width=device.width * percent / 100),

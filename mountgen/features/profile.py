@@ -7,7 +7,7 @@ mouth. Everything that runs across the mouth is drawn in this plane; the front f
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan, cos, radians, sin, tan
+from math import atan, cos, floor, radians, sin, tan
 
 import numpy as np
 
@@ -166,11 +166,10 @@ def draw_profile(
         )  # fmt: skip
     if height + lip_height >= top:
         part = "deck" if lip_height == 0.0 else "deck with its lip"
-        raise FeatureError(
-            f"the {part} lies {height + lip_height:.1f} mm up in a mouth that is {top:.1f} mm high",
-            "deck.height", f"give deck.height = {max(0.0, np.floor(top - lip_height - 1.0)):.0f} at most, "
-            "less what the device needs above it",
-        )  # fmt: skip
+        deck, lip = (floor(top - other - 1.0) for other in (lip_height, height))
+        where, most = ("deck.height", deck) if deck >= 1 else ("lip.height", lip)
+        remedy = f"give {where} = {most} at most, less what the device needs above it" if most >= 1 else "give less of both"
+        raise FeatureError(f"the {part} lies {height + lip_height:.1f} mm up in a mouth that is {top:.1f} mm high", where, remedy)
     deck_s = float(find_front(recess.lid, up, inwards, base, np.array([place]), height)[0])
     return Profile(
         up=up, inwards=inwards, base=base, top=top, lid=recess.lid, deck_s=deck_s, deck_h=height, tilt_deg=tilt,
