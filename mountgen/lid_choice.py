@@ -18,6 +18,7 @@ from mountgen.rim import find_rim_level
 
 SHALLOWEST = 2.0  # mm; a dent less deep than this is no recess to fit a part into
 WORTH_TELLING = 5.0  # mm; a further recess less deep than this is not told of
+OPENING = 10.0  # mm; a smaller hole in a plate is no mouth
 MOST_BENT = 1.0  # slope by which a lid may differ from its middle's anywhere in the mouth
 REGIONS, LEAST_SHARE = 4, 0.05  # deep regions looked at; of the greatest one's volume that a region has
 LEAST_ISLAND = 0.002  # of the volume of what lies all around a part on a table, that a recess in the part has
@@ -79,8 +80,27 @@ def choose_lid(ground: Ground) -> Trial:
                 return best
     if best is None:
         assert failed is not None
-        raise failed
+        raise failed if isinstance(failed, ProudError) else _find_opening(ground) or failed
     return best
+
+
+def _find_opening(ground: Ground) -> DatumError | None:
+    """Return what to say of an opening through the scan that has no floor; None where there is none as large as a mouth."""
+    from scipy import ndimage
+
+    label, count = ndimage.label(ground.inside & ~ground.seen)
+    if not count:
+        return None
+    largest = label == 1 + int(np.argmax(np.bincount(label.ravel())[1:]))
+    width, height = (float(np.ptp(each[largest])) + ground.pitch for each in (ground.x, ground.y))
+    if min(width, height) < OPENING:
+        return None
+    return DatumError(
+        f"an opening of {width:.0f} x {height:.0f} mm through the panel, in which no floor was seen, nor walls that lean inwards",
+        "the whole scan",
+        "scan what lies behind it too; if nothing does, hold a board there while you scan, as deep as a part may reach: where "
+        "nothing was seen, no part is made",
+    )
 
 
 def try_lid(ground: Ground, lid: Floats) -> Trial:

@@ -20,6 +20,7 @@ from mountgen.mend import Mend
 from mountgen.recipe_tables import Mouth
 from mountgen.scan import Scan
 from tests.known import as_points, known_recess, make_mouth, mend_scan
+from tests.lathe import turn
 from tests.shapes import BOX_SIZE, CYLINDER_DEPTH, CYLINDER_RADIUS, FRUSTUM_DEPTH, FRUSTUM_MOUTH, scan_specimen, specimen
 
 TRIANGLES = 40_000
@@ -219,6 +220,15 @@ def test_an_opening_without_a_floor_is_drawn_along_its_rims_normal() -> None:
     assert recess.part_to_scan[:3, 2] @ TURN[:, 2] > cos(radians(0.5))
     assert any("no floor" in note for note in recess.notes)
     assert np.sort(np.ptp(recess.rim[:, :2], axis=0)) == pytest.approx([40.0, 80.0], abs=1.5)
+
+
+def test_an_opening_without_a_floor_whose_walls_do_not_lean_is_told_as_such() -> None:
+    """A round one in a flat panel, 60 mm wide, its upright walls 12 mm deep; and a drilled hole, which is none."""
+    with pytest.raises(DatumError, match="an opening of 60 x 60 mm through the panel") as caught:
+        find_datum(_scan_of(*turn([(60.0, 0.0), (30.0, 0.0), (30.0, -12.0)], step=1.5)), mouth=Mouth())
+    assert "hold a board there" in caught.value.remedy
+    with pytest.raises(DatumError, match="a plate with no recess"):
+        find_datum(_scan_of(*turn([(60.0, 0.0), (3.0, 0.0)], step=1.5)), mouth=Mouth())
 
 
 def _inside(x: Floats, y: Floats) -> Floats:
