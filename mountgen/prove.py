@@ -72,7 +72,6 @@ def prove_part(
     from mountgen.features.tab_place import is_beside
     from mountgen.inspection import inspect_body
     from mountgen.kernel import follow_facets
-    from mountgen.recipe import PlugRecipe
     from mountgen.relief import relieve_mesh
     from mountgen.service.case import Case
     from mountgen.service.remake import make_trial
@@ -96,9 +95,9 @@ def prove_part(
         if remake is None:
             return None
         passes, depth = partial(_is_thick, prove), float(lid_height(ground.recess.lid, place[0], place[1]) - place[2])
-        if body.faceted and isinstance(recipe, PlugRecipe):
-            return None  # a plug of facets takes too long to be made again, and its edges are as thin elsewhere
-        return advise_deck(recipe, lack, passes=passes) or advise_below(recipe, depth, passes=passes)
+        deck = advise_deck(recipe, lack, passes=passes)
+        # a plug of facets takes too long to be made again
+        return deck if deck or body.faceted else advise_below(recipe, depth, passes=passes)
 
     with clock.stage("draw back facets"):
         body = replace(body, mesh=thin_mesh(body.mesh))
