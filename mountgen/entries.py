@@ -18,11 +18,11 @@ from mountgen.store import Entry
 
 
 def pack_scan(scan: Scan) -> Entry:
-    """Return a scan as an entry: vertices, faces and what was dropped as arrays; all else, path and mends too, as facts."""
+    """Return a scan as an entry: vertices, faces, dropped pieces and spikes as arrays; all else, path and mends too, as facts."""
     facts = {name: getattr(scan, name) for name in ("sha256", "unit", "mm_per_unit", "spacing", "noise", "grain")}
     facts["path"] = str(scan.path)
     facts["mended"] = [[m.what, m.count, m.note] for m in scan.mended]
-    return Entry(arrays={"vertices": scan.vertices, "faces": scan.faces, "dropped": scan.dropped}, facts=facts)
+    return Entry(arrays={name: getattr(scan, name) for name in ("vertices", "faces", "dropped", "spikes")}, facts=facts)
 
 
 def unpack_scan(entry: Entry) -> Scan:

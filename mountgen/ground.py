@@ -206,7 +206,7 @@ def _beside_kernel(make: Callable[[], Entry]) -> Entry:
 def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
     path = recipe.scan.file
     assert path is not None
-    unit, bridge, dots = recipe.scan.unit, recipe.scan.bridge, recipe.scan.dots
+    unit, how = recipe.scan.unit, recipe.scan.model_dump(include={"bridge", "dots", "spikes"})
     check_file(path)
     digest = sha256()
     try:
@@ -217,11 +217,11 @@ def _recall_scan(recipe: Recipe, store: Store) -> tuple[Scan, str]:
         remedy = "check scan.file in the recipe, or give another with --scan FILE"
         raise ScanError(f"the scan cannot be read ({error.strerror})", str(path), remedy) from error
     # The suffix counts because the reader may go by it; the name and place of the file do not.
-    key = make_key("scan", digest.hexdigest(), path.suffix.lower(), unit, bridge, dots)
+    key = make_key("scan", digest.hexdigest(), path.suffix.lower(), unit, *how.values())
 
     def read() -> Scan:
         parsed = parse_scan(path)  # what is no scan is told at once
-        return unpack_scan(_beside_kernel(lambda: pack_scan(mend_scan(parsed, unit=unit, bridge=bridge, dots=dots))))
+        return unpack_scan(_beside_kernel(lambda: pack_scan(mend_scan(parsed, unit=unit, **how))))
 
     scan = store.remember(key, read, pack=pack_scan, unpack=unpack_scan)
     return replace(scan, path=path), key

@@ -49,6 +49,9 @@ class ScanSource(Table):
         about("largest hole in the scan that is bridged, mm; larger ones stay unseen"),
     ] = 6.0
     dots: Annotated[bool, BeforeValidator(read_choice), about("whether marker dots, three alike or more, are flattened")] = True
+    spikes: Annotated[
+        bool, BeforeValidator(read_choice), about("whether single points far off the ground around them are taken back to it")
+    ] = True
 
 
 class ParkedPlace(Table):

@@ -15,10 +15,11 @@ from mountgen.dots import flatten_dots
 from mountgen.errors import ScanError
 from mountgen.faces import measure_diagonal
 from mountgen.grain import measure_grain
-from mountgen.mend import Mend, mend_mesh
+from mountgen.mend import Mend, MendedMesh, mend_mesh
 from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
 from mountgen.rings import gather_rings, list_neighbours
 from mountgen.rows import lengths
+from mountgen.spikes import flatten_spikes
 
 __all__ = ["MM_PER_STATED", "MM_PER_UNIT", "Mend", "Scan", "measure_noise", "measure_spacing", "read_scan", "sample_noise"]
 
@@ -50,6 +51,7 @@ class Scan:
     grain    : step that the file's coordinates come in, mm; 0 where none can be told.
     mended   : repairs, in the order done.
     dropped  : (K, 4) middle, mm, and area, mm², of loose pieces that were dropped and are no mere specks.
+    spikes   : (K, 4) where single vertices stood that were taken back to the ground, mm, and how far off it, mm.
     """
 
     vertices: Floats
@@ -63,14 +65,16 @@ class Scan:
     grain: float = 0.0
     mended: tuple[Mend, ...] = ()
     dropped: Floats = field(default_factory=lambda: np.empty((0, 4)))
+    spikes: Floats = field(default_factory=lambda: np.empty((0, 4)))
 
     def __post_init__(self) -> None:
         freeze(self, "dropped", "float64")
+        freeze(self, "spikes", "float64")
         freeze(self, "vertices", "float64")
         freeze(self, "faces", "int32")
 
 
-def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0, dots: bool = True) -> Scan:
+def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0, dots: bool = True, spikes: bool = True) -> Scan:
     """Read a scan file (STL, PLY, OBJ or 3MF, told apart by content) and mend it.
 
     Args:
@@ -79,6 +83,7 @@ def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0, dots: bool =
             replaces "mm" here.
         bridge: holes up to this extent, mm, are closed on the free side; wider ones stay open.
         dots: whether marker dots are taken off.
+        spikes: whether single vertices far off the ground around them are taken back to it.
 
     Returns:
         Scan.
@@ -89,7 +94,7 @@ def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0, dots: bool =
         ValueError: a negative bridge.
     """
     _check_unit(unit)
-    return mend_scan(parse_scan(Path(path)), unit=unit, bridge=bridge, dots=dots)
+    return mend_scan(parse_scan(Path(path)), unit=unit, bridge=bridge, dots=dots, spikes=spikes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +118,7 @@ def parse_scan(path: Path) -> Parsed:
         return Parsed(read_mesh(data, path), path, digest.result().hexdigest())
 
 
-def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool) -> Scan:
+def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool, spikes: bool) -> Scan:
     """Mend what was read from a scan file; arguments, result and other errors as for `read_scan`."""
     path, raw = parsed.path, parsed.mesh
     where = f"scan file {path}"
@@ -127,7 +132,9 @@ def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool) -> Scan:
     grain = measure_grain(raw.vertices, spacing=spacing / factor) * factor
     noise = max(measure_noise(mesh.vertices, mesh.faces), grain * ROUNDED)
     notes += mesh.mended
-    vertices = _take_off_dots(mesh.vertices, mesh.faces, noise, notes) if dots else mesh.vertices
+    vertices, tips = _take_back_spikes(mesh, spacing, noise, notes) if spikes else (mesh.vertices, np.empty((0, 4)))
+    if dots:
+        vertices = _take_off_dots(vertices, mesh.faces, noise, notes)
     return Scan(
         vertices=vertices,
         faces=mesh.faces,
@@ -140,12 +147,22 @@ def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool) -> Scan:
         grain=grain,
         mended=tuple(notes),
         dropped=mesh.dropped,
+        spikes=tips,
     )
 
 
 def _check_unit(unit: str) -> None:
     if unit not in MM_PER_UNIT:
         raise ScanError(f'unknown unit "{unit}"', "scan.unit", f"use one of {', '.join(MM_PER_UNIT)}")
+
+
+def _take_back_spikes(mesh: MendedMesh, spacing: float, noise: float, notes: list[Mend]) -> tuple[Floats, Floats]:
+    """Return the vertices without spikes, and as `Scan.spikes` where those stood."""
+    found = flatten_spikes(mesh.vertices, mesh.faces, noise=noise, spacing=spacing)
+    if len(found.heights):
+        note = f"single points up to {found.heights.max():.1f} mm off the ground around them, taken back to it; "
+        notes.append(Mend("spikes", len(found.heights), note + "scan.spikes = false leaves them as they are"))
+    return found.vertices, np.column_stack([found.tips, found.heights])
 
 
 def _take_off_dots(vertices: Floats, faces: Ints, noise: float, notes: list[Mend]) -> Floats:

@@ -29,7 +29,7 @@ from mountgen.scan import Mend, Scan, read_scan
 from mountgen.survey_holes import find_holes
 from mountgen.survey_picture import draw_survey
 from mountgen.survey_points import find_bearing, find_coarsest, find_densest, measure_points
-from mountgen.survey_sheets import find_dropped, find_islands, find_twin
+from mountgen.survey_sheets import find_dropped, find_islands, find_spikes, find_twin
 from mountgen.survey_sight import find_grazing, measure_border
 from mountgen.survey_verdicts import COARSER, Quality, find_enough_noise, find_enough_spacing, judge_scan
 from mountgen.verdict import SEVERITY, Check
@@ -302,6 +302,7 @@ def measure_quality(scan: Scan, recess: Recess, *, torn: Scan, clearance: float)
         grazing_place=find_densest(recess, middles[flat], area[flat]) if flat.any() else None,
         border=measure_border(recess),
         islands=(*find_islands(recess), *find_dropped(recess, scan.dropped)),
+        spikes=find_spikes(recess, scan.spikes),
         twin=find_twin(recess, noise=scan.noise),
     )
 

@@ -1,4 +1,4 @@
-"""Scan where there should be none: pieces that float or lie beside, and the same surface twice, a few tenths apart."""
+"""Scan where there should be none: pieces that float or lie beside, spikes, and the same surface twice, a few tenths apart."""
 
 from __future__ import annotations
 
@@ -101,6 +101,37 @@ def find_dropped(recess: Recess, dropped: Floats) -> tuple[Island, ...]:
             why = "dropped as dirt" if met.all() else "dropped as dirt, though nothing was seen behind it"
             found.append(Island(area, float(place[0]), float(place[1]), depth, why))
     return tuple(found)
+
+
+@dataclass(frozen=True)
+class Spike:
+    """A single point that stood off the ground by a height, mm, and was taken back to it. x, y, depth: of its tip, mm."""
+
+    height: float
+    x: float
+    y: float
+    depth: float
+
+
+def find_spikes(recess: Recess, spikes: Floats) -> tuple[Spike, ...]:
+    """Find the spikes that stood where a part comes.
+
+    Args:
+        recess: the mended scan in the part frame.
+        spikes: (K, 4) tip, mm, and height, mm, in the scan's frame.
+
+    Returns:
+        Those below the mouth with nothing above them, the highest first.
+    """
+    turn, shift = recess.part_to_scan[:3, :3], recess.part_to_scan[:3, 3]
+    tips, heights = (spikes[:, :3] - shift) @ turn, spikes[:, 3]
+    depth = depth_below(recess, tips)
+    open_above = ~np.isfinite(surface_of(recess).cast(tips, np.tile([0.0, 0.0, 1.0], (len(tips), 1)))[0])
+    free = np.flatnonzero((depth > 0.0) & is_inside(recess, tips[:, :2]) & open_above)
+    return tuple(
+        Spike(float(heights[k]), float(tips[k, 0]), float(tips[k, 1]), float(depth[k]))
+        for k in free[np.argsort(-heights[free], kind="stable")]
+    )
 
 
 def _doubt_island(

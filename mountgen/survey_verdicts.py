@@ -14,7 +14,7 @@ from mountgen.place import clock_position, tell_arc, tell_clock, tell_spot
 from mountgen.scan import MM_PER_UNIT, Scan
 from mountgen.survey_holes import Hole
 from mountgen.survey_points import Patch, Points
-from mountgen.survey_sheets import Island, Twin
+from mountgen.survey_sheets import Island, Spike, Twin
 from mountgen.survey_sight import GRAZING_DEG, WANTED, Border
 from mountgen.tolerance import COVERAGE, PRINT_TOLERANCE
 from mountgen.verdict import Check, Verdict, format_number
@@ -60,6 +60,7 @@ class Quality:
     grazing_place: Patch | None
     border: Border
     islands: tuple[Island, ...]
+    spikes: tuple[Spike, ...]
     twin: Twin
 
     @property
@@ -161,6 +162,7 @@ def judge_scan(scan: Scan, recess: Recess, quality: Quality, *, clearance: float
         _judge_grazing(quality),
         _judge_border(quality.border, recess),
         judge_islands(quality.islands),
+        judge_spikes(quality.spikes, clearance),
         judge_twin(quality.twin, clearance),
     )
 
@@ -357,6 +359,17 @@ def judge_islands(islands: Sequence[Island]) -> Check:
     )  # fmt: skip
     source = "our rule: a piece that hangs together with nothing is no floating thing"
     return Check("doubtful islands", verdict, float(len(doubtful)), 0.0, "", source, remedy, place)
+
+
+def judge_spikes(spikes: Sequence[Spike], clearance: float) -> Check:
+    """Say whether a part comes where single points stood that were taken back to the ground. clearance: mm."""
+    high = [spike for spike in spikes if spike.height > clearance]
+    place = "; ".join(f"{tell_spot(s.x, s.y, s.depth)} ({s.height:.1f} mm high)" for s in high[:LISTED])
+    remedy = "" if not high else (
+        "look whether a thin wire or pin stands there in the vehicle: if so, set scan.spikes = false; else there is nothing to do"
+    )  # fmt: skip
+    source = "our rule: a single point that stands off the ground by more than the clearance may be the end of a wire"
+    return Check("spikes", "caution" if high else "pass", float(len(high)), 0.0, "", source, remedy, place)
 
 
 def judge_twin(twin: Twin, clearance: float) -> Check:

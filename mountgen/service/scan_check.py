@@ -16,13 +16,14 @@ from mountgen.scan import Scan
 from mountgen.service.case import Finding
 from mountgen.survey_holes import Hole, find_holes
 from mountgen.survey_points import find_bearing
-from mountgen.survey_sheets import find_dropped, find_islands, find_twin, select_inside
+from mountgen.survey_sheets import find_dropped, find_islands, find_spikes, find_twin, select_inside
 from mountgen.survey_verdicts import (
     find_seen,
     judge_grain,
     judge_islands,
     judge_seen,
     judge_spacing,
+    judge_spikes,
     judge_twin,
     judge_unit,
     select_open,
@@ -33,7 +34,7 @@ TELLING = {"open holes", "folded holes", "tangled holes", "separate pieces"}  # 
 
 
 def judge_scan_use(scan: Scan, recess: Recess, *, clearance: float) -> Finding:
-    """Say what of the scan is doubtful: its unit, loose pieces, what nobody saw, what is there twice, points too far apart.
+    """Say what of the scan is doubtful: its unit, loose pieces, spikes, what nobody saw, what is there twice, too few points.
 
     Args:
         scan: as read and mended.
@@ -41,8 +42,8 @@ def judge_scan_use(scan: Scan, recess: Recess, *, clearance: float) -> Finding:
         clearance: asked for, mm.
 
     Returns:
-        Finding: three checks, and more where points are too far apart or rounded too far, or loose pieces are doubtful; none of
-            them a fail.
+        Finding: three checks, and more where points are too far apart or rounded too far, or loose pieces or spikes doubtful;
+            none of them a fail.
     """
     mouth = float(np.ptp(recess.rim[:, :2], axis=0).max())
     holes: tuple[Hole, ...] = ()
@@ -51,10 +52,10 @@ def judge_scan_use(scan: Scan, recess: Recess, *, clearance: float) -> Finding:
     area = float(measure_faces(recess.vertices, recess.faces[find_bearing(recess)])[1].sum())
     pieces = find_islands(recess) if "separate pieces" in {mend.what for mend in scan.mended} else ()
     doubtful = judge_islands((*select_inside(recess, pieces), *find_dropped(recess, scan.dropped)))
+    spikes = judge_spikes(find_spikes(recess, scan.spikes), clearance)
     coarse = judge_spacing(scan.spacing, clearance)
     checks = (
-        *((coarse,) if coarse.verdict != "pass" else ()),
-        *((doubtful,) if doubtful.verdict != "pass" else ()),
+        *(check for check in (coarse, doubtful, spikes) if check.verdict != "pass"),
         *judge_grain(scan, clearance),
         judge_unit(scan, mouth),
         judge_seen(find_seen(area, holes), holes, mouth),
