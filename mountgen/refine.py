@@ -3,10 +3,6 @@
 Every inner edge of its triangles is held against the surface at a quarter, half and three quarters, and every triangle at four
 places within, at the same parameters; what is longer than the surface may ripple is halved unseen. Edges along the faces' borders
 stay as they are, so that faces still meet.
-
-References:
-    R. E. Bank, A. H. Sherman, A. Weiser (1983), Refinement algorithms and data structures for regular local mesh refinement,
-    in: Scientific Computing, 3-17 (two, three or four triangles for one, after the number of halved edges).
 """
 
 from __future__ import annotations
@@ -21,6 +17,7 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.child import beside
 from mountgen.compiled import compiled
+from mountgen.halve import halve_triangles, measure_edges, name_edges
 from mountgen.patch import Patch, read_spline
 from mountgen.rows import dot, lengths
 from mountgen.spline import Surface
@@ -103,8 +100,8 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
             middle[halve] = len(corners) + np.arange(halve.sum(), dtype=np.int32)
             more = np.vstack([corners, on[halve]]), np.vstack([parameters, parameters[edges[halve]].mean(axis=1)])
             parents = np.flatnonzero(halve[of_face].any(axis=1))
-            pieces, parent = _divide(fresh[parents], middle[of_face[parents]], more[0])
-            at_border = np.isin(_name_edges(pieces), border).any(axis=1)
+            pieces, parent = halve_triangles(fresh[parents], middle[of_face[parents]], more[0])
+            at_border = np.isin(name_edges(pieces), border).any(axis=1)
             upright = _find_upright(*more, pieces, surface, chord, cut_from=fresh[parents[parent]])
             tipped = upright < np.where(at_border, LEANING, UPRIGHT)
             if not tipped.any():
@@ -120,7 +117,7 @@ def refine_patch(patch: Patch, *, chord: float) -> Patch:
 
 def _find_border(triangles: Ints) -> NDArray[np.int64]:
     """Return the names of the edges that only one of the triangles (F, 3) has."""
-    names, times = np.unique(_name_edges(triangles), return_counts=True)
+    names, times = np.unique(name_edges(triangles), return_counts=True)
     return np.asarray(names[times == 1])
 
 
@@ -189,12 +186,6 @@ def _face_off(corners: Floats, parameters: Floats, triangles: Ints, surface: Sur
     return dot(np.cross(*_two_sides(corners, triangles)), _find_normals(parameters[triangles].mean(axis=1), surface))
 
 
-def _name_edges(triangles: Ints) -> NDArray[np.int64]:
-    """Return a number for each of the three edges of triangles (F, 3) that is the same whichever way it runs, (F, 3)."""
-    after = np.roll(triangles, -1, axis=1)
-    return np.minimum(triangles, after).astype(np.int64) << 32 | np.maximum(triangles, after)
-
-
 def _choose_edges(
     corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float
 ) -> tuple[Ints, Ints, Bools, Floats]:
@@ -203,11 +194,11 @@ def _choose_edges(
     An edge that only one of the triangles has is a border, of the face or of what is done: it stays.
     """
     ends = np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=-1).reshape(-1, 2)
-    names = _name_edges(triangles).ravel()
+    names = name_edges(triangles).ravel()
     _, first, inverse, count = np.unique(names, return_index=True, return_inverse=True, return_counts=True)
     edges, inner = ends[first], count == 2
     of_face: Ints = inverse.astype(np.int32).reshape(-1, 3)
-    length = _length(corners, *edges.T)
+    length = measure_edges(corners, *edges.T)
     on, off = _bulge(edges, ALONG, corners, parameters, surface)
     halve = ((off.max(axis=0) > SHARE * chord) | (length > LONGEST)) & inner
     length = length * inner
@@ -238,36 +229,6 @@ def _bulge(
     return on.reshape(len(shares), -1, 3), _measure_apart(on, flat).reshape(len(shares), -1)
 
 
-def _divide(triangles: Ints, middle: Ints, corners: Floats) -> tuple[Ints, Ints]:
-    """Return the triangles that take the place of triangles (F, 3) with one, two or three edges halved, and whose place each.
-
-    middle: (F, 3) new corner between corner k and the next, -1 where that edge stays.
-    """
-    count, pieces, places = (middle >= 0).sum(axis=1), [], []
-
-    def add(which: Bools, *columns: Ints) -> None:
-        pieces.append(np.column_stack(columns))
-        places.append(np.flatnonzero(which))
-
-    three = count == 3
-    (a, b, c), (ab, bc, ca) = triangles[three].T, middle[three].T
-    for corner in ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca)):
-        add(three, *corner)
-    for k in range(3):
-        turned, between = np.roll(triangles, -k, axis=1), np.roll(middle, -k, axis=1)
-        one = (count == 1) & (between[:, 0] >= 0)
-        (a, b, c), ab = turned[one].T, between[one, 0]
-        add(one, a, ab, c)
-        add(one, ab, b, c)
-        two = (count == 2) & (between[:, 0] < 0)
-        (a, b, c), (_, bc, ca) = turned[two].T, between[two].T
-        add(two, ca, bc, c)
-        across = _length(corners, a, bc) < _length(corners, b, ca)  # the shorter of the two ways to cut what is left
-        add(two, a, b, np.where(across, bc, ca))
-        add(two, np.where(across, a, b), bc, ca)
-    return np.vstack(pieces), np.concatenate(places)
-
-
 def _flip_slivers(corners: Floats, parameters: Floats, triangles: Ints, surface: Surface, chord: float) -> Ints:
     """Return the triangles with the longest edges of leaning slivers flipped: put across between the two corners beside them.
 
@@ -278,7 +239,7 @@ def _flip_slivers(corners: Floats, parameters: Floats, triangles: Ints, surface:
         upright = _find_upright(corners, parameters, triangles, surface, chord)
         leaning = np.flatnonzero(upright < LEANING)
         ends = np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=-1)
-        side = _length(corners, *ends[leaning].reshape(-1, 2).T).reshape(-1, 3).argmax(axis=1)
+        side = measure_edges(corners, *ends[leaning].reshape(-1, 2).T).reshape(-1, 3).argmax(axis=1)
         a, b, c = (triangles[leaning, (side + k) % 3].astype(np.int64) for k in range(3))
         keys = ends[..., 0].astype(np.int64).ravel() * count + ends[..., 1].ravel()
         order = np.argsort(keys)
@@ -339,10 +300,6 @@ def _two_sides(corners: Floats, triangles: Ints) -> tuple[Floats, Floats]:
     """Return two sides of triangles (F, 3) as vectors, (F, 3) mm each."""
     first, second, third = (np.take(corners, triangles[:, k], axis=0) for k in range(3))
     return second - first, third - first
-
-
-def _length(corners: Floats, start: Ints, stop: Ints) -> Floats:
-    return lengths(np.take(corners, start, axis=0) - np.take(corners, stop, axis=0))
 
 
 @_jit

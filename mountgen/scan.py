@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import sqrt
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from mountgen.faces import measure_diagonal
 from mountgen.grain import measure_grain
 from mountgen.mend import Mend, MendedMesh, mend_mesh
 from mountgen.mesh_file import RawMesh, load_bytes, read_mesh
+from mountgen.modelled import divide_modelled
 from mountgen.rings import gather_rings, list_neighbours
 from mountgen.rows import lengths
 from mountgen.spikes import flatten_spikes
@@ -128,10 +129,11 @@ def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool, spikes: b
     vertices = raw.vertices if factor == 1.0 else raw.vertices * factor
     _check_size(raw, unit, factor, where)
     mesh = mend_mesh(vertices, raw.faces, bridge=bridge, where=where)
-    spacing = measure_spacing(mesh.vertices, mesh.faces)
-    grain = measure_grain(raw.vertices, spacing=spacing / factor) * factor
-    noise = max(measure_noise(mesh.vertices, mesh.faces), grain * ROUNDED)
     notes += mesh.mended
+    grain = measure_grain(raw.vertices, spacing=measure_spacing(mesh.vertices, mesh.faces) / factor) * factor
+    mesh = _divide(mesh, notes)
+    spacing = measure_spacing(mesh.vertices, mesh.faces)
+    noise = max(measure_noise(mesh.vertices, mesh.faces), grain * ROUNDED)
     vertices, tips = _take_back_spikes(mesh, spacing, noise, notes) if spikes else (mesh.vertices, np.empty((0, 4)))
     if dots:
         vertices = _take_off_dots(vertices, mesh.faces, noise, notes)
@@ -154,6 +156,16 @@ def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool, spikes: b
 def _check_unit(unit: str) -> None:
     if unit not in MM_PER_UNIT:
         raise ScanError(f'unknown unit "{unit}"', "scan.unit", f"use one of {', '.join(MM_PER_UNIT)}")
+
+
+def _divide(mesh: MendedMesh, notes: list[Mend]) -> MendedMesh:
+    """Return a mesh with the large faces of a model divided."""
+    divided = divide_modelled(mesh.vertices, mesh.faces)
+    if divided is None:
+        return mesh
+    note = f"as of a model and not of a scan, divided into {len(divided[1])}; how far the real one is off it is not known"
+    notes.append(Mend("large flat faces", len(mesh.faces), note))
+    return replace(mesh, vertices=divided[0], faces=divided[1])
 
 
 def _take_back_spikes(mesh: MendedMesh, spacing: float, noise: float, notes: list[Mend]) -> tuple[Floats, Floats]:
