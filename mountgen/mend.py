@@ -17,11 +17,15 @@ from mountgen.holes import bridge_holes, measure_extent
 from mountgen.links import Loop, find_duplicates, link_faces, trace_loops
 from mountgen.lump import open_lump
 from mountgen.quadric import list_quadric_terms
+from mountgen.rows import lengths
 from mountgen.weld import weld_points
 
 # of the diagonal: well above float32 rounding of coordinates (6e-8), well below any spacing
 WELD_SHARE = 1.0e-5
 WELD_MOST = 0.002  # mm; a tenth of the finest noise of a hand-held scanner
+# vertices a face, from which on faces hang together by chance alone (closed meshes: half of one, lone faces: three), and so many
+# faces at least; they are welded again by a share of an edge, which is well below what makes two points of it
+SOUP, SOUP_FACES, SOUP_WELD = 1.5, 100, 0.05
 BROKEN_MOST = 0.25  # share of faces that may be unusable before the file itself is to blame
 # of the total area: smaller pieces are loose fragments (test scans: crumbs 0.0006, floors 0.05 and more)
 CRUMB_SHARE = 0.003
@@ -151,9 +155,12 @@ def _weld(
         log.append(Mend("unused points", int((~used).sum()), "points that no face uses dropped"))
         vertices, faces = _compact(vertices, faces, used)
     number, first = weld_points(vertices, min(WELD_SHARE * measure_diagonal(vertices, faces), WELD_MOST))
+    how = ""
+    if len(first) > SOUP * len(faces) and len(faces) >= SOUP_FACES:
+        number, first, how = _weld_soup(vertices, faces, where)
     merged = len(vertices) - len(first)
     if merged:
-        log.append(Mend("welded vertices", merged, f"{len(vertices)} vertices became {len(first)}"))
+        log.append(Mend("welded vertices", merged, f"{len(vertices)} vertices became {len(first)}{how}"))
         vertices = vertices[first]
         faces = number[faces]
     small = np.ascontiguousarray(faces, dtype=np.int32)
@@ -172,6 +179,18 @@ def _weld(
     if not len(small):
         raise ScanError("no face of the scan has any area", where, "export the scan again as a triangle mesh")
     return vertices, small
+
+
+def _weld_soup(vertices: Floats, faces: NDArray[np.signedinteger[Any]], where: str) -> tuple[Ints, Ints, str]:
+    """Weld the vertices of lone faces that nearly meet: as `weld_points`, and a word on how far they were apart."""
+    reach = SOUP_WELD * float(np.median(lengths(vertices[faces[:, 0]] - vertices[faces[:, 1]])))
+    number, first = weld_points(vertices, reach)
+    if len(first) > SOUP * len(faces):
+        raise ScanError(
+            f"nearly all of its {len(faces)} triangles stand alone: their corners do not meet, not even to {reach:.2g} mm", where,
+            "export it as one connected mesh: in the scanner's program, fuse or weld it first",
+        )
+    return number, first, f"; the corners of its triangles were up to {reach:.2g} mm apart"
 
 
 def _compact(

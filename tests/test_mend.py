@@ -339,3 +339,22 @@ def test_a_scan_torn_to_pieces_is_refused() -> None:
         mend(TRAY_VERTICES, kept)
     assert "torn into 36 pieces, the largest of which is" in caught.value.what
     assert "one mesh" in caught.value.remedy
+
+
+def soup(*, apart: float) -> tuple[Floats, Ints]:
+    """Return a tray as lone triangles, their corners moved at random by a standard deviation."""
+    corners = TRAY_VERTICES[TRAY_FACES].reshape(-1, 3)
+    corners = corners + np.random.default_rng(1).normal(0.0, apart, corners.shape)
+    return corners, np.arange(len(corners), dtype=np.int32).reshape(-1, 3)
+
+
+def test_triangles_whose_corners_nearly_meet_are_welded() -> None:
+    """4 um off each, twice what is welded of itself."""
+    mesh = mend(*soup(apart=0.004))
+    assert (len(mesh.vertices), len(mesh.faces)) == (len(TRAY_VERTICES), len(TRAY_FACES))
+    assert note(mesh, "welded vertices").endswith("; the corners of its triangles were up to 0.11 mm apart")
+
+
+def test_triangles_that_stand_alone_are_no_scan() -> None:
+    with pytest.raises(ScanError, match=rf"nearly all of its {len(TRAY_FACES)} triangles stand alone"):
+        mend(*soup(apart=0.3))
