@@ -19,6 +19,7 @@ from mountgen.shape import make_box
 from mountgen.spline import Surface
 
 AROUND = 1.0  # mm past a tool's bounds; what lies beyond is not looked at
+WIRE_STEPS = 40  # of each edge, by which it is seen which wires lie within which
 LOST = 0.05  # mm by which a union may fall short of a tool's bounds, which are those of its facets
 
 
@@ -44,10 +45,8 @@ def open_top(solid: Solid, rooms: Sequence[Solid], top: Surface) -> Solid:
     lids, faces = _part_faces(solid, top)
     if len(lids) != 1:
         raise KernelError(f"{len(lids)} faces lie on the top", "cavity", "the solid is made another way")
-    surface, here, build, cover = BRep_Tool.Surface_s(lids[0]), TopLoc_Location(), BRep_Builder(), TopoDS_Face()
-    build.MakeFace(cover, surface, SEAM)
-    for wire in _list_shapes(lids[0].Oriented(TopAbs_FORWARD), TopAbs_WIRE):
-        build.Add(cover, wire)
+    surface, here, build = BRep_Tool.Surface_s(lids[0]), TopLoc_Location(), BRep_Builder()
+    wires = _list_shapes(lids[0].Oriented(TopAbs_FORWARD), TopAbs_WIRE)
     for room in rooms:
         mouths, others = _part_faces(room, top)
         if not mouths:
@@ -60,8 +59,42 @@ def open_top(solid: Solid, rooms: Sequence[Solid], top: Surface) -> Solid:
                     edge = TopoDS.Edge_s(found)
                     curve = BRep_Tool.CurveOnSurface_s(edge, flat, 0.0, 1.0)
                     build.UpdateEdge(edge, curve, surface, here, BRep_Tool.Tolerance_s(edge))
-                build.Add(cover, wire.Reversed())
-    return _close([*faces, cover.Oriented(lids[0].Orientation())], "cavity")
+                wires.append(wire.Reversed())
+    for bounds in _nest(wires):
+        cover = TopoDS_Face()
+        build.MakeFace(cover, surface, SEAM)
+        for k in bounds:
+            build.Add(cover, wires[k])
+        faces.append(cover.Oriented(lids[0].Orientation()))
+    return _close(faces, "cavity")
+
+
+def _nest(wires: Sequence[Any]) -> list[list[int]]:
+    """Return which wires bound one face each: one that goes around it, and those within that which go around its holes."""
+    import shapely
+
+    outlines = [shapely.Polygon(_sample_wire(wire)).buffer(0.0) for wire in wires]
+    inside = np.array([[a is not b and b.contains(a) for b in outlines] for a in outlines])
+    depth = inside.sum(axis=1)
+    holes = [np.flatnonzero(inside[:, k] & (depth == depth[k] + 1)) for k in range(len(wires))]
+    return [[k, *holes[k].tolist()] for k in range(len(wires)) if depth[k] % 2 == 0]
+
+
+def _sample_wire(wire: Any) -> Floats:
+    """Return points along a wire of a height field, in plan, (N, 2) mm."""
+    from OCP.BRepAdaptor import BRepAdaptor_Curve
+    from OCP.BRepTools import BRepTools_WireExplorer
+    from OCP.TopAbs import TopAbs_REVERSED
+    from OCP.TopoDS import TopoDS
+
+    explorer, points = BRepTools_WireExplorer(TopoDS.Wire_s(wire)), []
+    while explorer.More():
+        curve = BRepAdaptor_Curve(explorer.Current())
+        at = np.linspace(curve.FirstParameter(), curve.LastParameter(), WIRE_STEPS, endpoint=False)
+        along = [curve.Value(each).Coord()[:2] for each in at]
+        points += along[::-1] if explorer.Current().Orientation() == TopAbs_REVERSED else along
+        explorer.Next()
+    return np.array(points)
 
 
 def fuse_nearby(solid: Solid, tool: Solid, *, what: str) -> Solid:

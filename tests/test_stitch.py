@@ -10,7 +10,7 @@ import pytest
 from mountgen.crossing import meet_field
 from mountgen.errors import KernelError
 from mountgen.features.flange import upright_tube
-from mountgen.kernel import Solid, combine_many, solids_of, tessellate
+from mountgen.kernel import Solid, combine, combine_many, solids_of, tessellate
 from mountgen.mesh_measure import measure_volume
 from mountgen.shape import make_box
 from mountgen.spline import Axis, Surface
@@ -42,6 +42,20 @@ def test_rooms_leave_what_the_closed_form_says() -> None:
     mesh = tessellate(opened)
     assert_printable(mesh)
     wanted = pi * (25.0**2 * 20.0 - 8.0**2 * 14.0 - 6.0**2 * 17.0)
+    assert measure_volume(mesh) == pytest.approx(wanted, rel=2e-3)
+
+
+def test_a_room_that_goes_around_an_island_leaves_two_walls_and_so_two_faces_on_top() -> None:
+    """A ring of 25 and 5 mm radius with a room of 22 and 8 mm in it."""
+    top = level(5.0)
+    ring = combine(pillar(0.0, 25.0, level(-15.0), top), pillar(0.0, 5.0, level(-20.0), level(9.0)), "cut", what="island")
+    room = combine(pillar(0.0, 22.0, level(-12.0), top), pillar(0.0, 8.0, level(-20.0), level(9.0)), "cut", what="island")
+    opened = open_top(ring, solids_of(room), top)
+    assert is_valid(opened)
+    assert len(solids_of(opened)) == 1
+    mesh = tessellate(opened)
+    assert_printable(mesh)
+    wanted = pi * ((25.0**2 - 5.0**2) * 20.0 - (22.0**2 - 8.0**2) * 17.0)
     assert measure_volume(mesh) == pytest.approx(wanted, rel=2e-3)
 
 
