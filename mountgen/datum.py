@@ -9,7 +9,7 @@ put together, on either side of the scan, and what they find is checked; each lo
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import radians
 from typing import TYPE_CHECKING
 
@@ -49,6 +49,7 @@ class Recess:
     """The scan in the part frame, with its mouth.
 
     vertices       : (V, 3) float64, mm, part frame.      faces: (F, 3) int32, normals to the free side.
+    covers         : (C, 3) int32, hulls of holes that the scan was left with, of the same vertices.
     rim            : (K, 3) float64, mm, part frame; counter-clockwise seen from +z, first point not repeated.
     lid            : (6,) float64; the surround's surface carried across the mouth: z = a + b x + c y + d x² + e x y + f y², mm.
     part_to_scan   : (4, 4) float64, rigid, mm; part frame to scan axes (scan already in mm).
@@ -67,11 +68,13 @@ class Recess:
     depth: float
     open_side_deg: tuple[float, float] | None = None
     notes: tuple[str, ...] = ()
+    covers: Ints = field(default_factory=lambda: np.empty((0, 3), dtype=np.int32))
 
     def __post_init__(self) -> None:
         for name in ("vertices", "rim", "lid", "part_to_scan", "up"):
             freeze(self, name, "float64")
         freeze(self, "faces", "int32")
+        freeze(self, "covers", "int32")
 
     @property
     def mouth_height(self) -> float:
@@ -211,7 +214,7 @@ def _find_datum(scan: Scan, faces: Ints, mouth: Mouth) -> Recess:
     tilt = radians(mouth.recline)
     return Recess(
         vertices=local, faces=faces, rim=rim, lid=found.lid, part_to_scan=turned,
-        up=find_up(found.lid, tilt), depth=found.depth, open_side_deg=open_side, notes=tuple(notes),
+        up=find_up(found.lid, tilt), depth=found.depth, open_side_deg=open_side, notes=tuple(notes), covers=scan.covers,
     )
 
 

@@ -18,11 +18,11 @@ from mountgen.store import Entry
 
 
 def pack_scan(scan: Scan) -> Entry:
-    """Return a scan as an entry: vertices, faces, dropped pieces and spikes as arrays; all else, path and mends too, as facts."""
+    """Return a scan as an entry: vertices, faces, pieces, spikes and covers as arrays; all else, path and mends too, as facts."""
     facts = {name: getattr(scan, name) for name in ("sha256", "unit", "mm_per_unit", "spacing", "noise", "grain")}
     facts["path"] = str(scan.path)
     facts["mended"] = [[m.what, m.count, m.note] for m in scan.mended]
-    return Entry(arrays={name: getattr(scan, name) for name in ("vertices", "faces", "dropped", "spikes")}, facts=facts)
+    return Entry(arrays={name: getattr(scan, name) for name in ("vertices", "faces", "dropped", "spikes", "covers")}, facts=facts)
 
 
 def unpack_scan(entry: Entry) -> Scan:
@@ -34,7 +34,7 @@ def unpack_scan(entry: Entry) -> Scan:
 
 def pack_recess(recess: Recess) -> Entry:
     """Return a recess as an entry: mesh, rim, lid, `part_to_scan` and up as arrays; depth, open side and notes as facts."""
-    arrays = {n: getattr(recess, n) for n in ("vertices", "faces", "rim", "lid", "part_to_scan", "up")}
+    arrays = {n: getattr(recess, n) for n in ("vertices", "faces", "covers", "rim", "lid", "part_to_scan", "up")}
     facts = {"depth": recess.depth, "open_side_deg": recess.open_side_deg, "notes": list(recess.notes)}
     return Entry(arrays=arrays, facts=facts)
 

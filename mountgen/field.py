@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, Singles, freeze
+from mountgen.arrays import Bools, Floats, Ints, Singles, freeze
 from mountgen.datum import Recess, lid_height
 from mountgen.dilate import dilate_cone
 from mountgen.errors import FieldError
@@ -115,14 +115,15 @@ def build_space(recess: Recess, *, fit: Fit) -> InsertableSpace:
     # a wall is found between nodes by the balls set on it, which must reach a node: with less gap it was off by half a millimetre
     floor_gap, wall_gap, rim_gap = (max(gap, pitch) for gap in (floor_gap, wall_gap, rim_gap))
     margin = max(floor_gap, wall_gap, rim_gap) + 3.0 * pitch
-    faces = _faces_near(recess, mouth, margin)
+    faces = _pick_near(recess.vertices, recess.faces, mouth, margin)
     vertices = recess.vertices
-    clearance = _face_clearance(recess, faces, floor_gap, wall_gap, rim_gap)
+    bounds = np.vstack([faces, _pick_near(recess.vertices, recess.covers, mouth, margin)])
+    clearance = _face_clearance(recess, bounds, floor_gap, wall_gap, rim_gap)
     bare = raster_faces(vertices, faces, origin=origin, pitch=pitch, shape=shape)
     seen = bare > EMPTY
     inside = fill_loop(mouth, origin=origin, pitch=pitch, shape=shape)
     top = float(lid_height(recess.lid, mouth[:, 0], mouth[:, 1]).max())
-    height = sweep_ball(vertices, faces, clearance, slope=slope, origin=origin, pitch=pitch, shape=shape)
+    height = sweep_ball(vertices, bounds, clearance, slope=slope, origin=origin, pitch=pitch, shape=shape)
     hidden = inside & ~seen
     if hidden.any():
         reach = float(np.hypot(*(np.ptp(mouth, axis=0))))
@@ -218,10 +219,10 @@ def _choose_grid(mouth: Floats, gap: float) -> tuple[float, tuple[float, float],
     return pitch, (float(low[0]), float(low[1])), shape
 
 
-def _faces_near(recess: Recess, mouth: Floats, margin: float):  # type: ignore[no-untyped-def]
+def _pick_near(vertices: Floats, faces: Ints, mouth: Floats, margin: float) -> Ints:
     low, high = mouth.min(axis=0) - margin, mouth.max(axis=0) + margin
-    near = lies_within(recess.vertices[:, :2], low, high)
-    return np.ascontiguousarray(recess.faces[touch_faces(recess.faces, near)])
+    near = lies_within(vertices[:, :2], low, high)
+    return np.ascontiguousarray(faces[touch_faces(faces, near)])
 
 
 def _find_border(vertices: Floats, faces, hidden: Bools, origin: tuple[float, float], pitch: float):  # type: ignore[no-untyped-def]

@@ -5,22 +5,30 @@ the free side. On a face that bulges out the centre is raised until the whole fa
 around taken as a quadric, height along a ray from the centre is c + g t + k t^2 (t = 1 at the border), and a
 straight line from the border that stays above it starts at c - k or higher where k < 0, and at c where k >=
 0.
+
+Where a ridge or the edge of a step goes through a hole no quadric fits, and how high it stands in there nobody saw: a hole whose
+quadric misses the surface around stays open. But a valley between two planes, as where a wall meets a floor, is bridged.
 """
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mountgen.arrays import Floats, Ints
-from mountgen.faces import touch_faces
+from mountgen.arrays import Bools, Floats, Ints
+from mountgen.faces import average_normals, touch_faces
 from mountgen.links import Loop
 from mountgen.quadric import list_quadric_terms, make_axes
+from mountgen.rows import lengths
 
 RINGS = 3  # rings of faces around a hole that tell how the surface bends there
 RAISED = 0.02  # mm; from here on a raised centre is worth a mention
+ROUGH = 0.12  # mm that a quadric, or two planes, may miss the surface around a hole by, root mean square
+SPLITS = 4  # rounds of telling two planes apart by their normals
+WIDE = 2.0  # mm; a smaller hole hides no more of an edge than the faces of a scan do
 STEEPEST = 0.25  # a centre is never raised by more than this share of the hole's extent
 SLIT = 1.0e-6  # a loop with less area than this share of its extent squared is a crack without width
 _TERMS = 6
@@ -33,7 +41,8 @@ _MANY = 600
 class Bridges:
     """vertices (V, 3) and faces (F, 3): the mesh with its bridges; filled, raised, folded: how many loops
     were closed, of these with a raised centre, and how many small ones were left open because they fold over;
-    largest: extent of the largest closed one.
+    uneven: how many were left open because a ridge or edge may go through them; largest: extent of the largest
+    closed one; left: which loops stay open, by their number.
     """
 
     vertices: Floats
@@ -41,7 +50,9 @@ class Bridges:
     filled: int
     raised: int
     folded: int
+    uneven: int
     largest: float
+    left: tuple[int, ...] = ()
 
 
 def measure_extent(points: Floats) -> float:
@@ -74,22 +85,28 @@ def bridge_holes(vertices: Floats, faces: Ints, loops: list[Loop]) -> Bridges:
     areas = [_loop_normal(vertices[loop.vertices]) for loop in loops]
     wide = [i for i in range(len(loops)) if np.linalg.norm(areas[i]) > SLIT * extents[i] ** 2]
     if not wide:
-        return Bridges(vertices, faces, 0, 0, 0, 0.0)
+        return Bridges(vertices, faces, 0, 0, 0, 0, 0.0)
     normals = np.array([areas[i] / np.linalg.norm(areas[i]) for i in wide])
     centres = np.array([vertices[loops[i].vertices].mean(axis=0) for i in wide])
     spans = np.array([extents[i] for i in wide])
     rays = _Rays([loops[i].vertices for i in wide], vertices, centres, normals, spans)
-    lift = _lift_centres(vertices, faces, rays, centres, normals, spans)
+    lift, is_uneven = _lift_centres(vertices, faces, rays, centres, normals, spans)
     new_points: list[Floats] = []
     new_faces: list[NDArray[np.int64]] = []
-    filled = raised = folded = 0
+    filled = raised = folded = uneven = 0
+    left: list[int] = []
     largest = 0.0
     for row, i in enumerate(wide):
         corner = loops[i].vertices
+        if is_uneven[row]:
+            uneven += 1
+            left.append(i)
+            continue
         cut = _cut_fan(rays.flat(row)[::-1])
         # folds over, or bulges with no centre to raise
         if cut is None or (cut.max() < len(corner) > 3 and lift[row] > RAISED):
             folded += 1
+            left.append(i)
             continue
         if cut.max() == len(corner):
             hub = len(vertices) + len(new_points)
@@ -104,7 +121,26 @@ def bridge_holes(vertices: Floats, faces: Ints, loops: list[Loop]) -> Bridges:
         vertices = np.concatenate([vertices, np.array(new_points)])
     if new_faces:
         faces = np.concatenate([faces, np.concatenate(new_faces).astype(np.int32)])
-    return Bridges(vertices, faces, filled, raised, folded, largest)
+    return Bridges(vertices, faces, filled, raised, folded, uneven, largest, tuple(left))
+
+
+def cover_holes(vertices: Floats, loops: list[Loop]) -> Ints:
+    """Return the convex hulls of holes that stay open, (C, 3) int32 triangles of their borders' vertices.
+
+    What lies in a hole stands as far out as its border at least, on the safe side: a ridge that goes through it does from end
+    to end. In a wall that matters, which seen from the mouth hides its own holes.
+    """
+    from scipy.spatial import ConvexHull, QhullError
+
+    covers = [np.empty((0, 3), dtype=np.int32)]
+    for loop in loops:
+        border = np.unique(loop.vertices)
+        if len(border) == 3:
+            covers.append(border[None])
+        elif len(border) > 3:
+            with suppress(QhullError):
+                covers.append(border[ConvexHull(vertices[border], qhull_options="QJ").simplices])
+    return np.concatenate(covers).astype(np.int32)
 
 
 def _loop_normal(points: Floats) -> Floats:
@@ -148,9 +184,9 @@ class _Rays:
 
 def _lift_centres(
     vertices: Floats, faces: Ints, rays: _Rays, centres: Floats, normals: Floats, spans: Floats
-) -> Floats:
+) -> tuple[Floats, Bools]:
     """How far each centre goes to the free side, mm >= 0, from a quadric through the loop and the rings of
-    faces around it.
+    faces around it; and which of the surfaces around are neither that nor a valley.
     """
     owner = np.full(len(vertices), -1, np.int32)
     owner[rays.index] = rays.owner
@@ -173,13 +209,36 @@ def _lift_centres(
             left[:, i, j] = left[:, j, i] = np.bincount(group, terms[:, i] * terms[:, j], count)
     known = np.bincount(group, minlength=count) >= 2 * _TERMS
     left += 1.0e-9 * np.trace(left, axis1=1, axis2=2)[:, None, None] * np.eye(_TERMS)
-    c, _, _, xx, xy, yy = np.linalg.solve(left, right[..., None])[..., 0].T
+    c, *slopes, xx, xy, yy = np.linalg.solve(left, right[..., None])[..., 0].T
     a, b, _ = rays.local.T
     along = xx[rays.owner] * a * a + xy[rays.owner] * a * b + yy[rays.owner] * b * b
     bulge = np.zeros(count)
     np.maximum.at(bulge, rays.owner, -along)
+    off = z - np.einsum("ij,ij->i", terms, np.stack([c, *slopes, xx, xy, yy], axis=1)[group])
+    rough = np.sqrt(np.bincount(group, off**2, count) / np.maximum(np.bincount(group, minlength=count), 1)) * spans
     lift: Floats = np.where(known, np.clip(c + bulge, 0.0, STEEPEST), 0.0) * spans
-    return lift
+    uneven = np.zeros(count, dtype=np.bool_)
+    doubtful = np.flatnonzero((rough > ROUGH) & (spans > WIDE)).tolist()
+    if doubtful:
+        near = faces[touch_faces(faces, np.isin(owner, doubtful))]
+        normals = average_normals(vertices, near)
+        for k in doubtful:
+            around = used[group == k]
+            uneven[k] = not _is_valley(vertices[around], normals[around])
+    return lift, uneven
+
+
+def _is_valley(points: Floats, normals: Floats) -> bool:
+    """Return whether points (K, 3), mm, with unit normals, lie on two planes up to where these meet in a valley."""
+    facing = normals[[0, (normals @ normals[0]).argmin()]]
+    for _ in range(SPLITS):
+        second = normals @ (facing[1] - facing[0]) > 0.0
+        if second.all() or not second.any():
+            return False
+        facing = np.array([normals[~second].sum(axis=0), normals[second].sum(axis=0)])
+        facing /= np.maximum(lengths(facing), 1e-12)[:, None]
+    over = points @ facing.T - [(points[side] @ each).mean() for side, each in zip((~second, second), facing, strict=True)]
+    return float(np.sqrt((over.min(axis=1) ** 2).mean())) < ROUGH
 
 
 def _cut_fan(points: Floats) -> NDArray[np.int64] | None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from mountgen.arrays import Bools, Floats, Ints
 from mountgen.errors import ScanError
 from mountgen.faces import measure_diagonal, measure_faces, touch_faces
-from mountgen.holes import bridge_holes, measure_extent
+from mountgen.holes import bridge_holes, cover_holes, measure_extent
 from mountgen.links import Loop, find_duplicates, link_faces, trace_loops
 from mountgen.lump import open_lump
 from mountgen.quadric import list_quadric_terms
@@ -38,6 +38,7 @@ CLOSED_OPENING = 0.1  # a mesh whose widest opening is below this share of its s
 # 0.01)
 DEEPER = 1.0e-3
 SPECK = 6.0  # mm²; a dropped piece as large as this may be the top of something whose sides were not seen
+COVERED = 15.0  # mm; across a wider hole that stays open a hull would take room that may well be free
 SIDE_SAMPLES = 50_000  # faces looked at to tell the hollow side
 
 SINGULAR = {"indices": "index", "vertices": "vertex"}  # of what a repair counts; others lose their s
@@ -62,13 +63,15 @@ class Mend:
 @dataclass(frozen=True, eq=False)
 class MendedMesh:
     """vertices (V, 3) float64, mm, all in use; faces (F, 3) int32, normals to the free side; the repairs in
-    the order done; dropped (K, 4): middle, mm, and area, mm², of each piece that was dropped and is no mere speck.
+    the order done; dropped (K, 4): middle, mm, and area, mm², of each piece that was dropped and is no mere speck;
+    covers (C, 3) int32: hulls of holes that were left open.
     """
 
     vertices: Floats
     faces: Ints
     mended: tuple[Mend, ...]
     dropped: Floats
+    covers: Ints
 
 
 def mend_mesh(
@@ -257,13 +260,13 @@ def _mend_pieces(
         loops = [_reverse_loop(loop) if turned[o] else loop for loop, o in zip(loops, owner, strict=True)]
     inner = np.ones(len(loops), np.bool_)
     inner[outer[outer >= 0]] = False
-    vertices, faces = _mend_holes(vertices, faces, loops, extents, inner, bridge, log)
+    vertices, faces, covers = _mend_holes(vertices, faces, loops, extents, inner, bridge, log)
     used = np.zeros(len(vertices), np.bool_)
     used[faces] = True
     if not used.all():
-        vertices, packed = _compact(vertices, faces, used)
-        faces = packed.astype(np.int32)
-    return MendedMesh(vertices, faces, tuple(log), dropped)
+        vertices, packed = _compact(vertices, np.vstack([faces, covers]), used)
+        faces, covers = np.split(packed.astype(np.int32), [len(faces)])
+    return MendedMesh(vertices, faces, tuple(log), dropped, covers)
 
 
 def _refuse_torn(areas: Floats, where: str) -> None:
@@ -422,9 +425,12 @@ def _mend_holes(
     inner: Bools,
     bridge: float,
     log: list[Mend],
-) -> tuple[Floats, Ints]:
+) -> tuple[Floats, Ints, Ints]:
     small = inner & (extents <= bridge) & np.array([loop.clean for loop in loops])
-    done = bridge_holes(vertices, faces, [loop for loop, s in zip(loops, small, strict=True) if s])
+    tried = [loop for loop, s in zip(loops, small, strict=True) if s]
+    done = bridge_holes(vertices, faces, tried)
+    apart = inner & ~small & (extents <= COVERED)
+    left = [tried[k] for k in done.left] + [loop for loop, a in zip(loops, apart, strict=True) if a]
     if done.filled:
         note = f"up to {done.largest:.1f} mm across, bridged on the free side"
         if done.raised:
@@ -434,6 +440,9 @@ def _mend_holes(
         log.append(
             Mend("folded holes", done.folded, "small holes whose border folds over left open, as unseen")
         )
+    if done.uneven:
+        note = "small, but a ridge or an edge may go through them, nobody saw how high; left open, as unseen"
+        log.append(Mend("uneven holes", done.uneven, note))
     wide = inner & (extents > bridge)
     tangled = inner & ~small & ~wide
     if tangled.any():
@@ -441,7 +450,7 @@ def _mend_holes(
     if wide.any():
         note = f"more than {bridge:g} mm from end to end, the longest {extents[wide].max():.1f} mm; left open, as unseen"
         log.append(Mend("open holes", int(wide.sum()), note))
-    return done.vertices, done.faces
+    return done.vertices, done.faces, cover_holes(done.vertices, left)
 
 
 def _reverse(faces: Ints, flip: Bools) -> Ints:

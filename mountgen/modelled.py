@@ -12,7 +12,7 @@ from mountgen.faces import measure_diagonal, measure_faces
 from mountgen.halve import halve_triangles, measure_edges, name_edges
 
 FEW = 50_000  # faces; a mesh of more is fine enough
-LARGE = 6.0  # mm of an edge; faces with longer ones are large
+LARGE = 8.0  # mm of an edge; faces with longer ones are large
 LARGE_SHARE = 0.2  # of the area in large faces, from which on all are divided
 LONGEST, LONGEST_SHARE = 1.5, 1.0 / 400.0  # mm and share of the diagonal that an edge may then have
 FLAT_SHARE = 0.5  # of that area in faces that lie in one plane with a neighbour: those of a scan never do

@@ -52,6 +52,7 @@ class Scan:
     grain    : step that the file's coordinates come in, mm; 0 where none can be told.
     mended   : repairs, in the order done.
     dropped  : (K, 4) middle, mm, and area, mm², of loose pieces that were dropped and are no mere specks.
+    covers   : (C, 3) int32, hulls of holes that were left open: triangles of their borders' vertices.
     spikes   : (K, 4) where single vertices stood that were taken back to the ground, mm, and how far off it, mm.
     """
 
@@ -67,12 +68,14 @@ class Scan:
     mended: tuple[Mend, ...] = ()
     dropped: Floats = field(default_factory=lambda: np.empty((0, 4)))
     spikes: Floats = field(default_factory=lambda: np.empty((0, 4)))
+    covers: Ints = field(default_factory=lambda: np.empty((0, 3), dtype=np.int32))
 
     def __post_init__(self) -> None:
         freeze(self, "dropped", "float64")
         freeze(self, "spikes", "float64")
         freeze(self, "vertices", "float64")
         freeze(self, "faces", "int32")
+        freeze(self, "covers", "int32")
 
 
 def read_scan(path: Path, *, unit: str = "mm", bridge: float = 6.0, dots: bool = True, spikes: bool = True) -> Scan:
@@ -150,6 +153,7 @@ def mend_scan(parsed: Parsed, *, unit: str, bridge: float, dots: bool, spikes: b
         mended=tuple(notes),
         dropped=mesh.dropped,
         spikes=tips,
+        covers=mesh.covers,
     )
 
 

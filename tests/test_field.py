@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import cos, radians, sqrt, tan
 
 import numpy as np
@@ -14,6 +15,8 @@ from mountgen.dilate import dilate_cone
 from mountgen.errors import FieldError
 from mountgen.field import FEATHER, InsertableSpace, bound_by_mouth, build_space, shrink_loop
 from mountgen.ground import list_raised_gaps
+from mountgen.holes import cover_holes
+from mountgen.links import link_faces, trace_loops
 from mountgen.recipe import PlugRecipe
 from mountgen.section import cut_sections, sample_height
 from tests.known import known_recess, make_fit
@@ -122,6 +125,32 @@ def test_a_hole_in_the_floor_is_unknown_and_never_free() -> None:
     inside = np.hypot(*np.meshgrid(space.x - x, space.y - y)) < size
     assert (space.height[inside] >= 0.5 - 25.0 - 0.02).all()  # bridged at its border's level, with the clearance
     assert not space.seen[np.hypot(*np.meshgrid(space.x - x, space.y - y)) < size - 0.6].any()
+
+
+def test_where_a_hole_goes_across_a_ridge_of_a_wall_the_space_keeps_clear_of_the_ridge() -> None:
+    """Seen from the mouth a leaning wall hides its own holes: without their hulls the space took the ridge's place there."""
+    plain = _wall_recess(30.0, 25.0)
+    points = plain.vertices.copy()
+    ridge = np.clip(2.0 - np.abs(points[:, 1]), 0.0, None) * np.clip(-points[:, 2], 0.0, 25.0) / 25.0
+    points[:, 0] -= np.where((points[:, 0] > 25.0) & (np.hypot(points[:, 0], points[:, 1]) > 29.9), ridge, 0.0)
+    middle = points[plain.faces].mean(axis=1)
+    gone = (middle[:, 0] > 25.0) & (np.abs(middle[:, 1]) < 1.5) & (np.abs(middle[:, 2] + 15.0) < 5.0)
+    holed = plain.faces[~gone]
+    loops = trace_loops(holed, link_faces(holed, len(points)).on_border)
+    hole = [loop for loop in loops if np.ptp(points[loop.vertices, 2]) > 5.0]
+    assert len(hole) == 1
+    recess = replace(plain, vertices=points, faces=holed)
+    clearance = 0.5
+    spaces = [
+        build_space(each, fit=make_fit(clearance=clearance, draft=1.0))
+        for each in (recess, replace(recess, covers=cover_holes(points, hole)), replace(recess, faces=plain.faces))
+    ]
+    z = np.linspace(-18.0, -12.0, 7)
+    edge = np.column_stack([30.0 + 2.0 * z / 25.0, np.zeros(7)])  # the ridge's own line
+    beside = edge - np.array([clearance - 0.1, 0.0])
+    bare, covered, seen = (sample_height(space, beside) - z for space in spaces)
+    assert covered == pytest.approx(seen, abs=0.5)
+    assert covered.min() > 0.0 > bare.min()
 
 
 def test_a_hole_between_wall_and_floor_is_bridged_at_the_higher_side() -> None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import trimesh
 
 from mountgen.arrays import Floats, Ints
 from mountgen.faces import measure_faces
-from mountgen.holes import Bridges, bridge_holes, measure_extent
+from mountgen.holes import Bridges, bridge_holes, cover_holes, measure_extent
 from mountgen.links import link_faces, trace_loops
 from tests.sheets import Surface, cut_hole, make_sheet, random_pose
 
@@ -113,3 +114,65 @@ def test_extent_does_not_depend_on_the_pose() -> None:
     many = np.random.default_rng(3).normal(size=(2000, 3))
     exact = np.linalg.norm(many[:, None, :] - many[None, :, :], axis=2).max()
     assert 0.87 * exact <= measure_extent(many) <= exact * (1 + 1e-12)  # sqrt(3)/2, see _MANY
+
+
+CREASED: dict[str, Surface] = {
+    "roof": lambda x, y: -np.abs(0.9 * x + 0.43 * y),
+    "steep roof": lambda x, y: -2.0 * np.abs(0.9 * x + 0.43 * y),
+    "edge of a plateau": lambda x, y: -np.maximum(x, 0.0),
+    "corner of a box": lambda x, y: -1.2 * np.maximum(np.maximum(x, y), 0.0),
+    "step": lambda x, y: np.clip(2.0 * x, 0.0, 2.0),
+    "three planes": lambda x, y: np.maximum(np.maximum(x, y), 0.0),
+}
+VALLEYS: dict[str, Surface] = {
+    "shallow valley": lambda x, y: 0.5 * np.abs(x + 0.3 * y),
+    "valley": lambda x, y: np.abs(x + 0.3 * y),
+}
+
+
+def holed_noise(surface: Surface, radius: float, centre: tuple[float, float]) -> tuple[Floats, Ints]:
+    vertices, faces = make_sheet(surface, half=(10.0, 10.0), pitch=0.5)
+    vertices = vertices + np.random.default_rng(1).normal(0.0, 0.03, vertices.shape)
+    return vertices, cut_hole(vertices, faces, centre=centre, radius=radius)
+
+
+@pytest.mark.parametrize("radius", [1.2, 2.0, 2.9])
+@pytest.mark.parametrize("centre", [(0.0, 0.0), (0.8, -0.4)])
+@pytest.mark.parametrize("name", CREASED)
+def test_a_hole_that_an_edge_may_go_through_stays_open_and_is_covered_by_its_hull(
+    name: str, radius: float, centre: tuple[float, float]
+) -> None:
+    """A roof of slope 1 would be cut by 0.3 to 0.4 mm, one of slope 2 by 1.8, by a fan to the middle of its border."""
+    vertices, holed = holed_noise(CREASED[name], radius, centre)
+    done = bridge(vertices, holed)
+    assert (done.filled, done.uneven, len(done.left)) == (0, 1, 1)
+    np.testing.assert_array_equal(done.faces, holed)
+
+
+def test_the_hull_of_a_hole_covers_a_ridge_that_goes_through_it() -> None:
+    surface = CREASED["roof"]
+    vertices, faces = make_sheet(surface, half=(10.0, 10.0), pitch=0.5)
+    holed = cut_hole(vertices, faces, centre=(0.8, -0.4), radius=2.9)
+    loops = trace_loops(holed, link_faces(holed, len(vertices)).on_border)
+    (hole,) = (loop for loop in loops if len(loop.vertices) < 80)
+    hull = trimesh.Trimesh(vertices, cover_holes(vertices, [hole]), process=False)
+    ridge = np.array([(t * 0.43, -t * 0.9) for t in np.linspace(-2.0, 2.0, 30)])
+    inside = np.hypot(ridge[:, 0] - 0.8, ridge[:, 1] + 0.4) < 2.2
+    met, ray, _ = hull.ray.intersects_location(
+        np.column_stack([ridge[inside], np.full(inside.sum(), 20.0)]), np.tile([0.0, 0.0, -1.0], (inside.sum(), 1))
+    )
+    assert set(ray.tolist()) == set(range(inside.sum()))
+    top = np.full(inside.sum(), -np.inf)
+    np.maximum.at(top, ray, met[:, 2])
+    assert (top - surface(*ridge[inside].T)).min() > -0.12  # the border is cut out of faces of 0.5 mm, which cut the ridge
+
+
+@pytest.mark.parametrize("radius", [1.2, 2.0, 2.9])
+@pytest.mark.parametrize("name", VALLEYS)
+def test_a_hole_in_a_valley_is_bridged_above_it(name: str, radius: float) -> None:
+    surface = VALLEYS[name]
+    vertices, holed = holed_noise(surface, radius, (0.0, 0.0))
+    done = bridge(vertices, holed)
+    assert (done.filled, done.uneven) == (1, 0)
+    points = sample_faces(done.vertices, done.faces[len(holed) :])
+    assert (points[:, 2] - surface(points[:, 0], points[:, 1])).min() > -0.12  # four times the noise

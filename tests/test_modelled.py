@@ -58,7 +58,7 @@ def test_the_faces_are_divided_and_the_surface_stays() -> None:
 def test_a_scan_is_not_divided_nor_one_that_was_thinned_out(name: str) -> None:
     scan = scan_specimen(name, triangles=30_000)
     assert divide_modelled(scan.vertices, scan.faces) is None
-    coarse, noise = scan.vertices * 6.0, np.random.default_rng(3).normal(0.0, 0.02, scan.vertices.shape)
+    coarse, noise = scan.vertices * 8.0, np.random.default_rng(3).normal(0.0, 0.02, scan.vertices.shape)
     assert trimesh.Trimesh(coarse, scan.faces, process=False).edges_unique_length.mean() > LARGE
     assert divide_modelled(coarse + noise, scan.faces) is None
 

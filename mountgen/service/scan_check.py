@@ -30,7 +30,8 @@ from mountgen.survey_verdicts import (
 )
 from mountgen.verdict import Check
 
-TELLING = {"open holes", "folded holes", "tangled holes", "separate pieces"}  # repairs without which nothing is missing
+# repairs without which nothing is missing
+TELLING = {"open holes", "folded holes", "uneven holes", "tangled holes", "separate pieces"}
 
 
 def judge_scan_use(scan: Scan, recess: Recess, *, clearance: float) -> Finding:
