@@ -17,6 +17,7 @@ from mountgen.child import beside
 from mountgen.datum import Recess, lid_height
 from mountgen.errors import InspectionError
 from mountgen.faces import find_middles, list_used, measure_faces
+from mountgen.feather import stays_whole
 from mountgen.gap import (
     TOLERANCE,
     Gap,
@@ -106,6 +107,7 @@ def inspect_body(
     probe: Probe | None = None,
     advise_wall: Callable[[float, float, Floats], str] | None = None,
     advise_sound: Callable[[], str] | None = None,
+    runs_out: bool = False,
 ) -> Inspection:
     """Gauge a part against the scan it was made from.
 
@@ -119,6 +121,8 @@ def inspect_body(
             it is not at hand.
         advise_wall: of the thickness found, of what is enough and of the place, (3,), all mm, to what makes it so.
         advise_sound: finds what makes the part one whole body, where it is not.
+        runs_out: whether the recipe asks for no wall: what is thin then is an edge in which the room in the recess runs out, and
+            a caution as long as the part is one body without it.
 
     Returns:
         Inspection. A part that fails is a result, not an error.
@@ -212,7 +216,7 @@ def inspect_body(
         *_judge_rest(named, wanted, {name: point[k] for k, name in enumerate(ZONES)}, reach),
         _judge_insertion(insertion, reach, wanted),
         _judge_unseen(unseen, samples, hidden),
-        _judge_walls(thinnest, wall_min, line_width, advise_wall or _advise_any_wall),
+        _judge_walls(thinnest, wall_min, line_width, advise_wall or _advise_any_wall, mesh if runs_out else None),
         *_judge_soundness(sound, advise_sound or _advise_any_soundness),
     )
     return Inspection(
@@ -514,8 +518,9 @@ def _advise_any_wall(found: float, enough: float, place: Floats) -> str:
 
 
 def _judge_walls(
-    thinnest: Thinnest, wall_min: float, line_width: float, advise: Callable[[float, float, Floats], str]
+    thinnest: Thinnest, wall_min: float, line_width: float, advise: Callable[[float, float, Floats], str], solid: Mesh | None
 ) -> Check:
+    """solid: the part, if all that is thin of it are edges in which the recess runs out."""
     least = 2.0 * line_width
     limit = round(max(wall_min, least) - TOLERANCE, 6)
     # a wall made to measure comes back from the tessellation short by as much as its chords
@@ -528,6 +533,11 @@ def _judge_walls(
     value = thinnest.thickness
     verdict: Verdict = "fail" if value < least - TOLERANCE else "caution" if value < limit else "pass"
     remedy = "" if verdict == "pass" else advise(value, max(wall_min, least), np.asarray(thinnest.point))
+    if verdict == "fail" and solid is not None:
+        if stays_whole(solid.vertices, solid.faces, least=least):
+            verdict = "caution"
+        else:
+            remedy = f"what is thinner than two lines is not printed, and without it the part is in pieces: {remedy}"
     if verdict == "fail":
         limit = round(least - TOLERANCE, 6)
     return Check(

@@ -76,7 +76,7 @@ def prove_part(
     from mountgen.service.case import Case
     from mountgen.service.remake import make_trial
     from mountgen.service.sound_advice import advise_sound
-    from mountgen.service.wall_advice import advise_below, advise_deck, advise_wall
+    from mountgen.service.wall_advice import advise_below, advise_deck, advise_wall, is_solid
     from mountgen.thin import thin_mesh
 
     recipe, body = ground.recipe, part.body
@@ -96,8 +96,9 @@ def prove_part(
             return None
         passes, depth = partial(_is_thick, prove), float(lid_height(ground.recess.lid, place[0], place[1]) - place[2])
         deck = advise_deck(recipe, lack, passes=passes)
-        # a plug of facets takes too long to be made again
-        return deck if deck or body.faceted else advise_below(recipe, depth, passes=passes)
+        shell = ground.shell  # a plug of facets, or one with pockets and posts, takes too long to be made again
+        slow = body.faceted or shell is None or shell.pockets or shell.posts
+        return deck if deck or slow else advise_below(recipe, depth, passes=passes)
 
     with clock.stage("draw back facets"):
         body = replace(body, mesh=thin_mesh(body.mesh))
@@ -117,6 +118,7 @@ def prove_part(
             flexible=part.soft_faces(),
             probe=relieved.probe,
             advise_wall=advise,
+            runs_out=is_solid(recipe),
             advise_sound=None if remake is None else lambda: advise_sound(recipe, partial(_is_whole, remake)),
         )
     case = Case(

@@ -677,3 +677,15 @@ def test_device_path_refuses_what_is_no_path() -> None:
         )
     assert "moving body" in caught.value.what
     assert "device" in caught.value.remedy
+
+
+@pytest.mark.parametrize(("joined", "verdict"), [(False, "caution"), (True, "fail")])
+def test_an_edge_in_which_a_solid_part_runs_out_is_a_caution_unless_another_piece_hangs_on_it(joined: bool, verdict: str) -> None:
+    other = [[(15, -20, -30), (30, 20, -1)]] if joined else []
+    bounds = [[(-30, -20, -39), (10, 20, -1)], [(9, -20, -1.6), (16, 20, -1)], *other]
+    part = trimesh.boolean.union([trimesh.creation.box(bounds=each) for each in bounds], engine="manifold")
+    mesh = Mesh(np.array(part.vertices), np.array(part.faces, dtype=np.int32))
+    checks = [check_of(inspect(mesh, as_recess(*ring_recess(BOX)), runs_out=solid), "wall thickness") for solid in (False, True)]
+    assert [check.verdict for check in checks] == ["fail", verdict]
+    assert [check.value for check in checks] == pytest.approx([0.6, 0.6], abs=1e-4)
+    assert ("the part is in pieces" in checks[1].remedy) is joined

@@ -114,7 +114,7 @@ def _judge_unused(block: Block, body: Body, space: InsertableSpace, *, below: fl
     verdict: Verdict = "pass" if share <= UNUSED else "caution"
     source = "our rule: of the largest body that goes in at this clearance and draft; on known shapes 0.1 to 1.1 % are left"
     remedy = "" if verdict == "pass" else (
-        "no key of the recipe fills it: where the faces could not follow the recess the part stands back from it, which costs "
-        "hold and looks but lets it in; a scan with fewer holes, less noise and closer points leaves less"
+        "no key of the recipe fills it: the part stands back from lobes, bosses and steps that its faces could not follow, which "
+        "costs hold and looks but lets it in; without such, a scan with fewer holes, less noise and closer points leaves less"
     )  # fmt: skip
     return Check("room left unused", verdict, share, UNUSED, "%", source, remedy)

@@ -70,9 +70,14 @@ def advise_wall(
             "body.wall, or a solid body (body.wall = false); no other key of the recipe makes it thicker"
         )
     return move_face(enough - thickness) or (
-        "the room in the recess runs out in an edge there, which no key of the recipe makes thicker: what is thinner than two "
-        "lines is not printed, and what is left can be sanded off"
+        "the room in the recess runs out in an edge there, which no key of the recipe makes thicker: less than two lines is not "
+        "printed, and what is left can be sanded off"
     )
+
+
+def is_solid(recipe: Recipe) -> bool:
+    """Return whether a recipe asks for nothing that has a thickness: a plug without a wall and a flange."""
+    return isinstance(recipe, PlugRecipe) and recipe.body.wall is None and recipe.flange is None
 
 
 def advise_deck(recipe: Recipe, lack: float, *, passes: Callable[[Recipe], bool]) -> str | None:
