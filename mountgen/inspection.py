@@ -535,9 +535,9 @@ def _judge_walls(
     remedy = "" if verdict == "pass" else advise(value, max(wall_min, least), np.asarray(thinnest.point))
     if verdict == "fail" and solid is not None:
         if stays_whole(solid.vertices, solid.faces, least=least):
-            verdict = "caution"
+            verdict, remedy = "caution", f"{remedy} (the part is one body without it: what is printed of it can be sanded off)"
         else:
-            remedy = f"what is thinner than two lines is not printed, and without it the part is in pieces: {remedy}"
+            remedy = f"{remedy} (without what is thinner than two lines the part is in pieces)"
     if verdict == "fail":
         limit = round(least - TOLERANCE, 6)
     return Check(

@@ -441,7 +441,7 @@ def _mend_holes(
             Mend("folded holes", done.folded, "small holes whose border folds over left open, as unseen")
         )
     if done.uneven:
-        note = "small, but a ridge or an edge may go through them, nobody saw how high; left open, as unseen"
+        note = "small, but with a ridge or an edge perhaps, nobody saw how high; left open, as unseen"
         log.append(Mend("uneven holes", done.uneven, note))
     wide = inner & (extents > bridge)
     tangled = inner & ~small & ~wide

@@ -70,8 +70,8 @@ def advise_wall(
             "body.wall, or a solid body (body.wall = false); no other key of the recipe makes it thicker"
         )
     return move_face(enough - thickness) or (
-        "the room in the recess runs out in an edge there, which no key of the recipe makes thicker: less than two lines is not "
-        "printed, and what is left can be sanded off"
+        "the room in the recess runs out in an edge there, which no key of the recipe makes thicker; less than two lines is not "
+        "printed"
     )
 
 
