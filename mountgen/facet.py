@@ -12,8 +12,11 @@ from mountgen.arrays import Floats, Ints, Singles
 from mountgen.datum import lid_height
 from mountgen.dilate import dilate_disc
 from mountgen.errors import LoftError
+from mountgen.facet_relief import hold_above, mesh_ground
 from mountgen.field import InsertableSpace
 from mountgen.kernel import Body, Mesh, solid_of_mesh
+from mountgen.mesh_measure import measure_volume
+from mountgen.surface import Surface
 
 NOT_FITTED = "wall and floor could not be fitted"
 FACET_PITCH = 0.5  # mm; grid of the facets before they are thinned
@@ -22,7 +25,8 @@ OUT = 4.0  # mm above the top at which the floor goes on where there is no body
 SLIVER = 1e-4  # mm; a thinner facet is none for a solid kernel
 FIN = 1.0  # mm; where the body is thinner than this under its top it is left out: two printed lines do not go in there
 SECOND_SHARE = 0.2  # of the tolerance, for the second thinning
-FIRST_TOLERANCE, LAST_TOLERANCE = 0.03, 0.5  # mm; how much thinning may move a facet; the body is kept clear by as much
+FIRST_TOLERANCE, LAST_TOLERANCE = 0.03, 0.6  # mm; how much thinning may move a facet
+LEAST_GROWTH, MOST_GROWTH = 1.15, 2.0  # of the tolerance, from one try to the next: as many facets as are too many, within these
 
 
 @lru_cache(maxsize=4)  # a tray's inside is measured from it
@@ -40,27 +44,32 @@ def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why
     """
     step = max(1, round(FACET_PITCH / space.pitch))
     x, y = space.x[::step], space.y[::step]
-    tolerance = FIRST_TOLERANCE
+    ground = mesh_ground(space)
+    surface, tolerance = Surface(ground.vertices, ground.faces), FIRST_TOLERANCE
     while True:
-        free = _without_crests(space, thinnest=FIN + 2.0 * tolerance)
-        wide = dilate_disc(free, radius=0.5 * step * space.pitch, pitch=space.pitch)
-        floor = wide[::step, ::step].astype(np.float64) + (2.0 + SECOND_SHARE) * tolerance
+        floor = _without_crests(space, thinnest=FIN + tolerance)[::step, ::step].astype(np.float64)
         if reach is not None:
             floor = np.maximum(floor, -reach)
-        floor = _without_fins(x, y, floor, space, below, thinnest=FIN if reach is None else min(FIN, 0.5 * reach))
+        floor = _without_fins(x, y, floor, space, below, thinnest=FIN + tolerance if reach is None else min(FIN, 0.5 * reach))
         part = _thin(_between(x, y, floor, space, below), tolerance)
         pieces = [p for p in part.decompose() if p.volume() > 1.0]
         if not pieces:
             raise LoftError("nothing is left between floor and lid", "body", "raise fit.reach, or lower fit.clearance")
         largest = max(pieces, key=lambda p: p.volume())
-        raw = largest.to_mesh64()
-        mesh = Mesh(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts, dtype=np.int32))
-        if (largest.num_tri() <= MOST_FACETS and _measure_thinnest(mesh) > SLIVER) or tolerance >= LAST_TOLERANCE:
-            break
-        tolerance *= 1.6
+        many = largest.num_tri() / MOST_FACETS
+        if many <= 1.0 or tolerance >= LAST_TOLERANCE:
+            mesh = hold_above(_mesh_of(largest), space, surface, below=below)
+            if _measure_thinnest(mesh) > SLIVER or tolerance >= LAST_TOLERANCE:
+                break
+        tolerance = min(tolerance * min(max(many, LEAST_GROWTH), MOST_GROWTH), LAST_TOLERANCE)
     note = f"the body is faceted ({len(mesh.faces)} facets, {tolerance:.2f} mm coarse): {why}; "
-    note += f"{100.0 * find_unused(space, below, reach, largest.volume()):.0f} % of the room there is for it stay unused"
+    note += f"{100.0 * find_unused(space, below, reach, measure_volume(mesh)):.0f} % of the room there is for it stay unused"
     return Body(solid=solid_of_mesh(mesh), mesh=mesh, faceted=True, notes=(note,))
+
+
+def _mesh_of(part: Any) -> Mesh:
+    raw = part.to_mesh64()
+    return Mesh(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts, dtype=np.int32))
 
 
 def _without_crests(space: InsertableSpace, *, thinnest: float) -> Singles:

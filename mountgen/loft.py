@@ -83,7 +83,8 @@ WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the fl
 FLOOR_SAMPLE = 0.3  # mm
 WALLS = 0.3  # mm; ground this much higher than the floor is wanted there is the wall's to keep clear of
 MOST_LOST = 0.05  # of the room, that may be lost above what the wall goes around; facets, its alternative, leave 2 to 4 % unused
-WELL_USED = 0.01  # of the room; where no more is left, no other way is tried
+WELL_USED = 0.01  # of the room; where no more is left, the floor is not fitted again about the posts
+STACKED = 0.03  # of the room; where no more is left, posts are not looked for in the other way
 MOST_UNUSED = 0.06  # of the room; where wall and floor leave more, facets are better
 FOOT = np.array([0.0, 0.5, 1.0, 2.0, 4.0, 8.0])  # mm above the wall's end; what is not inside its loops there is its own
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
@@ -106,6 +107,10 @@ class Shell:
     overlap: float = 0.0
 
 
+class PostError(LoftError):
+    """What stands up to the mouth cannot be cut out."""
+
+
 def fit_shell(space: InsertableSpace) -> Shell:
     """Fit wall and floor to the insertable space, from the safe side.
 
@@ -124,8 +129,9 @@ def fit_shell(space: InsertableSpace) -> Shell:
             found.append(_fit_about(space, standing, left=LEFT if stacked else 0.0))
         except (FieldError, KernelError, LoftError, SectionError) as error:
             first = first or error
-        if not standing or (found and found[-1][0] < WELL_USED):
-            break  # without posts both ways are the same
+        # without posts both ways are the same, and where wall and floor were what could not be fitted they cannot be either
+        if not standing or (found[-1][0] < STACKED if found else not isinstance(first, PostError)):
+            break
     if not found:
         assert first is not None
         raise first
@@ -143,7 +149,7 @@ def _fit_about(space: InsertableSpace, standing: Sequence[Post], *, left: float)
     """
     posts, shells, kept, base = _fit_posts(space, standing, left=left)
     unused, shell = _fit_over(space, level_posts(space, posts), kept, base, shells)
-    if posts and unused >= WELL_USED:  # the floor may come down from what ground the posts leave beside them
+    if posts and WELL_USED <= unused <= MOST_UNUSED:  # the floor may come down from what ground the posts leave beside them
         covers = [cover_ground(space, each.wall, each.floor) for each in shells]
         with suppress(FieldError, KernelError, LoftError, SectionError):
             again = _fit_over(space, level_posts(space, posts, covers), kept, base, shells)
@@ -188,7 +194,7 @@ def _fit_posts(
             post, shell = _fit_blunter(space, post, left=left)
         except (FieldError, KernelError, LoftError, SectionError):
             if goes_through(space, post):
-                raise LoftError("what stands up to the mouth cannot be cut out", "body", "it is made of facets instead") from None
+                raise PostError("what stands up to the mouth cannot be cut out", "body", "it is made of facets instead") from None
             kept.append(post)  # the floor goes over it, or the wall around it, which is safe
             continue
         posts.append(post)
@@ -359,7 +365,10 @@ def _fit_tube(
     else:
         grounds = (space, _without_shallows(space)) if find is None else (space,)
         tries = [(ground, *how) for ground in grounds for how in ((0, RELAXED), (GIVING_UP, RELAXED[:1]))]
+    runs_out = False
     for ground, rounds, relaxed in tries:
+        if ground is not space and not runs_out:
+            break  # that would leave all as it was
         best, least = choose_split(ground), (1.0 - most) * ground.volume()
         for shift, crossing, edge in relaxed:
             split, room = min(max(best + shift, SPLITS[0]), SPLITS[1]), ground
@@ -368,6 +377,7 @@ def _fit_tube(
                 flaws = find_flaws(shell.wall, shell.floor, space.lid) if find is None else find(shell)
                 if not len(flaws):
                     return shell
+                runs_out = runs_out or _lies_shallow(space, flaws)
                 if turn < rounds and (room := _give_up(room, flaws)).volume() < least:
                     break
     raise LoftError("wall and floor do not meet in a simple curve", "body", "it is made of facets instead")
@@ -399,6 +409,11 @@ def _without_shallows(space: InsertableSpace) -> InsertableSpace:
     """Return the space without ground that comes up to the mouth, so that a wall is left between floor and lid."""
     shallow = space.height > _lid_grid(space) - np.float32(SHALLOW)
     return replace(space, height=np.where(shallow, np.maximum(space.height, np.float32(space.top + BANK)), space.height))
+
+
+def _lies_shallow(space: InsertableSpace, places: Floats) -> bool:
+    """Return whether the ground comes up to the mouth at one of some places (K, 2) in plan, mm."""
+    return bool((sample_height(space, places) > lid_height(space.lid, *places.T) - SHALLOW).any())
 
 
 def _lid_grid(space: InsertableSpace) -> Singles:

@@ -14,14 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mountgen.arrays import Bools, Floats, Ints
+from mountgen.arrays import Bools, Floats
 from mountgen.datum import Recess
 from mountgen.faces import touch_faces
 from mountgen.gap import Probe, Standing, clip_mesh, make_standing, probe_again, probe_body
 from mountgen.inspection import BAND_AT_REST, EDGE, ZONES, classify_faces, find_travel, sort_soft
 from mountgen.kernel import Mesh
+from mountgen.move import move_vertices
 from mountgen.nearest import build_tree, find_nearest
-from mountgen.rows import dot, extent, lies_within
+from mountgen.rows import extent, lies_within
 from mountgen.sampling import Indices, sort_nearby
 from mountgen.surface import Surface, surface_of
 
@@ -29,8 +30,6 @@ AIM = 0.015  # mm; how much nearer than asked a facet may stand when it is done
 LEFT = 0.012  # mm; how much nearer one stands that was drawn back: a hundredth is half a per cent of a wall of 2 mm
 MOST = 0.12  # mm; more than this is a fault, not a fitting error
 ROUNDS = 6
-TURNS = 20  # of looking which facets turn, at most
-TURNED = 0.2  # of a facet's area must keep facing its own way
 ALONG = np.array([0.0, 0.0, 1.0])  # the way out
 
 
@@ -82,7 +81,7 @@ def relieve_mesh(mesh: Mesh, recess: Recess, *, clearance: Mapping[str, float], 
             by = (lack - LEFT)[worst_last, None]
             shift[faces[face[worst_last]].ravel()] = np.repeat(by * away[worst_last], 3, axis=0)
             shift[fixed] = 0.0
-            moved = _move(vertices, faces, shift, fixed)
+            moved = move_vertices(vertices, faces, shift, fixed)
             changed = touch_faces(faces, (moved != vertices).any(axis=1))
             if not changed.any():
                 break
@@ -135,25 +134,3 @@ def _keep_small(lack: Floats, face: Indices, away: Floats) -> tuple[Floats, Indi
     keep = (lack > AIM) & (lack <= MOST)
     away = away[keep]
     return lack[keep], face[keep], away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
-
-
-def _move(vertices: Floats, faces: Ints, shift: Floats, fixed: Bools) -> Floats:
-    """Return the vertices moved by `shift`. A sliver that would turn over moves as a whole, or, as a last resort, not at all."""
-    before, held = _face_normals(vertices, faces), touch_faces(faces, fixed)
-    least, rows = TURNED * dot(before, before), np.arange(len(faces))
-    for attempt in range(TURNS):
-        moved = vertices + shift
-        turned = dot(before, _face_normals(moved, faces)) < least
-        if not turned.any():
-            return moved
-        still = turned & (held | (attempt >= TURNS // 2))
-        whole = turned & ~still
-        most = faces[rows, np.linalg.norm(shift[faces], axis=2).argmax(axis=1)]
-        shift[faces[whole]] = shift[most[whole], None]
-        shift[faces[still]] = 0.0
-    return vertices
-
-
-def _face_normals(vertices: Floats, faces: Ints) -> Floats:
-    a, b, c = (np.take(vertices, faces[:, k], axis=0) for k in range(3))
-    return np.cross(b - a, c - a)

@@ -134,7 +134,7 @@ def test_without_a_shell_the_body_is_faceted_safe_and_says_so() -> None:
     assert is_valid(block.solid)
     assert_printable(mesh)
     assert_clears(mesh, known_recess("dished_tray", triangles=TRIANGLES).recess, 0.5)
-    assert measure_volume(mesh) > 0.93 * space.volume()  # 5000 facets, kept clear by as much as they are coarse
+    assert measure_volume(mesh) > 0.985 * space.volume()  # 0.93 when all facets were raised by as much as they are coarse
 
 
 def test_facets_leave_no_fin_where_the_floor_runs_out_to_the_mouth() -> None:
