@@ -31,7 +31,7 @@ LEAST_GROWTH, MOST_GROWTH = 1.15, 2.0  # of the tolerance, from one try to the n
 
 @lru_cache(maxsize=4)  # a tray's inside is measured from it
 def facet_body(space: InsertableSpace, *, below: float, reach: float | None, why: str) -> Body:
-    """Return a faceted insertable body: everything between the insertable height and the lid, thinned from the safe side.
+    """Return a faceted insertable body: everything between the insertable height and the lid, thinned, then drawn back into it.
 
     Args:
         space: the insertable space.

@@ -83,8 +83,8 @@ WALL_POLES, FLOOR_POLES = 220, 30_000  # at most: around the wall, and on the fl
 FLOOR_SAMPLE = 0.3  # mm
 WALLS = 0.3  # mm; ground this much higher than the floor is wanted there is the wall's to keep clear of
 MOST_LOST = 0.05  # of the room, that may be lost above what the wall goes around; facets, its alternative, leave 2 to 4 % unused
-WELL_USED = 0.01  # of the room; where no more is left, the floor is not fitted again about the posts
-STACKED = 0.03  # of the room; where no more is left, posts are not looked for in the other way
+WELL_USED = 0.01  # of the room; where no more is left, no other way is tried
+STACKED = 0.03  # of the room; where no more is left and all posts are cut out, they are not looked for in the other way
 MOST_UNUSED = 0.06  # of the room; where wall and floor leave more, facets are better
 FOOT = np.array([0.0, 0.5, 1.0, 2.0, 4.0, 8.0])  # mm above the wall's end; what is not inside its loops there is its own
 MARGIN = 2.5  # mm by which the floor's rectangle is larger than the wall's loops
@@ -129,13 +129,17 @@ def fit_shell(space: InsertableSpace) -> Shell:
             found.append(_fit_about(space, standing, left=LEFT if stacked else 0.0))
         except (FieldError, KernelError, LoftError, SectionError) as error:
             first = first or error
-        # without posts both ways are the same, and where wall and floor were what could not be fitted they cannot be either
-        if not standing or (found[-1][0] < STACKED if found else not isinstance(first, PostError)):
-            break
+        if not standing or not (_may_gain(*found[-1], standing) if found else isinstance(first, PostError)):
+            break  # without posts both ways are the same, and wall and floor that could not be fitted cannot be either
     if not found:
         assert first is not None
         raise first
     return min(found, key=lambda each: each[0])[1]
+
+
+def _may_gain(unused: float, shell: Shell, standing: Sequence[Post]) -> bool:
+    """Return whether other posts may leave less unused: of these some could not be cut out, or there is much to gain."""
+    return unused >= (WELL_USED if len(shell.posts) < len(standing) else STACKED)
 
 
 def _fit_about(space: InsertableSpace, standing: Sequence[Post], *, left: float) -> tuple[float, Shell]:

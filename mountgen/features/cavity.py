@@ -16,6 +16,7 @@ from mountgen.crossing import meet_field
 from mountgen.dilate import dilate_cone
 from mountgen.errors import FeatureError, FieldError, KernelError, LoftError, SectionError
 from mountgen.faces import measure_faces
+from mountgen.facet_relief import mesh_ground
 from mountgen.field import InsertableSpace, shrink_loop
 from mountgen.grid import fill_loop
 from mountgen.kernel import Mesh
@@ -223,23 +224,13 @@ def sample_wall(shell: Shell) -> Mesh:
 
 
 def sample_facets(space: InsertableSpace, *, reach: float | None) -> Mesh:
-    """Return what bounds a faceted body, which stands up to a millimetre inside its space, and the space's own surface."""
+    """Return what bounds a faceted body, which stands some tenths inside its space, and the space's own surface."""
     from mountgen.facet import NOT_FITTED, facet_body
 
     mesh = facet_body(space, below=0.0, reach=reach, why=NOT_FITTED).mesh
+    ground = mesh_ground(space, step=max(1, round(INNER_PITCH / space.pitch)))
     vectors, areas = measure_faces(mesh.vertices, mesh.faces)
-    return join_meshes([_pick(Mesh(mesh.vertices, mesh.faces[:, ::-1]), vectors[:, 2] < TOP * areas), sample_field(space)])
-
-
-def sample_field(space: InsertableSpace) -> Mesh:
-    """Return the insertable surface itself as a mesh, for a body whose wall and floor could not be fitted."""
-    step = max(1, round(INNER_PITCH / space.pitch))
-    x, y, z = space.x[::step], space.y[::step], space.height[::step, ::step]
-    rows, cols = z.shape
-    gx, gy = np.meshgrid(x, y)
-    index = np.arange(rows * cols).reshape(rows, cols)
-    faces = _cells(index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1])
-    return Mesh(np.column_stack([gx.ravel(), gy.ravel(), np.minimum(z, space.top + 2.0).ravel()]), faces)
+    return join_meshes([_pick(Mesh(mesh.vertices, mesh.faces[:, ::-1]), vectors[:, 2] < TOP * areas), ground])
 
 
 def _spread(ends: Floats) -> Floats:
